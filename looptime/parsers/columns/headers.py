@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from looptime.records import dataclass
 from looptime.units import split_unit
 
-__all__ = ["LOOP_WORD", "Head", "heads", "roles"]
+__all__ = ["LOOP_WORD", "Head", "heads", "is_bare_unit", "roles"]
 
 #: Units that may stand alone as a header; an "s" alone says too little.
 _BARE = ("ns", "us", "ms", "sec", "seconds", "milliseconds", "microseconds", "nsec", "usec", "msec")
@@ -39,11 +39,21 @@ def heads(header: tuple[str, ...]) -> list[Head]:
             continue
         stem, unit = split_unit(text)
         word = _SQUEEZE.sub("", stem.lower())
-        bare = text.strip().lower() if text.strip().lower() in _BARE else None
-        if unit is None and bare is not None:  # a column called "ms" says nothing but its unit
-            unit = split_unit(f"x_{bare}")[1]
+        if unit is None and is_bare_unit(text):  # a column called "ms" says nothing but its unit
+            unit = split_unit(f"x_{text.strip().lower()}")[1]
         found.append(Head(index, text, word or _SQUEEZE.sub("", text.lower()), unit))
     return found
+
+
+def is_bare_unit(text: str) -> bool:
+    """Whether a header names a unit of time and nothing else.
+
+    Examples
+    --------
+    >>> is_bare_unit(" ms"), is_bare_unit("gyro_ms")
+    (True, False)
+    """
+    return text.strip().lower() in _BARE
 
 
 def roles(found: list[Head], spellings: Mapping[str, tuple[str, ...]]) -> dict[str, Head]:

@@ -28,6 +28,7 @@ __all__ = [
     "edge_columns",
     "fit_of",
     "paired",
+    "stamped_at_once",
 ]
 
 #: Why columns are those of calls, and of begins and ends, whatever they are called.
@@ -54,6 +55,8 @@ _NO_NAMES = frozenset(
     (*PHASES, "robot", "agent", "tag", "device", "node", "sender", "source", "sensor", "level",
      "key", "signal", "channel", "field", "metric")
 )  # fmt: skip
+#: Units of time in another, and the shares of the log that calls fill, also within each other.
+_RATIOS, _SOME, _DEEP = (1.0, 1e-3, 1e3, 1e-6, 1e6, 1e-9), 0.02, 5.0
 #: Headers of numbers that stand for calls.
 _NUMBERED = ("id", "code", "callid", "taskid", "task", "call", "section", "fn", "func", "function")
 #: Headers of lengths and ends, beside which no column says begin or end, and of threads.
@@ -310,8 +313,7 @@ def _intervals(
         for head in lengths:
             if text and not head.unit:
                 continue
-            own = UNITS[head.unit] / ns if head.unit and ns else 1.0
-            length = numbers(dialect, head.index) * own
+            length = _in_units_of(at, ns, head, dialect)
             if _at_once(at, length):
                 continue
             given = {"start": clock, "duration": head}
@@ -319,6 +321,30 @@ def _intervals(
                 yield given, at, at + length
             if rises(at):
                 yield given, at - length, at
+
+
+def _in_units_of(at: Float, ns: int, head: Head, dialect: Dialect) -> Float:
+    """Lengths in the unit of a clock, of so many nanoseconds if anybody says it and else 0."""
+    length = numbers(dialect, head.index)
+    return length * (UNITS[head.unit] / ns if head.unit and ns else _scale(at, length))
+
+
+def stamped_at_once(clock: Head, length: Head, dialect: Dialect) -> bool:
+    """Whether rows are stamped together, as values are that are printed at the end of a loop."""
+    at = instants(dialect, clock)
+    text = bool(np.isnan(numbers(dialect, clock.index)).all())
+    ns = 1 if text else UNITS[clock.unit] if clock.unit else 0
+    return _at_once(at, _in_units_of(at, ns, length, dialect))
+
+
+def _scale(at: Float, length: Float) -> float:
+    """Units of a clock in one of lengths, where nobody says both: as they stand if they may.
+
+    Calls that follow each other fill some of the time, and no more than all of it a few times over.
+    """
+    span, filled = float(np.nanmax(at) - np.nanmin(at)), float(np.nansum(length))
+    likely = [one for one in _RATIOS if _SOME * span <= filled * one <= _DEEP * span]
+    return likely[0] if likely else 1.0
 
 
 def _named(name: Head, given: dict[str, Head], known: tuple[str, ...]) -> int:

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.clock.stepping import whole_lengths
-from looptime.parsers.columns.headers import Head, roles
+from looptime.parsers.columns.headers import Head, is_bare_unit, roles
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, is_plausible, tick_of
-from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of
+from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of, stamped_at_once
 from looptime.parsers.layouts.contract import (
     SECOND,
     UNSEEN,
@@ -46,7 +46,8 @@ COLUMNS: dict[str, Column] = {
     ),
     "start": Column(
         ("start", "starttime", "begin", "begintime", "tstart", "timestart", "startedat", "from",
-         "enter", "time", "timestamp", "t", "ts", "micros", "millis", "nanos", "t0"), "time",
+         "enter", "time", "timestamp", "t", "ts", "micros", "millis", "nanos", "t0", "at"),
+        "time",
         required=True,
     ),
     "end": Column(
@@ -91,8 +92,11 @@ _IN_TURN = "the clock begins anew with every loop: loops are laid one after anot
 _LONG_WAIT, _LONG_WAITS, _APART = 1.0, 3, 0.9
 #: What values tell where headers do not.
 _TOLD = ("name", "start", "end", "duration")
+#: How much of the steps from call to call of a name its lengths fill at most, how much of them
+#: they would in a wrong unit, and from how many steps on they tell.
+_ALL, _TOO_LONG, _TELL = 1.02, 5.0, 10
 #: Headers of instants that do not say whether a call began or ended then.
-_ANY_INSTANT = frozenset(("time", "timestamp", "t", "ts", "micros", "millis", "nanos"))
+_ANY_INSTANT = frozenset(("time", "timestamp", "t", "ts", "micros", "millis", "nanos", "at"))
 
 
 def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
@@ -100,6 +104,9 @@ def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
     given = roles(found, spellings(COLUMNS))
     if {"end", "duration"} <= set(given) and "start" not in given:
         given["start"] = given.pop("end")  # stamped at their ends
+    if not {"end", "duration"} & set(given) and "start" in given:
+        bare = [h for h in found if is_bare_unit(h.text) and h not in given.values()]
+        given |= {"duration": bare[0]} if len(bare) == 1 else {}
     stands_for = next((group for group in ("subsystem", "device") if group in given), None)
     if "name" not in given and stands_for:  # timed as a whole
         given["name"] = given.pop(stands_for)
@@ -131,6 +138,9 @@ def _lacking(length: Head | None, found: list[Head], dialect: Dialect) -> bool:
 def _fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The same for rows that are all calls."""
     given, whole = by_header(found)
+    length = given.get("duration")
+    if whole and length is not None and is_bare_unit(length.text):
+        whole = not stamped_at_once(given["start"], length, dialect)
     if not whole:
         told = call_columns(found, dialect, COLUMNS["name"].spellings)
         if told is None:
@@ -197,7 +207,30 @@ def unit(log: Reading) -> Unit:
     )
     if header is not None and not head.unit and not is_plausible(steps, UNITS[header]):
         header = None  # `t,dur_us` with t in seconds
+    if header is not None and not head.unit and log.asked[0] is None:
+        filled = _filled(given, dialect) * UNITS[header]
+        fit = [(ns, name) for name, ns in UNITS.items() if filled <= _ALL * ns]
+        if fit and filled > _TOO_LONG * UNITS[header]:
+            ns, word = min(fit)
+            return Unit(word, ns, f"inferred: in less than {word} calls of a name would overlap")
     return clock_unit(dialect, head, header, log.asked, log.source.path, steps)
+
+
+def _filled(given: dict[str, Head], dialect: Dialect) -> float:
+    """Which share of the steps from call to call of one name its lengths fill, as they stand."""
+    if "duration" not in given:
+        return 0.0
+    at, length = (numbers(dialect, given[key].index) for key in ("start", "duration"))
+    words = [given[key].index for key in ("name", "thread") if key in given]
+    names = np.array(["\0".join(row[k] for k in words) for row in dialect.sample])
+    most = 0.0
+    for name in np.unique(names):
+        mine = names == name
+        step, took = np.diff(at[mine]), length[mine][:-1]
+        known = (step > 0) & (took >= 0)
+        if known.sum() >= _TELL:
+            most = max(most, float(np.median(took[known] / step[known])))
+    return most
 
 
 def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
@@ -207,6 +240,12 @@ def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
     """
     if head.unit and not log.given.one["start"].unit:
         return Unit(head.unit, UNITS[head.unit], "header")
+    if key == "duration" and head.unit is None and unit.stamp is None:
+        filled = _filled(log.given.one, log.dialect) / unit.ns
+        fit = [(ns, name) for name, ns in UNITS.items() if filled * ns <= _ALL]
+        if fit and filled * unit.ns > _TOO_LONG:
+            ns, name = max(fit)
+            return Unit(name, ns, f"inferred: in more than {name} calls of a name would overlap")
     if key in ("duration", "cpu") and unit.stamp is not None:
         values = numbers(log.dialect, head.index)
         return find_unit(head.unit, *log.asked, values, log.source.path, str(key))

@@ -159,3 +159,27 @@ def test_lengths_say_nothing_of_a_clock_that_they_do_not_fit(tmp_path, unit):
     assert {name: set(ms) for name, ms in self_ms(run).items()} == {
         "drive": {6.0}, "imu": {3.0}, "arm": {6.0},
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("header", "factor"),
+    [
+        ("loop,start,step,ms", 1.0),
+        ("loop,start,step,dur_us", 1e3),
+        ("pass,at,stage,took", 1.0),
+        ("nr,kiedy,krok,czas", 1e3),
+        ("loop,start_s,name,cost", 1.0),
+    ],
+)
+def test_lengths_in_another_unit_than_a_clock_that_names_none(tmp_path, header, factor):
+    """Starts in seconds with lengths in ms or us: two calls, 9 ms and 2 ms, in loops of 20 ms."""
+    rows = []
+    for k in range(120):
+        for name, begin, took in (("imu", 0.0, 9 + 0.01 * (k % 7)), ("drive", 0.01, 2.0)):
+            rows.append(f"{k},{5 + 0.02 * k + begin:.6f},{name},{took * factor:.3f}\n")
+    run = read(tmp_path, f"{header}\n{''.join(rows)}")
+    assert run.layout == "calls"
+    assert set(periods_ms(run)) == {20.0}
+    found = self_ms(run)
+    assert np.median(found["drive"]) == pytest.approx(2)
+    assert np.median(found["imu"]) == pytest.approx(9.03)
