@@ -20,6 +20,7 @@ from looptime.parsers.repair.clock_repair import check_unit, settle
 from looptime.parsers.text.dialect import Dialect, lines_of
 from looptime.parsers.text.sniff import sniff
 from looptime.parsers.text.source import Progress, Source, head, open_source
+from looptime.parsers.text.thousands import joined
 from looptime.run import Run
 from looptime.stated_columns import matching
 from looptime.stats.arrays import median
@@ -69,6 +70,7 @@ def opened(
     LogError
         If it cannot be told how it is written.
     """
+    source, text = joined(source, text)
     table = _table(source, text, options)
     plain = None
     if table is None or not _of_calls(table, options) or _counted(table, text):
