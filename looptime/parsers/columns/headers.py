@@ -9,7 +9,11 @@ from looptime.units import split_unit
 __all__ = ["LOOP_WORD", "Head", "heads", "is_bare_unit", "roles"]
 
 #: Units that may stand alone as a header; an "s" alone says too little.
-_BARE = ("ns", "us", "ms", "sec", "seconds", "milliseconds", "microseconds", "nsec", "usec", "msec")
+_BARE = (
+    "ns", "us", "\N{MICRO SIGN}s", "\N{GREEK SMALL LETTER MU}s", "ms", "sec", "secs", "seconds",
+    "milliseconds", "microseconds", "nanoseconds", "nsec", "usec", "msec", "nsecs", "usecs",
+    "msecs",
+)  # fmt: skip
 #: A call named so is the loop itself.
 LOOP_WORD = re.compile(r"(^|[^a-z])(main)?[ _]?(loop|cycle|iteration)$")
 _SQUEEZE = re.compile(r"[^a-z0-9]+")

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from looptime.array_types import Bool, Float, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import disordered, rises, shown, wordy
-from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
+from looptime.parsers.columns.headers import LOOP_WORD, Head, is_bare_unit, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.laps import adds_up
 from looptime.parsers.columns.unit import Unit, find_unit
@@ -79,9 +79,13 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     if not {"name", "duration"} <= set(given) or not wordy(dialect, given["name"].index):
         return None
     if not asked:
+        length = given["duration"]
         if any(head.word in _CLOCKS for head in found):
             return None
-        length = given["duration"]
+        if any(_is_clock(head, dialect) for head in found if head is not length):
+            return None
+        if length.unit is None and length.word == "value" and _counter_among(given, dialect):
+            return None
         values = going_on(numbers(dialect, length.index))
         if np.isnan(values).mean() > 0.5:  # dates and times of day are no lengths
             return None
@@ -96,6 +100,19 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     if "loop" in given and not rises(numbers(dialect, given["loop"].index)):
         given.pop("loop")
     return Given(given)
+
+
+def _is_clock(head: Head, dialect: Dialect) -> bool:
+    """Whether a column that is named by a unit of time alone climbs as a clock does."""
+    return is_bare_unit(head.text) and rises(numbers(dialect, head.index))
+
+
+def _counter_among(given: dict[str, Head], dialect: Dialect) -> bool:
+    """Whether the values of one name count up by one, as those of a number of loops do."""
+    values = numbers(dialect, given["duration"].index)
+    names = np.array([row[given["name"].index] for row in dialect.sample])
+    own = (values[(names == name) & np.isfinite(values)] for name in np.unique(names))
+    return any(len(one) >= _SOME and bool((np.diff(one) == 1).all()) for one in own)
 
 
 def unit(log: Reading) -> Unit:

@@ -8,15 +8,14 @@ from itertools import pairwise
 import numpy as np
 
 from looptime.parsers.layouts.merged import out_of_turn
-from looptime.parsers.lines.grid import Grid
+from looptime.parsers.lines.carried import carry
+from looptime.parsers.lines.grid import Entry, Grid, counts
 from looptime.parsers.text.dialect import is_number
 from looptime.records import dataclass
 from looptime.units import split_unit
 
-__all__ = ["Entry", "entries_of", "fold", "repeats", "stands_for_loop"]
+__all__ = ["entries_of", "fold", "repeats", "stands_for_loop"]
 
-#: A line and its values by column.
-Entry = tuple[int, dict[int, str]]
 #: Names of a value that stands for the whole loop; with a time unit it is known when it is over.
 _WHOLE = re.compile(
     r"^(main|control|robot)?[ _.-]*(loop|cycle|iteration|frame|tick|total|period|dt|sum|all|whole)"
@@ -25,6 +24,8 @@ _WHOLE = re.compile(
 _BEGINS = re.compile(r"(start|begin|number|no|count|id|n)$")
 _LOOP = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_number", "tick")
 _FIRST_ROWS = 2000
+#: Share of the loops from which on a value is one of each.
+_EVERY = 0.9
 #: Share of the loops from which the keys of some are usual, as of another program's half-way.
 _OFTEN = 0.1
 #: Share of the loops up to which a length that comes twice in one is seldom.
@@ -122,6 +123,7 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     for head, group in zip(heads, groups, strict=True):
         made.rows[head] = _merged(group, head, timed, stamp)
         made.folded += [(line, head) for line, _ in group if line != head]
+    carry(made, [[line for line, _ in group] for group in groups], entries, stamp)
     odd = [group[0][0] for group in groups if _repeats(group, timed, stamp)]
     if 0 < len(odd) <= _SELDOM * len(groups):
         made.notes.append(out_of_turn(len(odd), odd[0] + 1))
@@ -296,6 +298,12 @@ def _anchor(
     if not order:
         return None
     whole = [at for at in order if _WHOLE.match(_stem(grid.names[at])) and uses[at] >= 2]
+    most = max((uses[at] for at in whole), default=0)
+    for at in order:  # what counts the loops is of more of them than a length of some
+        if uses[at] * _EVERY > most > 0 and not timed[at]:
+            cells = [values[at] for _, values in entries if at in values]
+            if counts(cells):
+                return _Anchor(at, True)
     if whole:
         at = max(whole, key=lambda k: (uses[k], -order.index(k)))
         leads = at == order[0] or bool(_BEGINS.search(_stem(grid.names[at]))) or not timed[at]

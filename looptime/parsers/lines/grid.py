@@ -52,6 +52,10 @@ def is_stamp(name: str) -> bool:
     return _SQUEEZE.sub("", split_unit(name)[0].lower()) in _STAMPS
 
 
+#: A line and its values by column.
+Entry = tuple[int, dict[int, str]]
+
+
 @dataclass
 class Grid:
     """Cells of a log, line by line."""

@@ -9,8 +9,8 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import scatter
-from looptime.parsers.lines.fold import Entry
-from looptime.parsers.lines.grid import Grid, fit_cell, is_stamp
+from looptime.parsers.columns.headers import is_bare_unit
+from looptime.parsers.lines.grid import Entry, Grid, fit_cell, is_stamp
 from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
@@ -80,7 +80,7 @@ def find_long(
     names = len(set(columns[keys[0]])) if keys else 1
     times = [at for at in numeric if _is_clock(columns[at], decimal, names)]
     if header is not None:  # a header says which column is the time, or the loop's number
-        stamps = [at for at in times if is_stamp(header[at])]
+        stamps = [at for at in times if is_stamp(header[at]) or is_bare_unit(header[at])]
         lengths = keys and all(split_unit(key)[1] for key in set(columns[keys[0]]))
         times = stamps or [at for at in times if stems[at] in _LOOPS and lengths]
     elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):
@@ -240,6 +240,8 @@ def long_entries(
     grid = Grid(lines)
     own = split_unit(header[found.value])[1] if header else None
     stem, of_time = split_unit(header[found.time]) if header else ("", None)
+    if header and is_bare_unit(header[found.time]):
+        of_time = split_unit(f"x_{stem.strip().lower()}")[1]
     stamp = grid.column("loop" if stem.strip().lower() in _LOOPS else "time", of_time)
     entries: list[Entry] = []
     for line, row in enumerate(cells):

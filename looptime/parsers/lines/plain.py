@@ -29,8 +29,8 @@ from looptime.parsers.lines.events import (
     needs_pairs,
     read_events,
 )
-from looptime.parsers.lines.fold import Entry, entries_of, fold, repeats
-from looptime.parsers.lines.grid import DELIMITER, Grid, counts, is_stamp, is_text
+from looptime.parsers.lines.fold import entries_of, fold, repeats
+from looptime.parsers.lines.grid import DELIMITER, Entry, Grid, counts, is_stamp, is_text
 from looptime.parsers.lines.indented import name_by_indent
 from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries

@@ -7,8 +7,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.parsers.columns.evidence import scatter
-from looptime.parsers.lines.fold import Entry
-from looptime.parsers.lines.grid import Grid
+from looptime.parsers.lines.grid import Entry, Grid
 from looptime.parsers.lines.long import lie_anywhere
 from looptime.parsers.text.dialect import is_number
 
