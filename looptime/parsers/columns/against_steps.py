@@ -15,7 +15,7 @@ from looptime.stats.arrays import HUGE, straight
 from looptime.units import UNITS
 
 __all__ = [
-    "ENOUGH", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
+    "ENOUGH", "LATE", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
     "largest_that_fits", "of_late_loops", "over", "slope", "slope_unit", "summed", "together",
 ]  # fmt: skip
 
@@ -34,7 +34,7 @@ _NOT_AT_ALL = 0.15
 #: A change of the step is that of the pace beyond so many usual ones.
 _FAR = 10.0
 #: A paced loop is late beyond so many usual steps; so many loops of a paced one are not, at least.
-_LATE, _PACED = 1.1, 0.6
+LATE, _PACED = 1.1, 0.6
 #: Late loops that show what they are late by, and how closely they must follow it.
 _LATE_ROWS, _CLOSE = 6, 0.9
 
@@ -267,7 +267,7 @@ def of_late_loops(
     part does not, the loop is as long as its work: the step less the part is what else it does.
     """
     for step in (steps.after, steps.before):
-        on_time = np.abs(step / steps.typical - 1) < _LATE - 1
+        on_time = np.abs(step / steps.typical - 1) < LATE - 1
         if on_time.sum() < _PACED * np.isfinite(step).sum():
             continue
         units = {at: unit for at in columns
@@ -281,7 +281,7 @@ def of_late_loops(
 def _late_by(values: Float, step: Float, on_time: Bool, steps: Steps) -> int | None:
     """The unit [ns] in which late loops are longer by the values that are never so long else."""
     usual = float(np.nanmax(values[on_time], initial=0.0))
-    rows = (step > _LATE * steps.typical) & (values > usual)
+    rows = (step > LATE * steps.typical) & (values > usual)
     if rows.sum() < _LATE_ROWS or not usual > 0:
         return None
     line = straight(values[rows], step[rows])

@@ -376,6 +376,20 @@ def test_two_parts_longer_than_a_whole_take_it_for_one_of_them():
     assert taken(judge([*whole, *inside], paced))[0] == "whole"
 
 
+def test_late_loops_tell_a_whole_from_a_part_beside_others():
+    """A paced loop of 10 ms that is late by what one part is longer: others lie beside or in it."""
+    rng = np.random.default_rng(6)
+    first, second, third = (rng.uniform(low, low + 0.4, ROWS) for low in (3.2, 2.0, 1.5))
+    first[::12] += 9
+    late = np.maximum(10, first + second + third + 0.05)
+    for name in ("scan", "loop"):
+        one = [*seen("whole", **{name: first}), *seen(ctrl=second, out=third)]
+        assert taken(judge(one, clock_of(late))) == ["part"] * 3
+    whole = first + second + third
+    around = [*seen("whole", loop=whole), *seen(ctrl=second, out=third)]
+    assert taken(judge(around, clock_of(np.maximum(10, whole + 0.05))))[0] == "whole"
+
+
 def test_a_load_in_percent_is_no_length():
     """Values of 40 to 49 fit into steps of 13 ms in no unit that matters."""
     draw = np.random.default_rng(1)
