@@ -269,7 +269,7 @@ def find_unit(
     return Unit(fits[0], UNITS[fits[0]], said)
 
 
-def is_plausible(steps: Float, ns: int) -> bool:
+def is_plausible(steps: Float, ns: float) -> bool:
     """Whether steps of so many nanoseconds a unit may be those of a control loop, or parts of it.
 
     Examples

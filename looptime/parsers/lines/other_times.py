@@ -6,6 +6,7 @@ from itertools import pairwise
 from looptime.errors import LogError, UsageError
 from looptime.parsers.lines.cell_rows import table_grid
 from looptime.parsers.lines.counted import count_ns
+from looptime.parsers.lines.glued import glued
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.lines.legend import by_legend, legend_of
 from looptime.parsers.lines.rated import rated
@@ -16,13 +17,14 @@ from looptime.parsers.text.sniff import sniff
 from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
 
-__all__ = ["OtherTimes", "other_times"]
+__all__ = ["OtherTimes", "in_counts", "other_times"]
 
 _FIRST = 250
 _LOOKED_AT = 60
 #: Words of headers that may name times in another form.
 _WORDS = re.compile(r"%|pct|percent|fps|hz|freq|rate|cycles|cyc|ccount|ticks|counts"
                     r"|(?<![a-z])min|[\[(]\s*\d", re.IGNORECASE)  # fmt: skip
+_LENGTH = re.compile(r"(?<![\w.])\d+(?:\.\d+)?\s*(?:ns|us|\N{MICRO SIGN}s|ms)\b", re.IGNORECASE)
 _A_RATE = re.compile(r"[^,;|\t\d]*(?<![\w.])\d+(?:\.\d+)?\s*[GMk]?Hz\s*$", re.IGNORECASE)
 
 
@@ -56,14 +58,12 @@ def other_times(
     names = () if columns is None else columns.split(",")
     if columns is not None and not any(MULTIPLE.match(n.strip()) or rated(n) for n in names):
         return None
-    grid = spelled(lines) if columns is None else None
+    grid = spelled(lines) or glued(lines) if columns is None else None
     like = None if grid is None else grid.rewritten()[1]
     units = grid is not None
     if grid is None:
         remarks = _remarks(lines)
-        told = any("hz" in one.lower() for one in remarks) or bool(legend_of(remarks))
-        told = told or count_ns(remarks, [])[0] is not None
-        if columns is None and not told and not _may_be(lines):
+        if columns is None and not _told(remarks) and not _may_be(lines):
             return None
         try:
             like = sniff("\n".join(lines[:2000]), path, columns)
@@ -78,6 +78,19 @@ def other_times(
     if not said and not units:
         return None
     return OtherTimes(grid, tuple(said), () if stated is None else (stated,))
+
+
+def in_counts(grid: Grid, lines: list[str], path: str) -> None:
+    """Bring lines that name their values to times, in place, where a remark tells of counts."""
+    remarks = _remarks(lines)
+    if _told(remarks):
+        grid.notes += recast(grid, grid.rewritten()[1], remarks, path)[0]
+
+
+def _told(remarks: list[str]) -> bool:
+    """Whether remarks may say how fast a counter counts, or what codes stand for."""
+    some = any("hz" in one.lower() or _LENGTH.search(one) for one in remarks)
+    return some or bool(legend_of(remarks)) or count_ns(remarks, [])[0] is not None
 
 
 def _remarks(lines: list[str]) -> list[str]:

@@ -36,7 +36,7 @@ from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host, without_sender
 from looptime.parsers.lines.objects import read_objects, unrolled
-from looptime.parsers.lines.other_times import other_times
+from looptime.parsers.lines.other_times import in_counts, other_times
 from looptime.parsers.lines.several_loops import leave_out_others
 from looptime.parsers.lines.tags import (
     apart,
@@ -245,6 +245,7 @@ def _said(lines: list[str]) -> _Found | None:
     grid = read_keyed(lines)
     if grid is not None:
         _name_stamps(grid)
+        in_counts(grid, lines, "")
         name_by_indent(grid)
         return _narrowed(grid, lines)
     return None

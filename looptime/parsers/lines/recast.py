@@ -11,6 +11,7 @@ from looptime.parsers.columns.evidence import counts_rows, rises
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.role import Seen
+from looptime.parsers.columns.unit import is_plausible
 from looptime.parsers.lines.counted import COUNT, count_ns, counts, to_ns, without_wraps
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.lines.rated import by_rates, climbs, clocks_of
@@ -33,6 +34,13 @@ _LEFT = re.compile(
 MULTIPLE = re.compile(
     r"^(.*?)[\s_]*[\[(]\s*(\d+(?:\.\d+)?)\s*(ns|us|µs|ms)\s*[\])]$", re.IGNORECASE
 )
+#: What a line says of a column by its name: ``T = 0.1 ms``, ``# t counts 4 us``.
+_LASTS = (
+    r"(?<![\w.]){}\s*(?:[:=]|is|are|in|counts?(?:\s+in)?|(?:ticks?|counts?|steps?|units?)\s+of)"
+    r"(?:\s+(?:ticks?|counts?|steps?|units?)\s+of)?\s*(\d+(?:\.\d+)?)\s*(ns|us|\u00b5s|ms)\b"
+)
+#: A loop whose pace is stated steps by it, but for so much.
+_THE_PACE = 0.2
 _RATE = re.compile(
     r"^(?:loop|main|control|cycle|update|frame|robot)?[\s_.]*(?:fps|hz|rate|freq|frequency)"
     r"[\s_.]*[\[(]?(?:fps|hz)?[\])]?$",
@@ -73,6 +81,7 @@ def recast(
         If the clock counts cycles or ticks and nobody says how long they are.
     """
     said = []
+    _name_multiples(grid, like, remarks)
     said += [_multiples(grid, like), by_rates(grid, like, path, unit)]
     names = [split_unit(name) for name in grid.names]
     counted = [
@@ -107,6 +116,26 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
         grid.put(at, to_ns(grid.cells(at), ns, told, at in clocks))
         grid.names[at] = f"{COUNT.sub('', grid.names[at]).strip(' _.') or 'time'} [ns]"
     return f"counts are brought to ns: {told}"
+
+
+def _name_multiples(grid: Grid, like: Dialect, remarks: list[str]) -> None:
+    """Write into a clock's name what a line says that one of its counts lasts, in place.
+
+    Of a column that steps by as much as is said, and of one that counts loops, it is the pace.
+    """
+    for at, name in enumerate(grid.names):
+        values = numbers(like, at)
+        step = float(np.nanmedian(np.abs(np.diff(values)))) if climbs(values) else 0.0
+        of = re.compile(_LASTS.format(re.escape(name.strip())), re.IGNORECASE)
+        for found in map(of.search, remarks if name.strip() and step > 1 else ()):
+            if found is None or split_unit(name)[1] is not None:
+                continue
+            unit = found[2].lower().replace("µ", "u")
+            ns = float(found[1]) * UNITS[unit]
+            pace = any(abs(step * one / ns - 1) < _THE_PACE for one in UNITS.values())
+            if not pace and is_plausible(np.array([step]), ns):
+                grid.names[at] = f"{name} ({found[1]} {unit})"
+                break
 
 
 def _multiples(grid: Grid, like: Dialect) -> str:

@@ -1,0 +1,53 @@
+"""Letters with a number glued to each, and lines that say what one of its counts lasts."""
+
+import numpy as np
+import pytest
+
+from tests.parsers.build import periods_ms, read, self_ms
+
+
+def lines(form, count_us, wrap=1 << 16, rows=1500):
+    """Loops of 7.5 ms, 15.5 ms where one of the parts is longer, in counts that wrap."""
+    rng, at, made = np.random.default_rng(2), 0, []
+    for k in range(rows):
+        long = 80 if k % 50 == 7 else 0
+        one, other = 30 + int(rng.integers(0, 3)), 40 + int(rng.integers(0, 3))
+        t, s, m = (int(value * 100 / count_us) for value in (at % 10**9, one + long, other))
+        made.append(form.format(t=t % wrap, s=s, m=m))
+        at += one + other + long + 3
+    return "\n".join(made) + "\n"
+
+
+@pytest.mark.parametrize(
+    ("head", "form", "count_us"),
+    [
+        ("# T = 0.1 ms, 16 bit", "T{t:05d} S{s} M{m}", 100),
+        ("# ticks of 4 us", "t{t},sense{s},move{m}", 4),
+        ("# T counts 100 us", "T={t} S={s} M={m}", 100),
+        ("# T in 0.1 ms\nT,S,M", "{t},{s},{m}", 100),
+    ],
+)
+def test_counts_are_as_long_as_a_line_says(tmp_path, head, form, count_us):
+    """16 bits that wrap every few seconds, in counts of 0.1 ms or 4 us."""
+    run = read(tmp_path, f"{head}\n{lines(form, count_us)}", "log.txt")
+    periods = periods_ms(run)
+    assert np.median(periods) == pytest.approx(7.5, abs=0.1)
+    assert np.max(periods) == pytest.approx(15.5, abs=0.3)
+    parts = sorted(float(np.median(own)) for name, own in self_ms(run).items() if name)
+    assert parts[:2] == pytest.approx([3.1, 4.1], abs=0.11)
+
+
+def test_a_period_that_a_line_states_is_no_count(tmp_path):
+    """A column called T in microseconds stays so beside a line that says T = 20 ms."""
+    rows = "".join(f"T{20_000 * k + k % 3} S{9000 + k % 40} M{800 + k % 11}\n" for k in range(300))
+    run = read(tmp_path, f"# T = 20 ms\n{rows}", "log.txt", unit="us")
+    assert np.median(periods_ms(run)) == pytest.approx(20, abs=0.01)
+
+
+def test_names_that_end_in_a_digit_are_no_numbers(tmp_path):
+    """Lines of words with one number each are not taken apart at their digits."""
+    rows = "".join(f"{20 * k} imu1 arm2\n{20 * k + 3} imu1 arm2\n" for k in range(40))
+    from looptime.parsers.lines.glued import glued
+
+    assert glued(rows.splitlines()) is None
+    assert glued([f"m1 m2 m{k}" for k in range(9)]) is None
