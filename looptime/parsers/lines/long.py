@@ -80,7 +80,9 @@ def find_long(
     names = len(set(columns[keys[0]])) if keys else 1
     times = [at for at in numeric if _is_clock(columns[at], decimal, names)]
     if header is not None:  # a header says which column is the time, or the loop's number
-        stamps = [at for at in times if is_stamp(header[at]) or is_bare_unit(header[at])]
+        timed = sum(bool(split_unit(text)[1]) or is_bare_unit(text) for text in header)
+        stamps = [at for at in times
+                  if is_stamp(header[at]) or (timed == 1 and is_bare_unit(header[at]))]  # fmt: skip
         lengths = keys and all(split_unit(key)[1] for key in set(columns[keys[0]]))
         times = stamps or [at for at in times if stems[at] in _LOOPS and lengths]
     elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):
