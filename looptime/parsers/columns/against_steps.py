@@ -29,6 +29,8 @@ _LEAST_SHARE = 0.004
 ENOUGH = 20
 #: From how many standard errors on a correlation is believed; heavy tails make few rows weigh much.
 SURE_Z = 6.0
+#: How far from whole ticks the steps of a coarse clock may be, and what of them is how it prints.
+_ON_TICKS, _PRINTED = 0.05, 1e-3
 #: A slope from row to row that is surely less than this is none.
 _NOT_AT_ALL = 0.15
 #: A change of the step is that of the pace beyond so many usual ones.
@@ -114,10 +116,21 @@ def _tick(step: Float) -> float:
     return min(float(apart.min(initial=np.inf)), 0.1 * float(np.median(step)))
 
 
+def _rounding(step: Float) -> float:
+    """By how much a step may be shorter than the loop [ns]: a coarse clock's by all of its tick."""
+    levels = np.unique(np.rint(step))
+    apart = np.diff(levels)
+    usual = float(np.median(step))
+    tick = float(apart[apart > _PRINTED * usual].min(initial=np.inf))
+    counts = levels / tick
+    whole = bool((np.abs(counts - np.rint(counts)) < _ON_TICKS).all())
+    return tick if whole and len(levels) > 2 and usual >= 2 * tick else _tick(step)
+
+
 def over(values: Float, step: Float) -> float:
     """Share of the rows in which values are longer than the steps."""
     both = np.isfinite(values) & np.isfinite(step)
-    room = ROOM * step[both] + _tick(step[both]) if both.any() else step[both]
+    room = ROOM * step[both] + _rounding(step[both]) if both.any() else step[both]
     return float((values[both] > room).mean()) if both.any() else 0.0
 
 

@@ -14,7 +14,6 @@ from looptime.array_types import Float
 from looptime.call_words import guess_name
 from looptime.parsers.columns.against_steps import (
     ENOUGH,
-    LATE,
     MOST,
     Steps,
     equal,
@@ -27,6 +26,7 @@ from looptime.parsers.columns.against_steps import (
     slope_unit,
     summed,
 )
+from looptime.parsers.columns.named_wholes import MOST_OF_IT, ONE_FOR_ONE, parts_named_wholes
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
@@ -40,19 +40,9 @@ __all__ = ["judge"]
 _OF_THE_LOOP = ("whole", "period", "busy")
 #: Columns whose headers say that they hold no times at all.
 _NO_TIMES = ("counter", "group", "clock", "heading", "turn rate")
-#: Slope of the steps over a length under the name of a signal, and what all explain of the steps.
-_ONE_FOR_ONE, _MOST_OF_IT = (0.8, 1.25), 0.5
 #: Steps from which on what is added up differs from a length, and how many times as long as the
 #: way from first to last all together may be.
 _MANY, _TURNS = 150, 2
-#: Words of a whole that may name a call as well, such as that of a laser.
-_OR_A_CALL = ("scan", "frame", "pass", "sum", "main")
-#: So many late loops tell how they are made up, and by how much more closely than otherwise.
-_LATE_LOOPS, _CLOSER = 6, 0.3
-#: Share of the variance of a whole that what lies beside it explains at most.
-_ALIKE = 0.05
-#: Share of the rows in which a part may be longer than its whole, as where they are of two loops.
-_OFTEN = 0.2
 
 
 def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
@@ -84,7 +74,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     for at, one in enumerate(seen):
         if at not in roles and one.meaning in _OF_THE_LOOP:
             roles[at] = _of_the_loop(one, steps, clock is not None)
-    for at in _parts_named_wholes(seen, roles, steps):
+    for at in parts_named_wholes(seen, roles, steps):
         seen[at] = replace(seen[at], meaning="duration" if seen[at].unit_ns else "bare")
         del roles[at]
     named = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
@@ -231,70 +221,6 @@ def _equality(
     """Share of the rows in which values equal the steps; in which unit [ns] and on which side."""
     tried = [(equal(values * ns, steps.sides[word]), ns, word) for ns in units for word in sides]
     return max(tried, key=lambda one: one[0], default=(0.0, 0, ""))
-
-
-def _parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> list[int]:
-    """Columns that are called a whole but are a part beside others: "scan" may be one of three.
-
-    They leave much of the steps, which grow one for one with them and with others; or two others
-    of the kind are often longer than the whole would be.
-    """
-    said = [at for at, r in roles.items()
-            if r.taken_as == "whole" and r.unit_ns is not None
-            and np.nanmedian(seen[at].values) * r.unit_ns < 0.8 * steps.typical]  # fmt: skip
-    others = [at for at in range(len(seen)) if at not in roles]
-    if not said or not others or not steps.known:
-        return []
-    full = [at for at in others if np.isfinite(seen[at].values).mean() > MOST]
-    told, _ = evident(seen, [*said, *full], steps, _ONE_FOR_ONE, _MOST_OF_IT)
-    among = told if len(told) > 1 else {}
-    lengths = [seen[at].values * unit for at in full
-               if seen[at].meaning == "duration" and (unit := seen[at].unit_ns)]  # fmt: skip
-    return [
-        at
-        for at in said
-        if at in among
-        or _outgrown(seen[at].values * (roles[at].unit_ns or 1), lengths, steps)
-        or _beside(seen[at], roles[at].unit_ns or 1, [seen[k] for k in full], steps)
-    ]
-
-
-def _outgrown(whole: Float, lengths: list[Float], steps: Steps) -> bool:
-    """Whether two lengths that fit into the steps are longer than it in many rows."""
-    longer = [one for one in lengths
-              if over(one, steps.after) < _OFTEN and over(one, whole) > _OFTEN]  # fmt: skip
-    return len(longer) > 1
-
-
-def _beside(whole: Seen, unit: int, others: list[Seen], steps: Steps) -> bool:
-    """Whether others lie beside what is called a whole: late loops are as long as all together.
-
-    Of a word that may name a call, too, it is enough that the others are often longer than it, do
-    not grow with it, and that there is room for all.
-    """
-    lengths = [
-        one.values * (one.unit_ns or unit) for one in others
-        if one.meaning in ("duration", "bare") and not (one.values < 0).any()
-        and guess_name(CallName(one.name)).kind not in ("wait", "pacing")
-    ]  # fmt: skip
-    rest = summed(lengths)
-    if rest is None:
-        return False
-    own = whole.values * unit
-    fits_in = (
-        over(own + rest, steps.after) <= 1 - MOST or over(own + rest, steps.before) <= 1 - MOST
-    )
-    if whole.name.lower() in _OR_A_CALL and fits_in and over(rest, own) > _OFTEN:
-        within_it = [fit[1] for one in lengths if (fit := slope(one, own)) is not None]
-        return max(within_it, default=1.0) < _ALIKE
-    for step in (steps.after, steps.before):
-        late = (step > LATE * steps.typical) & np.isfinite(own + rest)
-        on_time = np.abs(step / steps.typical - 1) < LATE - 1
-        if fits_in and late.sum() >= _LATE_LOOPS and on_time.sum() > np.isfinite(step).sum() / 2:
-            left, all_left = (step[late] - one[late] for one in (own, own + rest))
-            if np.median(np.abs(all_left)) < _CLOSER * np.median(np.abs(left)):
-                return True
-    return False
 
 
 def _unit_of(one: Seen, steps: Steps) -> tuple[int | None, str]:
@@ -471,14 +397,14 @@ def _under_other_names(
         return made
     parts = [r.unit_ns * seen[at].values for at, r in roles.items()
              if r.taken_as == "part" and r.unit_ns]  # fmt: skip
-    found, unit = evident(seen, full, steps, _ONE_FOR_ONE, _MOST_OF_IT, parts)
+    found, unit = evident(seen, full, steps, ONE_FOR_ONE, MOST_OF_IT, parts)
     if unit is None:
         return made
     parts += [unit * seen[at].values for at in found]
     rest = [at for at in full if at not in found]
     for shift in (1, -1) if rest else ():  # stamped after its first parts, or before its last
         moved = [_moved(part, shift) for part in parts]
-        more, same = evident(seen, rest, steps, _ONE_FOR_ONE, _MOST_OF_IT, moved)
+        more, same = evident(seen, rest, steps, ONE_FOR_ONE, MOST_OF_IT, moved)
         found += [at for at in more if same == unit and at not in found]
     name = next(name for name, ns in steps.units.items() if ns == unit)
     for at in found:

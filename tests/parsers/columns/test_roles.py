@@ -390,6 +390,19 @@ def test_late_loops_tell_a_whole_from_a_part_beside_others():
     assert taken(judge(around, clock_of(np.maximum(10, whole + 0.05))))[0] == "whole"
 
 
+def test_parts_of_a_coarse_clock_fit_in_by_its_tick():
+    """Steps of 8 and 12 ms of a clock that ticks in 4 ms hold three parts of 9.6 ms together."""
+    rng = np.random.default_rng(8)
+    lengths = {name: rng.normal(usual, 0.1, ROWS) for name, usual in
+               (("cam", 6.2), ("grab", 1.0), ("pump", 2.2))}  # fmt: skip
+    lengths["grab"][::40] += 18
+    begin = np.cumsum(sum(lengths.values()) + 0.3)
+    coarse = np.floor(begin / 4) * 4
+    assert taken(judge(seen(**lengths), coarse * 1e6)) == ["part"] * 3
+    said = judge([*seen(**lengths), *seen(level=rng.normal(9.0, 0.1, ROWS))], coarse * 1e6)
+    assert taken(said)[-1] == "signal"
+
+
 def test_a_load_in_percent_is_no_length():
     """Values of 40 to 49 fit into steps of 13 ms in no unit that matters."""
     draw = np.random.default_rng(1)

@@ -1,0 +1,94 @@
+"""Columns that are called the whole of a loop and are a part of it beside others."""
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.call_words import guess_name
+from looptime.parsers.columns.against_steps import (
+    LATE,
+    MOST,
+    Steps,
+    evident,
+    over,
+    slope,
+    summed,
+)
+from looptime.parsers.columns.role import Role, Seen
+from looptime.schema import CallName
+
+__all__ = ["MOST_OF_IT", "ONE_FOR_ONE", "parts_named_wholes"]
+
+#: Slope of the steps over a length under another name, and what all explain of the steps.
+ONE_FOR_ONE, MOST_OF_IT = (0.8, 1.25), 0.5
+#: Share of the rows in which a part may be longer than its whole, as where they are of two loops.
+_OFTEN = 0.2
+#: Words of a whole that may name a call as well, such as that of a laser.
+_OR_A_CALL = ("scan", "frame", "pass", "sum", "main")
+#: So many late loops tell how they are made up, and by how much more closely than otherwise.
+_LATE_LOOPS, _CLOSER = 6, 0.3
+#: Share of the variance of a whole that what lies beside it explains at most.
+_ALIKE = 0.05
+
+
+def parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> list[int]:
+    """Columns that are called a whole but are a part beside others: "scan" may be one of three.
+
+    They leave much of the steps, which grow one for one with them and with others; or two others
+    of the kind are often longer than the whole would be.
+    """
+    said = [at for at, r in roles.items()
+            if r.taken_as == "whole" and r.unit_ns is not None
+            and np.nanmedian(seen[at].values) * r.unit_ns < 0.8 * steps.typical]  # fmt: skip
+    others = [at for at in range(len(seen)) if at not in roles]
+    if not said or not others or not steps.known:
+        return []
+    full = [at for at in others if np.isfinite(seen[at].values).mean() > MOST]
+    told, _ = evident(seen, [*said, *full], steps, ONE_FOR_ONE, MOST_OF_IT)
+    among = told if len(told) > 1 else {}
+    lengths = [seen[at].values * unit for at in full
+               if seen[at].meaning == "duration" and (unit := seen[at].unit_ns)]  # fmt: skip
+    return [
+        at
+        for at in said
+        if at in among
+        or _outgrown(seen[at].values * (roles[at].unit_ns or 1), lengths, steps)
+        or _beside(seen[at], roles[at].unit_ns or 1, [seen[k] for k in full], steps)
+    ]
+
+
+def _outgrown(whole: Float, lengths: list[Float], steps: Steps) -> bool:
+    """Whether two lengths that fit into the steps are longer than it in many rows."""
+    longer = [one for one in lengths
+              if over(one, steps.after) < _OFTEN and over(one, whole) > _OFTEN]  # fmt: skip
+    return len(longer) > 1
+
+
+def _beside(whole: Seen, unit: int, others: list[Seen], steps: Steps) -> bool:
+    """Whether others lie beside what is called a whole: late loops are as long as all together.
+
+    Of a word that may name a call, too, it is enough that the others are often longer than it, do
+    not grow with it, and that there is room for all.
+    """
+    lengths = [
+        one.values * (one.unit_ns or unit) for one in others
+        if one.meaning in ("duration", "bare") and not (one.values < 0).any()
+        and guess_name(CallName(one.name)).kind not in ("wait", "pacing")
+    ]  # fmt: skip
+    rest = summed(lengths)
+    if rest is None:
+        return False
+    own = whole.values * unit
+    fits_in = (
+        over(own + rest, steps.after) <= 1 - MOST or over(own + rest, steps.before) <= 1 - MOST
+    )
+    if whole.name.lower() in _OR_A_CALL and fits_in and over(rest, own) > _OFTEN:
+        within_it = [fit[1] for one in lengths if (fit := slope(one, own)) is not None]
+        return max(within_it, default=1.0) < _ALIKE
+    for step in (steps.after, steps.before):
+        late = (step > LATE * steps.typical) & np.isfinite(own + rest)
+        on_time = np.abs(step / steps.typical - 1) < LATE - 1
+        if fits_in and late.sum() >= _LATE_LOOPS and on_time.sum() > np.isfinite(step).sum() / 2:
+            left, all_left = (step[late] - one[late] for one in (own, own + rest))
+            if np.median(np.abs(all_left)) < _CLOSER * np.median(np.abs(left)):
+                return True
+    return False
