@@ -8,7 +8,7 @@ from looptime.array_types import Float
 from looptime.parsers.text.dialect import is_number
 from looptime.units import UNITS, split_unit
 
-__all__ = ["COUNT", "RATES", "count_ns", "counts", "to_ns", "without_wraps"]
+__all__ = ["COUNT", "RATES", "count_ns", "counts", "stamps_in_ns", "to_ns", "without_wraps"]
 
 #: A word for counts or for what counts, in a header or a remark.
 COUNT = re.compile(
@@ -40,6 +40,8 @@ _EPOCHS = (
     ("year 1", 621_355_968_000_000_000, 631_000_000_000_000_000, 662_000_000_000_000_000),
     ("1601", 116_444_736_000_000_000, 126_000_000_000_000_000, 157_000_000_000_000_000),
 )
+#: Counts of a rate that is stated are no longer than this [ns].
+_SLOWEST = 10_000
 _WRAPS = (2**16, 2**24, 2**32)
 
 
@@ -89,6 +91,25 @@ def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None,
             if values and low <= min(values) and max(values) <= high:
                 return 100.0, f"100 ns a count, as dates since {since}"
     return None, ""
+
+
+def stamps_in_ns(stamps: list[str], remarks: list[str]) -> tuple[list[str] | None, str]:
+    """Stamps of a counter as nanoseconds, and what is said of it; None where nobody says how fast.
+
+    What counts more slowly than a microsecond each is no processor's counter: the rate is of
+    something else, such as a sensor.
+
+    Examples
+    --------
+    >>> stamps_in_ns(["72", "4294967295", "71"], ["# core 72 MHz"])[0]
+    ['1000', '59652323542', '59652324542']
+    >>> stamps_in_ns(["72", "80"], ["# imu at 200 Hz"])[0], stamps_in_ns(["0.5"], ["# 8 MHz"])[0]
+    (None, None)
+    """
+    ns, told = count_ns(remarks, [])
+    if ns is None or ns > _SLOWEST or not all(stamp.isdecimal() for stamp in stamps):
+        return None, ""
+    return to_ns(stamps, ns, told, True), f"counts are brought to ns: {told}"
 
 
 def to_ns(cells: list[str], ns: float, told: str, clock: bool) -> list[str]:

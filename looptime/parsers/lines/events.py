@@ -9,6 +9,7 @@ import numpy as np
 
 from looptime.parsers.columns.evidence import BEGIN_WORDS, END_WORDS, rises, without_binding
 from looptime.parsers.columns.headers import LOOP_WORD
+from looptime.parsers.columns.lexicon import PHASES
 from looptime.parsers.layouts.edges import WORDS, split_edge
 from looptime.parsers.layouts.pairing import BEGIN, END
 from looptime.parsers.lines.grid import Grid, fit_cell, is_text
@@ -30,6 +31,12 @@ _ARROW = re.compile(
     r"\s*(?=[A-Za-z_])"
 )
 _ENTERS = (">", "+", "\N{RIGHTWARDS ARROW}")
+#: A stamp, and a letter for begin or end before a name or behind it.
+_LETTER = re.compile(
+    r"^(\s*\W?\s*\S*\d\S*\s+(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|\])\s]*)"
+    r"(?:([BSE])\s+(?=[A-Za-z_])|([A-Za-z_][\w.\[\]-]*\s+)([BSE])(?=\s|$))",
+    re.IGNORECASE,
+)
 #: Words before a stamp at the end of their line.
 _BEHIND = re.compile(r"^\s*([A-Za-z].*?)[\s:=@]+(\d+(?:[.,]\d+)?(?:\s?[mun\N{MICRO SIGN}]?s)?)\s*$")
 #: More events than this share that come too soon or too late are of two logs.
@@ -58,6 +65,7 @@ class Event:
     name: str
     side: int | None
     unit: str | None = None
+    phase: str = ""  #: Where the line names it, such as ``state=armed``
 
 
 def _sided(text: str) -> tuple[str, int | None]:
@@ -118,8 +126,9 @@ def read_events(lines: list[str], whole: bool = False) -> list[Event] | None:
             continue
         if text not in sided:
             sided[text] = _sided(" ".join(w for k, w in enumerate(text.split()) if k >= drop))
-        name, side = sided[text]
-        made.append(Event(at, stamp, name, side, shapes.read(line)[0].units[0]))
+        sentence = shapes.read(line)[0]
+        phase = next((word for key, word in sentence.words.items() if key.lower() in PHASES), "")
+        made.append(Event(at, stamp, *sided[text], sentence.units[0], phase))
     return made if _regular(made) and _rising([event.stamp for event in made]) else None
 
 
@@ -148,13 +157,25 @@ def _in_words(lines: list[str]) -> list[str]:
     ['0.5 [main] begin arm.read', '2.0 [main] end arm.read']
     >>> _in_words(["12 > imu done", "14 > drive done"])
     ['12 > imu done', '14 > drive done']
+    >>> _in_words(["12 B imu", "14 E imu"]), _in_words(["12 imu b", "14 imu e"])
+    (['12 begin imu', '14 end imu'], ['12 begin imu ', '14 end imu '])
     """
+    few = 0.3 * sum(map(is_text, lines[:_SAMPLE]))
     met = Counter(found[2].endswith(_ENTERS) for line in lines[:_SAMPLE]
                   if (found := _ARROW.match(line)))  # fmt: skip
-    if min(met[True], met[False]) < 0.3 * sum(map(is_text, lines[:_SAMPLE])):
-        return lines
+    if min(met[True], met[False]) < few:
+        letters = Counter((found[2] or found[4]).lower() == "e" for line in lines[:_SAMPLE]
+                          if (found := _LETTER.match(line)))  # fmt: skip
+        told = min(letters[True], letters[False]) >= max(few, 1)
+        return [_LETTER.sub(_spelled_out, line) for line in lines] if told else lines
     return [_ARROW.sub(lambda at: f"{at[1]}{'begin' if at[2].endswith(_ENTERS) else 'end'} ", line)
             for line in lines]  # fmt: skip
+
+
+def _spelled_out(found: re.Match[str]) -> str:
+    """A letter for begin or end as that word, before the name."""
+    word = "end" if (found[2] or found[4]).lower() == "e" else "begin"
+    return f"{found[1]}{word} {found[3] or ''}"
 
 
 def _pairs(texts: Iterable[str]) -> set[str]:
@@ -205,10 +226,13 @@ def find_events(
 ) -> list[Event]:
     """Events of a table's rows, whose words stand in one column or two: the name and the side."""
     sided: dict[tuple[str, ...], tuple[str, int | None]] = {}
+    first = {WORDS.get(key[0].strip().lower()) for key in words}
     for key in set(map(tuple, words)):
         sides = [WORDS.get(word.strip().lower()) for word in key]
         if len(key) == 2 and sides[1] is not None:
             sided[key] = key[0].strip(), sides[1]
+        elif len(key) == 2 and first == {BEGIN, END}:
+            sided[key] = key[1].strip(), sides[0]
         else:
             sided[key] = _sided(" ".join(word.strip() for word in key))
     return [
@@ -405,7 +429,21 @@ def calls_of(lines: list[str], events: list[Event]) -> Grid:
     _close(under_way, loop[0], before)
     for row in under_way.values():
         _drop(grid, row)
+    _name_phases(grid, events)
     return grid
+
+
+def _name_phases(grid: Grid, events: list[Event]) -> None:
+    """Put the phase that a line named last into the rows from there on, where any did."""
+    phase = next((event.phase for event in events if event.phase), "")
+    if not phase:
+        return
+    grid.column("phase")
+    for event in events:
+        phase = event.phase or phase
+        row = grid.rows[event.line]
+        if row is not None:
+            row.append(phase)
 
 
 def _close(under_way: dict[str, list[str]], name: str, last: Event | None) -> None:

@@ -17,7 +17,7 @@ from looptime.parsers.text.sniff import sniff
 from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
 
-__all__ = ["OtherTimes", "in_counts", "other_times"]
+__all__ = ["OtherTimes", "in_counts", "other_times", "remarks_of"]
 
 _FIRST = 250
 _LOOKED_AT = 60
@@ -62,7 +62,7 @@ def other_times(
     like = None if grid is None else grid.rewritten()[1]
     units = grid is not None
     if grid is None:
-        remarks = _remarks(lines)
+        remarks = remarks_of(lines)
         if columns is None and not _told(remarks) and not _may_be(lines):
             return None
         try:
@@ -73,8 +73,8 @@ def other_times(
             return None
         grid = table_grid(lines, like)
     assert like is not None
-    said, stated = recast(grid, like, _remarks(lines), path, unit)
-    said += [named] if (named := by_legend(grid, _remarks(lines))) else []
+    said, stated = recast(grid, like, remarks_of(lines), path, unit)
+    said += [named] if (named := by_legend(grid, remarks_of(lines))) else []
     if not said and not units:
         return None
     return OtherTimes(grid, tuple(said), () if stated is None else (stated,))
@@ -82,7 +82,7 @@ def other_times(
 
 def in_counts(grid: Grid, lines: list[str], path: str) -> None:
     """Bring lines that name their values to times, in place, where a remark tells of counts."""
-    remarks = _remarks(lines)
+    remarks = remarks_of(lines)
     if _told(remarks):
         grid.notes += recast(grid, grid.rewritten()[1], remarks, path)[0]
 
@@ -93,7 +93,7 @@ def _told(remarks: list[str]) -> bool:
     return some or bool(legend_of(remarks)) or count_ns(remarks, [])[0] is not None
 
 
-def _remarks(lines: list[str]) -> list[str]:
+def remarks_of(lines: list[str]) -> list[str]:
     """Comments, and lines that hold nothing but a rate and what it is the rate of."""
     return [one for one in lines[:_FIRST] if one.lstrip()[:1] == "#" or _A_RATE.match(one)]
 

@@ -23,7 +23,9 @@ from looptime.parsers.lines.cell_rows import (
     two_columns,
     undrawn,
 )
+from looptime.parsers.lines.counted import stamps_in_ns
 from looptime.parsers.lines.events import (
+    Event,
     calls_of,
     find_events,
     needs_pairs,
@@ -36,7 +38,7 @@ from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host, without_sender
 from looptime.parsers.lines.objects import read_objects, unrolled
-from looptime.parsers.lines.other_times import in_counts, other_times
+from looptime.parsers.lines.other_times import in_counts, other_times, remarks_of
 from looptime.parsers.lines.several_loops import leave_out_others
 from looptime.parsers.lines.tags import (
     apart,
@@ -439,10 +441,10 @@ def _tabled(lines: list[str], written: _Written, options: Options) -> _Found | N
     if not named:
         events = read_events(lines)
         if events is not None and any(e.side is not None for e in events):
-            return calls_of(lines, events), "values", ""
+            return _calls(lines, events, options), "values", ""
     if like is None:
         return None
-    return _long(lines, like) or _event_table(lines, like)
+    return _long(lines, like) or _event_table(lines, like, options)
 
 
 def _long(lines: list[str], like: Dialect) -> _Found | None:
@@ -467,7 +469,20 @@ def _fits_table(like: Dialect) -> bool:
     return sided or calls.LAYOUT.fit(found, like, False) is not None
 
 
-def _event_table(lines: list[str], like: Dialect) -> _Found | None:
+def _calls(lines: list[str], events: list[Event], options: Options) -> Grid:
+    """Timed calls between events, in ns where a remark says how fast their stamps count."""
+    stamps, said = None, ""
+    if options.unit is None and events[0].unit is None:
+        stamps, said = stamps_in_ns([event.stamp for event in events], remarks_of(lines))
+    if stamps is not None:
+        events = [replace(event, stamp=stamp, unit="ns")
+                  for event, stamp in zip(events, stamps, strict=True)]  # fmt: skip
+    made = calls_of(lines, events)
+    made.notes += [said] if said else []
+    return made
+
+
+def _event_table(lines: list[str], like: Dialect, options: Options) -> _Found | None:
     """Calls of a table of instants and words, where some names only end."""
     columns = list(zip(*like.sample[:400], strict=True))
     words = [at for at, cells in enumerate(columns) if not _numeric(list(cells))]
@@ -487,8 +502,8 @@ def _event_table(lines: list[str], like: Dialect) -> _Found | None:
         return None
     if like.header is not None and not needs_pairs(events):
         return None
-    made = calls_of(lines, events)
+    made = _calls(lines, events, options)
     made.headers |= header_lines(lines, like)
-    unit = split_unit(like.header[clocks[0]])[1] if like.header else None
-    made.units[:2] = [unit, unit]
+    if like.header:
+        made.units[:2] = [split_unit(like.header[clocks[0]])[1]] * 2
     return made, "values", ""

@@ -145,3 +145,54 @@ def test_two_logs_among_each_other_are_told(tmp_path):
     alone = "".join(f"[{t} us] {name}\n" for t, name in one)
     notes = [read(tmp_path, log).clock.notes for log in (both, alone)]
     assert [any("two logs may stand" in note for note in said) for said in notes] == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("form", "wrap"),
+    [("{t} {side} {name}", 0), ("{t} {name} {side}", 0), ("{t},{side},{name}", 0),
+     ("{t} {side} {name}", 1 << 32)],
+)  # fmt: skip
+def test_letters_for_begin_and_end_in_counts_of_a_stated_rate(tmp_path, form, wrap):
+    """Loops of 2 ms in counts of 72 MHz, B and E before or behind the names; 32 bits may wrap."""
+    first = 4_290_000_000 if wrap else 0
+    text = "# core 72 MHz\n"
+    for k in range(120):
+        for at, side, name in (
+            (0, "B", "loop"),
+            (100, "B", "imu"),
+            (600, "E", "imu"),
+            (650, "B", "drive"),
+            (1900, "E", "drive"),
+            (1950, "E", "loop"),
+        ):
+            count = first + (2000 * k + at) * 72  # fmt: skip
+            text += form.format(t=count % wrap if wrap else count, side=side, name=name) + "\n"
+    run = read(tmp_path, text, "log.txt")
+    assert set(periods_ms(run)) == {2.0}
+    took = self_ms(run)
+    assert set(took["imu"]) == {0.5}
+    assert set(took["drive"]) == {1.25}
+    assert any("72 MHz" in note for note in run.clock.notes)
+
+
+def test_a_rate_of_something_slow_is_not_that_of_the_stamps(tmp_path):
+    """Stamps in us beside a line on a sensor of 200 Hz stay in us, and so do they as asked."""
+    rows = "".join(f"{2000 * k + at} {side} {name}\n" for k in range(120)
+                   for at, side, name in ((0, "B", "loop"), (100, "B", "imu"), (600, "E", "imu"),
+                                          (1950, "E", "loop")))  # fmt: skip
+    assert set(periods_ms(read(tmp_path, f"# imu at 200 Hz\n{rows}", "log.txt"))) == {2.0}
+    run = read(tmp_path, f"# core 72 MHz\n{rows}", "log.txt", unit="us")
+    assert set(periods_ms(run)) == {2.0}
+
+
+def test_a_state_beside_the_name_of_a_loop_is_its_phase(tmp_path):
+    """Sixty loops of 2 ms at rest and sixty of 4 ms, the state named where each loop begins."""
+    text, t = "", 0
+    for k in range(120):
+        step = 2000 if k < 60 else 4000
+        text += f"{t} B loop state={'rest' if k < 60 else 'drive'}\n{t + 9} B imu\n"
+        text += f"{t + step - 90} E imu\n{t + step - 50} E loop\n"
+        t += step
+    run = read(tmp_path, text, "log.txt", unit="us")
+    phases = run.loops.groupby("phase")["period_ns"]
+    assert {name: set(part / 1e6) for name, part in phases} == {"rest": {2.0}, "drive": {4.0}}
