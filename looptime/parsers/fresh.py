@@ -20,7 +20,6 @@ from looptime.parsers.repair.clock_repair import check_unit, settle
 from looptime.parsers.text.dialect import Dialect, lines_of
 from looptime.parsers.text.sniff import sniff
 from looptime.parsers.text.source import Progress, Source, head, open_source
-from looptime.parsers.text.thousands import joined
 from looptime.run import Run
 from looptime.stated_columns import matching
 from looptime.stats.arrays import median
@@ -31,6 +30,12 @@ __all__ = ["fresh", "opened"]
 _ROW_A_LOOP = ("costs", "stamps", "stages")
 #: What tells of a counter in a line above the header.
 _OF_COUNTS = re.compile(r"\d\s*[gmk]?hz\b|hz\s*[:=]|tick|cycle|count", re.IGNORECASE)
+#: What thousands that are set off look like: a number that goes on after three digits, or a mark
+#: that is no decimal one, or a cell of three digits.
+_SET_OFF = re.compile(
+    r"(?<![\d.])\d{1,3}(?:([.,])\d{3}\1\d{3}|['’\xa0\u202f _]\d{3})(?!\d)|^\d{3}[;\t|]",
+    re.MULTILINE,
+)
 #: A log of more runs than this has no clock where one was looked for.
 MOST_RUNS = 1000
 
@@ -70,7 +75,10 @@ def opened(
     LogError
         If it cannot be told how it is written.
     """
-    source, text = joined(source, text)
+    if _SET_OFF.search(text):
+        from looptime.parsers.text.thousands import joined
+
+        source, text = joined(source, text)
     table = _table(source, text, options)
     plain = None
     if table is None or not _of_calls(table, options) or _counted(table, text):

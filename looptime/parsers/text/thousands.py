@@ -19,12 +19,6 @@ _MARKS = {".": ",", ",": r"\.", "'": "[.,]", "’": "[.,]", " ": "[.,]", "\xa0":
           "\u202f": "[.,]", "_": r"\."}  # fmt: skip
 #: Marks that may stand before decimals as well.
 _EITHER = ".,"
-#: A look that most logs are done with: a number that goes on after three digits, or a mark that
-#: is no decimal one.
-_LIKELY = re.compile(
-    r"(?<![\d.])\d{1,3}(?:([.,])\d{3}\1\d{3}|['’\xa0\u202f _]\d{3})(?!\d)|^\d{3}[;\t|]",
-    re.MULTILINE,
-)
 _ROWS, _MOST, _SOME = 2000, 0.95, 3
 
 
@@ -43,8 +37,6 @@ def joined(source: Source, text: str) -> tuple[Source, str]:
     A point or comma is such a mark where a number has two of them, or where whole numbers below a
     thousand go on with it and climb only without.
     """
-    if not _LIKELY.search(text):
-        return source, text
     rows = [line for line in lines_of(text, _ROWS) if not is_remark(line)]
     found = next((one for mark in _MARKS for one in [_find(rows, mark)] if one), None)
     if found is None:
