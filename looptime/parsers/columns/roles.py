@@ -43,6 +43,8 @@ _NO_TIMES = ("counter", "group", "clock", "heading", "turn rate")
 #: Steps from which on what is added up differs from a length, and how many times as long as the
 #: way from first to last all together may be.
 _MANY, _TURNS = 150, 2
+#: Steps of a coarse clock are of so few lengths, and what it rounds changes in so many rows.
+_COARSE, _TURNS_OFTEN = 12, 0.1
 
 
 def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
@@ -137,6 +139,8 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
         return None if lengths and not _rises(known) and not _winds(known) else named
     if one.meaning == "bare":
         if negative > 0 or len(np.unique(known)) < 3:
+            if not negative and _may_be_rounded(known, clock):
+                return Role("signal", None, "", MAYBE, "unsure")
             return Role("signal", None, "", "its values are no lengths of time", "likely")
         if _rises(known):
             return Role("signal", None, "", "it rises")
@@ -151,6 +155,16 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
     if _rises(known) and (len(known) >= ENOUGH or _spans(one, clock)):
         return Role("run timer", unit, said, "it rises from row to row")
     return None
+
+
+def _may_be_rounded(known: Float, clock: Float | None) -> bool:
+    """Whether two values may be a short length in whole units of a clock as coarse as it."""
+    if clock is None or len(known) < ENOUGH or (known != np.rint(known)).any():
+        return False
+    step = np.diff(clock)
+    levels = np.unique(np.rint(step[np.isfinite(step)]))
+    turns = float((np.diff(known) != 0).mean())
+    return np.ptp(known) == 1 and turns >= _TURNS_OFTEN and len(levels) <= _COARSE
 
 
 def _spans(one: Seen, clock: Float | None) -> bool:

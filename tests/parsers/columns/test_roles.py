@@ -403,6 +403,16 @@ def test_parts_of_a_coarse_clock_fit_in_by_its_tick():
     assert taken(said)[-1] == "signal"
 
 
+def test_two_values_beside_a_coarse_clock_can_not_be_told():
+    """A length of 0 or 1 ms of a clock in whole ms may be one; two values in us are a flag."""
+    rng = np.random.default_rng(9)
+    short, step = rng.integers(0, 2, ROWS), rng.integers(5, 8, ROWS)
+    told = judge(seen(enc=short.astype(float)), np.cumsum(step) * 1e6).roles[0]
+    assert (told.taken_as, told.sure) == ("signal", "unsure")
+    fine = np.cumsum(rng.integers(5000, 8000, ROWS)) * 1e3
+    assert judge(seen(enc=short.astype(float)), fine).roles[0].sure == "likely"
+
+
 def test_a_load_in_percent_is_no_length():
     """Values of 40 to 49 fit into steps of 13 ms in no unit that matters."""
     draw = np.random.default_rng(1)
