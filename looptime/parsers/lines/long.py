@@ -220,6 +220,11 @@ def check_order(
         )
 
 
+def _named_unit(header: str) -> str | None:
+    """The unit that a header names, or is."""
+    return split_unit(f"x_{header.strip().lower()}" if is_bare_unit(header) else header)[1]
+
+
 def long_entries(
     lines: list[str],
     cells: Sequence[Sequence[str] | None],
@@ -240,10 +245,9 @@ def long_entries(
         Their names.
     """
     grid = Grid(lines)
-    own = split_unit(header[found.value])[1] if header else None
-    stem, of_time = split_unit(header[found.time]) if header else ("", None)
-    if header and is_bare_unit(header[found.time]):
-        of_time = split_unit(f"x_{stem.strip().lower()}")[1]
+    own = _named_unit(header[found.value]) if header else None
+    stem = split_unit(header[found.time])[0] if header else ""
+    of_time = _named_unit(header[found.time]) if header else None
     stamp = grid.column("loop" if stem.strip().lower() in _LOOPS else "time", of_time)
     entries: list[Entry] = []
     for line, row in enumerate(cells):
