@@ -77,7 +77,7 @@ def _slower_run(
         and log.runs[place].meta.get("group") == log.runs[lead].meta.get("group")
     }  # fmt: skip
     slow = [place for place in ratio if ratio[place] > _SLOWER]
-    fast = [place for place in ratio if ratio[place] < 1 / _SLOWER]
+    fast = [place for place in ratio if 0 < ratio[place] < 1 / _SLOWER]
     if not slow and not fast:
         return ()
     one = max(slow, key=lambda k: (round(ratio[k], 2), -k)) if slow else min(fast)

@@ -66,3 +66,10 @@ def test_where_the_run_told_of_is_the_slow_one_a_faster_one_is_told():
     assert "(run 3, the longest of 3 runs in this log" in said
     assert "run 1 (and 1 more): a loop takes 9.99 ms as a rule; in run 3 51 % more" in said
     assert "most of it in mast (+5.1" in said
+
+
+def test_a_run_whose_clock_is_too_coarse_is_no_faster_one():
+    """Stamps in whole seconds: most loops of one run have no length, and nothing is told of it."""
+    coarse = make_flat_run(np.where(np.arange(200) % 50 == 49, 10**9, 0))
+    run = make_flat_run(np.full(400, 15_000_000))
+    assert "run 2: a loop takes" not in first_lines(run, coarse)
