@@ -37,25 +37,17 @@ class GainShift:
 
     @property
     def sentence(self) -> str:
-        """In one line; empty where there is nothing to say."""
-        if abs(self.integral - 1) < LEAST or (self.declared and not self.keep):
+        """In one line; empty where no controller that ignores the step is stated."""
+        if abs(self.integral - 1) < LEAST or not self.keep:
             return ""
-        acts = (
-            f"the integral acts {self.integral:.2f} and the derivative {self.derivative:.2f} times"
-        )
-        if not self.declared:
-            return (
-                f"In controllers that ignore the step {acts} as strongly at the new pace: state "
-                "them as [[controller]] in looptime.toml to see which and with which constants."
-            )
         alike: dict[str, list[str]] = {}
         for one in self.keep:
             alike.setdefault(_constants(one), []).append(one.name)
         names = "; ".join(f"{', '.join(who)}: {what}" for what, who in alike.items())
         return (
-            f"Controllers that ignore the step: {acts} as strongly at the new pace. To keep what "
-            f"they do: ki x {1 / self.integral:.2f}, kd x {1 / self.derivative:.2f}, or measure "
-            f"the step ({names})."
+            f"Controllers that ignore the step: integral x {self.integral:.2f}, derivative x "
+            f"{self.derivative:.2f}; to keep what they do ki x {1 / self.integral:.2f}, kd x "
+            f"{1 / self.derivative:.2f}, or measure the step ({names})."
         )
 
 

@@ -40,6 +40,11 @@ _BRIDGED, _AS_WARM = 1, 0.5
 _LONG_S = 5.0
 _LEVEL = 0.7
 _DEEPEST = 2
+#: Fewer pauses than these make no warm-up by themselves if so many like them come later, the
+#: largest of which is about as large.
+_FEW, _COME_AGAIN, _AS_LARGE = 16, 5, 1.2
+#: Robust standard deviations from which on a loop is a pause.
+_PAUSE = 6.0
 
 
 @dataclass(frozen=True)
@@ -74,7 +79,8 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     32, the mean of the next h blocks lies above that of the stretches of h blocks behind the
     longest cut (a third of the run, at most 15 s): by 3.5 of their robust standard deviations to be
     found and 2.5 to go on, by 1 % of their level (3 % for one block), and for h up to 8 above every
-    one of them. Means see what warms up in a rare call, medians what warms up in every loop. A cut
+    one of them. Means see what warms up in a rare call, medians what warms up in every loop. A few
+    pauses such as come later on too are no warm-up. A cut
     of more than 5 s that does not decay is a level, which change points tell; the warm-up is looked
     for again within it. A cut is at least 1 s long. The same scan upside down tells a start that is
     faster, which is not cut.
@@ -109,6 +115,8 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
             f"({LEAST_BLOCKS} blocks), there are {len(values):,}"
         )
     cut = _settles(values, times)
+    if cut and _only_pauses(values, times, cut):
+        cut = 0
     if not cut:
         faster = _settles(-values, times)
         if values[:faster].sum() > (1 - _LEAST_FASTER) * faster * values[faster:].mean():
@@ -117,6 +125,20 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     least_s = min(LEAST_CUT_S, LONGEST_SHARE * float(times[-1] - times[0]))
     cut = max(cut, int(np.searchsorted(times, times[0] + least_s)))
     return WarmUp(cut, float(times[cut] - times[0]))
+
+
+def _only_pauses(x: Float, t: Float, cut: int) -> bool:
+    """Whether a start is slow by a few pauses alone, such as come later on too."""
+    level = median(x[cut:])
+    pauses = x - level > _PAUSE * MAD_SCALE * mad(x[cut:])
+    early = x[:cut][pauses[:cut]] - level
+    if not 0 < len(early) < _FEW:
+        return False
+    later = x[cut:][pauses[cut:]] - level
+    like = np.count_nonzero(later >= 0.5 * median(early))
+    if like < _COME_AGAIN or early.max() > _AS_LARGE * later.max():
+        return False
+    return not _settles(np.where(pauses, level, x), t)
 
 
 def _per_block(t: Float) -> int:

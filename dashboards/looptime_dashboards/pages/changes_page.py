@@ -231,7 +231,8 @@ def _plans(view: View, found: Suggestions) -> Part:
     heads = ("plan", mean, "p99 then, ms", "effort", "risk", "readings")
     return html.Details(
         [html.Summary("Whole plans, best first"),
-         table(heads, rows, "By gain over effort and risk; from a sample of the loops")]
+         table(heads, rows, "The largest gain first if by much, then by gain over effort and risk; "
+               "from a sample of the loops")]
     )  # fmt: skip
 
 

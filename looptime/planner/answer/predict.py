@@ -50,6 +50,8 @@ __all__ = [
 _FULL = 0.85
 #: Relative change of the pace from which on it matters which clock a call keeps.
 _OTHER_PACE = 0.02
+#: Share of the mean from which on a gain may meet a pace that never shows while loops are late.
+_LARGE = 0.4
 
 
 @dataclass(frozen=True)
@@ -200,7 +202,8 @@ class _Plan:
         return Prediction(
             side(now, Settings().span, run, self._scatter, self.budget_ms, self._tick_ms), after,
             contributions,
-            (*central.warnings, *_full_buses(central, after)), judged,
+            (*central.warnings, *_full_buses(central, after), *self._may_be_paced(before, change)),
+            judged,
             verdict(change), change,
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
             rest_that_pays(self.known, self.changes, central), played[settings.middle[0]].run,
@@ -232,6 +235,13 @@ class _Plan:
             self._change(before, played, settings.only("turns", at), judged) for at in (0.0, 1.0)
         )
         return UnknownTurns(central.traffic.may_take_turns, at_once, in_turn)
+
+    def _may_be_paced(self, before: Measures, change: Figure) -> list[str]:
+        """A warning where a set pace that the loop never kept so far may end the gain."""
+        mean, gain = before.period_ms["mean"].value or 0.0, -(change.value or 0.0)
+        if self.known.pace is not None or gain < _LARGE * mean:
+            return []
+        return ["a set pace that the code is too slow for today would end the gain there"]
 
     @property
     def _judged(self) -> str:

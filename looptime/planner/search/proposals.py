@@ -33,11 +33,14 @@ class Proposal:
     age_at_first_use_ms: dict[str, tuple[float, float]]
     say: str = ""  #: What to do, in a sentence
     check: str = ""  #: What to make sure of before doing it
+    #: What is cheaper and gains less, where this one stands first by its gain alone.
+    trade: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
         return {
             "changes": list(self.changes), "say": self.say, "check": self.check,
+            "trade": self.trade,
             "gain_ms": self.gain_ms.to_dict(),
             "mean_ms": self.mean_ms, "p99_ms": self.p99_ms, "effort": self.effort,
             "risk": self.risk, "why": self.why, "meets_targets": self.meets_targets,
@@ -56,7 +59,7 @@ class Suggestions:
     now_ms: dict[str, float]
     floor_ms: dict[str, float]
     #: Plans that meet the targets first, then single remedies before several together; each kind by
-    #: gain over effort and risk.
+    #: gain over effort and risk, but first of all a single remedy that clearly gains most.
     proposed: tuple[Proposal, ...]
     remedies: tuple[Candidate, ...]  #: The remedies that these plans are made of, each once
     not_proposed: tuple[NotProposed, ...]

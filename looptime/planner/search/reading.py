@@ -37,10 +37,12 @@ def batches(look: Look) -> None:
         if bus is not None and len(names) == 1:
             look.leave(f"batch {names[0]}", f"it is the only batchable read on bus {bus!r}")
             continue
-        sure = bus is not None and all(known[n].batchable for n in names)
+        stated = [n for n in names if known[n].batchable] if bus is not None else []
+        stated = stated if len(stated) > 1 else []
         where = "that look alike" if bus is None else f"on bus {bus!r}"
         doubt = "that they sit on one bus (nobody named it)" if bus is None else ""
-        for group in [names] if sure else _alike(look, names):
+        groups = _alike(look, [n for n in names if n not in stated])
+        for group in [stated, *groups] if stated else groups:
             _batch(look, group, where, doubt)
 
 
@@ -65,12 +67,15 @@ def _alike(look: Look, names: list[str]) -> list[list[str]]:
     for name in names:
         groups.setdefault(name.split(".")[0].rstrip("0123456789_"), []).append(name)
     made = []
-    for head, group in groups.items():
-        each = np.array([look.cost[n] / look.per_loop[n] for n in group])
+    code = {call.name: i for i, call in enumerate(look.at.run.names)}
+    for head, group in groups.items():  # by what they cost without waits: those come by chance
+        each = np.array([look.at.typical_ns.get(code[n], look.cost[n]) for n in group])
         close = [n for n, c in zip(group, each, strict=True)
                  if abs(c - np.median(each)) <= _ALIKE * np.median(each)]  # fmt: skip
         if len(close) > 1:
             made.append(close)
+            for name in set(group) - set(close):
+                look.leave(f"batch {name}", f"it costs otherwise than {in_short(close)}")
         elif len(group) > 1:
             look.leave(f"batch {head}.*", "their costs differ: are they of one device?")
     return made

@@ -1,7 +1,7 @@
 """A search for plans: which remedies, alone and together, buy what, at what effort and risk."""
 
 import itertools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import field, replace
 
 import numpy as np
@@ -31,6 +31,8 @@ _RISK = {"low": 1.0, "medium": 1.5, "high": 4.0}
 #: Power of the effort that a gain is held against: twice the effort is worth a fourth more gain.
 _EFFORT = 1 / 3
 _SEEN = 0.005
+#: A remedy stands first whatever its effort if it surely gains so many times as much.
+_CLEARLY = 1.1
 #: A paced loop's mean may be this much longer than its tick: now and then one is late.
 _SLACK = 1.01
 _ALONE = 8
@@ -146,6 +148,8 @@ class _Search:
         proposed.sort(
             key=lambda p: (not p.meets_targets, alone_first[p.changes] > 1, -self._rank(p))
         )
+        singles = [p for p in proposed if alone_first[p.changes] == 1]
+        proposed = self._most_first(proposed, singles, dict(zip(*self._ends(alone), strict=True)))
         floor = self._floor([_changes(group) for group, _ in plans])
         self.progress(1.0)
         kept = tuple(proposed[:_MOST])
@@ -214,6 +218,31 @@ class _Search:
     def _rank(self, plan: Proposal) -> float:
         gain = -((plan.gain_ms.value or 0.0) + (plan.gain_ms.high or 0.0)) / 2
         return gain / max(plan.effort, 0.1) ** _EFFORT / _RISK[plan.risk]
+
+    def _ends(
+        self, alone: Sequence[tuple[tuple[Candidate, ...], _Tried]]
+    ) -> tuple[list[tuple[str, ...]], list[float]]:
+        """Of each single remedy, the least that it gains by what is not known [ms]."""
+        now = self.tried(())
+        return [_changes(g) for g, _ in alone], [-self._gain(now, t)[2] for _, t in alone]
+
+    def _most_first(
+        self, proposed: list[Proposal], singles: list[Proposal],
+        least: dict[tuple[str, ...], float],
+    ) -> list[Proposal]:  # fmt: skip
+        """The same with the single remedy first that clearly gains most, and what is cheaper."""
+        if not singles or proposed[0] is not singles[0]:
+            return proposed
+        first = singles[0]
+        alike = [p for p in singles if p.meets_targets == first.meets_targets and p.risk != "high"]
+        if not alike:
+            return proposed
+        most = max(alike, key=lambda p: least[p.changes])
+        gain, other = -(most.gain_ms.value or 0.0), -(first.gain_ms.value or 0.0)
+        if most is first or least[most.changes] < _CLEARLY * other:
+            return proposed
+        told = replace(most, trade=_trade(first, other / gain, most))
+        return [told, *(p for p in proposed if p is not most)]
 
     def _together(
         self, good: list[Candidate], now: _Tried
@@ -347,6 +376,16 @@ class _Search:
             "some sensor reads have no bus: named under [[call]] in looptime.toml, threads and "
             "batches can be judged by it",
         )
+
+
+def _trade(cheap: Proposal, share: float, most: Proposal) -> str:
+    """What a remedy that gains less has for it, and against it."""
+    less = " for less work" if cheap.effort < most.effort else ""
+    less += " at less risk" if _RISK[cheap.risk] < _RISK[most.risk] else ""
+    ages = {n: at for n, at in cheap.age_at_first_use_ms.items() if at[1] > at[0]}
+    name = max(ages, key=lambda n: ages[n][1] - ages[n][0], default="")
+    but = f", but {name} would be {ages[name][1]:.1f} ms old at first use" if name else ""
+    return f"{cheap.say} gives {100 * share:.0f} % of it{less}{but}"
 
 
 def _reach(

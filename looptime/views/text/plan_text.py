@@ -40,6 +40,8 @@ _CALLS = 12
 _MIDDLE = 0.25
 #: Of the mean: a change that is worth telling although runs scatter by more.
 _MUCH = 0.01
+#: Share of its age by which a reading must get younger or older to be told first.
+_OTHER_AGE = 0.1
 #: Plans shown before the whole list.
 _FIRST = 3
 _RANGES = (
@@ -80,7 +82,27 @@ def render_plan(at: Prediction) -> Told:
 
 
 def plan_sentence(at: Prediction) -> str:
-    """What a plan does to the loop, in one sentence."""
+    """What a plan does to the loop, in one sentence; first to a reading that it is about."""
+    about = all(c.text.startswith("later ") for c in at.changes)
+    if at.until or not (about or (at.verdict == "can't tell" and _is_none(at.change_ms))):
+        return _loop_sentence(at)
+    return " ".join([*_age_sentence(at), _loop_sentence(at)])
+
+
+def _age_sentence(at: Prediction) -> list[str]:
+    """The reading whose age at first use changes most, where it is by much."""
+    after = {name: ages.get("mean") for name, ages in at.predicted.age_at_first_use_ms.items()}
+    before = {name: ages.get("mean") for name, ages in at.baseline.age_at_first_use_ms.items()}
+    by = {n: _size(after[n]) - _size(was) for n, was in before.items() if was and after.get(n)}
+    name = max(by, key=lambda n: abs(by[n]), default=None)
+    if name is None or abs(by[name]) < _OTHER_AGE * _size(before[name]) or abs(by[name]) < 0.1:
+        return []
+    way = "younger" if by[name] < 0 else "older"
+    was, now = number(_size(before[name])), _cell(after[name])
+    return [f"{safe(name)} gets {way}: {now} ms at first use on average, today {was} ms."]
+
+
+def _loop_sentence(at: Prediction) -> str:
     change = at.change_ms
     if any(c.text.startswith("pace ") for c in at.changes):
         return _pace_sentence(at)
@@ -414,7 +436,9 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
     )
     told = labelled("ranges", f"{first.gain_ms.level_text}, for a future recording; {many}")
     more: list[RenderableType] = [
-        heading_line("All plans: single remedies first, by gain over effort and risk")
+        heading_line(
+            "All plans: the largest gain first if by much, then by gain over effort and risk"
+        )
     ]
     for i, plan in enumerate(at.proposed, 1):
         more.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
@@ -431,6 +455,7 @@ def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, Rend
     met = " Meets the targets." if plan.meets_targets else ""
     why = [f"Why: {safe(plan.why, 300)}."] if plan.why else []
     check = [f"First {safe(plan.check, 300)}."] if plan.check else []
+    check = [f"{safe(plan.trade, 300)}.", *check] if plan.trade else check
     return (f"{what_to_do(plan)}: {gain_of(plan)} a loop ({gain_range(plan)}){of}.{met}",
             " ".join([*why, *check]),
             command_line(f"  > {plan_command(plan, at, options)}"))  # fmt: skip

@@ -43,6 +43,38 @@ def test_nothing_to_try_is_told_from_nothing_that_helps(took, names, said, capsy
     assert lines(found, capsys)[0].startswith(said)
 
 
+def named(range_ms=5.0, n=300):
+    """A range finder on a bus of its own, and four wheels on another, one of which once waits."""
+    calls, at = [("range.read", 0, range_ms)], range_ms
+    for k, ms in enumerate((1.2, 1.2, 1.2, 2.4)):
+        calls.append((f"wheel.{k}.read", at, ms))
+        at += ms
+    calls.append(("drive.set", at, 1))
+    names = {name: {"kind": "sensor read", "bus": "can", "batchable": True} for name, *_ in calls}
+    names["range.read"] = {"kind": "sensor read", "bus": "serial"}
+    names["drive.set"] = {"kind": "actuator write", "bus": "can"}
+    return make_run([at + 2.0] * n, calls, names)
+
+
+def test_what_clearly_gains_most_stands_first_and_names_the_cheap_one(capsys):
+    """In a thread the whole 8 ms are gained; every fourth loop gains 6 of them, 75 %."""
+    found = suggest(named(8.0), keep_warmup=True)
+    first, second = found.proposed[:2]
+    assert first.changes == ("thread range.read",)
+    assert first.gain_ms.value == pytest.approx(-8.0, abs=0.1)
+    assert second.changes == ("every range.read loops=4",)
+    assert first.trade.startswith("Read range.read in every fourth loop gives 75 % of it for less")
+    assert "would be" in first.trade
+    assert "gives 75 % of it" in " ".join(lines(found, capsys))
+
+
+def test_all_reads_stated_batchable_go_into_one_batch():
+    """One that costs twice as much is of the same batch, as its bus and batchable are stated."""
+    found = suggest(named(0.5), keep_warmup=True)
+    assert found.proposed[0].changes == ("batch wheel.*.read",)
+    assert {"wheel.0.read", "wheel.3.read"} <= set(found.remedies[0].calls)
+
+
 def test_encoders_are_batched_and_not_thinned_out(capsys):
     """One batch leads; a reading by which wheels are placed is not proposed to be made rarer."""
     found = suggest(plain(), keep_warmup=True)
