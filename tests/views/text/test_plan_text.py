@@ -140,3 +140,27 @@ def test_a_scatter_that_is_only_assumed_is_said_at_the_figures(capsys):
     text = " ".join(capsys.readouterr().out.split())
     told = "Before and after (1.0 % from run to run, assumed: one log shows none)"
     assert told in text
+
+
+def reordered():
+    """A gyro read 8 ms before its use, and a write for which it is read."""
+    calls = [("gyro.read", 0, 1), ("work", 1, 8), ("motor.set", 9, 1)]
+    names = {"gyro.read": "sensor read", "work": "compute", "motor.set": "actuator write"}
+    return make_run([10.5] * 300, calls, names)
+
+
+def test_a_reading_that_gets_younger_is_told_before_the_time(capsys):
+    """Read just before the write it is 1 ms old there, not 9 ms; the loop takes as long."""
+    show(render_plan(predict(reordered(), ["later gyro.read before=motor.set"], keep_warmup=True)))
+    first = capsys.readouterr().out.splitlines()[0]
+    assert first.startswith("gyro.read gets younger: 1.00")
+    assert "today 9.00 ms" in first
+
+
+def test_half_of_the_loop_gained_may_end_at_a_set_pace():
+    """8 of 10.5 ms are more than two fifths, 1 ms is not."""
+    much = predict(reordered(), ["drop work"], keep_warmup=True)
+    little = predict(reordered(), ["drop gyro.read"], keep_warmup=True)
+    said = "a set pace that the code is too slow for today would end the gain there"
+    assert said in much.warnings
+    assert said not in little.warnings
