@@ -14,7 +14,7 @@ from looptime_dashboards.view import View
 
 if TYPE_CHECKING:
     from looptime.analysers.summary import Summary
-    from looptime.checks.season.trends import Odd
+    from looptime.checks.season.odd import Odd
     from looptime.parsers.log import Log
 
 __all__ = ["are", "chief_figures", "counting", "damage", "remedy_switches", "rows_aside",

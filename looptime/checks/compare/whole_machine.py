@@ -12,8 +12,9 @@ from looptime.schema import UNATTRIBUTED
 
 __all__ = ["Alike", "alike"]
 
-#: Share of the quantity judged from which on a call must change like the others.
-_COUNTS = 0.05
+#: Share of the quantity judged from which on a call must change like the others, and from which
+#: on one that does is counted: a loop of many calls has hardly one that is large.
+_COUNTS, _COUNTED = 0.05, 0.02
 #: So many calls, which hold so much of the quantity on either side.
 _FEWEST, _MOST_OF = 3, 0.8
 #: How far apart like changes may be, as powers of the change of the whole.
@@ -53,11 +54,11 @@ def alike(before: Sequence[Judged], after: Sequence[Judged], quantity: str) -> A
         return None
     whole = math.log(now / total)
     shared = [n for n in a if n != UNATTRIBUTED and a[n] > 0 and b.get(n, 0.0) > 0]
-    counts = [n for n in shared if a[n] >= _COUNTS * total]
     power = {n: math.log(b[n] / a[n]) / whole for n in shared}
-    like = [n for n in counts if _LEAST <= power[n] <= _MOST]
+    like = [n for n in shared if a[n] >= _COUNTED * total and _LEAST <= power[n] <= _MOST]
+    unlike = any(a[n] >= _COUNTS * total for n in shared if n not in like)
     covers = min(sum(a[n] for n in like) / total, sum(b[n] for n in like) / now)
-    if len(like) < _FEWEST or covers < _MOST_OF or len(like) < len(counts):
+    if len(like) < _FEWEST or covers < _MOST_OF or unlike:
         return None
     part = {n: (b[n] - a[n]) / (now - total) for n in like}
     if any(p > max(_DOMINANT, _ITS_SHARE * a[n] / total) for n, p in part.items()):

@@ -190,11 +190,17 @@ def _mixed(made: Comparison) -> list[str]:
 
 
 def _by_call(made: Comparison) -> list[str]:
+    """The calls that changed, those first that cost the loop most; p99 where no mean changed."""
+    if made.alike is not None:  # all of them did, whether or not one alone would have shown
+        most = [p for p in made.explained.parts if p.name in made.alike.calls][:3]
+        costs = listed([f"{p.name} ({p.difference_ms:+.3g} ms a loop)" for p in most], 3)
+        return [f"It {'cost' if made.alike.low_percent > 0 else 'gained'} most in {costs}."]
     out = []
+    dear = sorted(made.calls, key=lambda c: (c.statistic != "mean", -abs(c.difference.value or 0)))
     for verdict in ("slower", "faster"):
         told: dict[str, str] = {}
-        for c in made.calls:
-            if c.verdict == verdict and c.call not in told:  # the mean stands before the p99
+        for c in dear:
+            if c.verdict == verdict and c.call not in told:
                 ms, percent = c.difference.value or 0.0, in_words(c.percent.value or 0.0, "+")
                 told[c.call] = (
                     f"{ms:+.3g} ms a loop" if c.statistic == "mean" else f"p99 {percent} %"

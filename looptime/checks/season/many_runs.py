@@ -8,9 +8,10 @@ import numpy as np
 from looptime.checks.compare.sides import phases_alike
 from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.figures import CallValues, RunValues
+from looptime.checks.season.odd import LEAST_RUNS, Odd
 from looptime.checks.season.query import in_order
 from looptime.checks.season.season import Listed
-from looptime.checks.season.trends import LEAST_RUNS, Odd, trends
+from looptime.checks.season.trends import trends
 from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.stats.student import t_quantile

@@ -11,29 +11,23 @@ from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.season.creep import creeps
+from looptime.checks.season.odd import LEAST_RUNS, Odd, odd_runs, odd_together
 from looptime.checks.season.season import Listed, Season
+from looptime.checks.season.stretches import cuts_of, p_of_place
 from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.schema import SCHEMA_VERSION
-from looptime.stats.arrays import MAD_SCALE, mad
 from looptime.stats.between_runs import compare_runs
-from looptime.stats.changepoints import long_run_variance, partition
 from looptime.stats.multiple import holm
 from looptime.stats.student import t_quantile, t_two_sided
 
 __all__ = [
-    "LevelChange", "Odd", "RobotSpread", "Trend", "Trends", "listed_trends", "season_trends",
-    "trends",
+    "LevelChange", "RobotSpread", "Trend", "Trends", "listed_trends", "season_trends", "trends",
 ]  # fmt: skip
 
-#: Runs below which neither a trend nor a change is looked for.
-LEAST_RUNS = 6
-#: Runs of the shortest stretch between two changes.
-SEGMENT = 3
-#: A run is odd beyond so many robust standard deviations from its neighbours, and this share.
-ODD_MADS, ODD_SHARE = 4.0, 0.02
-_PENALTY = 3.0
-_ALPHA = 0.05
+#: Chance that anything at all is said of runs that did not change: shared by all figures, of which
+#: the mean has half, and by the three questions asked of each (odd run, step, trend).
+_ALPHA, _QUESTIONS = 0.05, 3
 _FIGURES = ("mean", "median", "p99", "worst1", "rate")
 
 
@@ -60,18 +54,6 @@ class LevelChange:
 
 
 @dataclass(frozen=True)
-class Odd:
-    """A run unlike the others."""
-
-    #: `entry`, `run`: Its name in the season, and what it is called.
-    entry: str
-    run: str
-    version: str | None
-    figures: tuple[str, ...]  #: Those in which it is unlike them
-    percent: float  #: Its distance from its neighbours in the first of them; below 0 it was faster
-
-
-@dataclass(frozen=True)
 class Trend:
     """One figure over the runs of one robot."""
 
@@ -80,7 +62,7 @@ class Trend:
     unit: str  #: ``ms`` or ``1/s``
     values: tuple[float, ...]  #: One a run, in the order of recording
     per_run_percent: Figure  #: Straight trend with its 95 % interval; None with fewer than 6 runs
-    #: `p`, `p_holm`: Two-sided p-value of the trend, raw and adjusted over all figures.
+    #: `p`, `p_holm`: Two-sided p-value of the trend, raw and adjusted over all that is asked.
     p: float | None
     p_holm: float | None
     steps: tuple[LevelChange, ...]
@@ -135,11 +117,12 @@ class Trends:
 def trends(entries: Sequence[Listed], values: Sequence[RunValues]) -> Trends:
     """Trends, changes and odd runs of one robot.
 
-    A straight trend is tested by least squares on the logarithms over the place in the order,
-    with Holm's correction over all figures. A change between runs must be found by penalised
-    least squares and its two stretches must differ by Student's t at 5 % over the number of
-    places (and of calls). A run is odd where it lies beyond 4 robust standard deviations, and
-    2 %, of the median of its neighbours; odd runs are left out of the rest.
+    Runs that did not change are accused of anything (an odd run, a step, a trend, in any figure)
+    in one season of 20 at most: each figure is asked three questions, and all of them share the
+    5 %, of which the mean has half. A straight trend is tested by least squares on the logarithms
+    over the place in the order, with Holm's correction; a step as in `cuts_of`; an odd run as in
+    `odd_together`. Odd runs are left out of the rest. Where the mean stepped, a call stepped with
+    it that differs on the two sides by Student's t at 5 % over the number of calls.
 
     Parameters
     ----------
@@ -179,31 +162,74 @@ def listed_trends(listed: Sequence[Listed]) -> list[Trends]:
 def _over_runs(
     entries: Sequence[Listed], quantity: str, every: Sequence[tuple[str, str, list[float]]]
 ) -> Trends:
-    found, odd = [], _OddRuns(entries)
-    calls = max(sum(1 for _, call, _ in every if call), 1)
-    for statistic, call, series in every:
-        y = np.array(series)
-        if len(y) < LEAST_RUNS or not (y > 0).all():
-            steps: tuple[LevelChange, ...] = ()
-            slope, p = Figure(), None
-        else:
-            log = np.log(y)
-            title = f"{call} {statistic}" if call else statistic
-            # a rate by its period: what is faster lies below, whichever figure says so
-            kept = odd.look(title, -log if statistic == "rate" else log)
-            cuts = _cuts(log[kept], _ALPHA / calls if call else _ALPHA)
-            if len(cuts) > 2 and creeps(kept, log[kept], cuts):
-                cuts = [0, len(kept)]
-            mine = [entries[k] for k in kept]
-            steps = tuple(_step(mine, log[kept], cuts, k) for k in range(1, len(cuts) - 1))
-            slope, p = _slope(kept.astype(np.float64), log[kept])
-        unit = "1/s" if statistic == "rate" else "ms"
-        found.append(Trend(statistic, call, unit, tuple(series), slope, p, None, steps))
     facts = [e.facts for e in entries]
+    able = [
+        k for k, (_, _, series) in enumerate(every) if len(series) >= LEAST_RUNS and min(series) > 0
+    ]
+    # a rate by its period: what is faster lies below, whichever figure says so
+    logs = {k: np.log(every[k][2]) * (-1 if every[k][0] == "rate" else 1) for k in able}
+    share = _shares([(every[k][0], every[k][1]) for k in able])
+    alphas = [_ALPHA / _QUESTIONS * v for v in share]
+    odd = dict(zip(able, odd_together([logs[k] for k in able], alphas), strict=True))
+    found, mean_cuts = [], None
+    for k, (statistic, call, series) in enumerate(every):
+        unit = "1/s" if statistic == "rate" else "ms"
+        at = Trend(statistic, call, unit, tuple(series), Figure(), None, None, ())
+        if k in logs:
+            seen = _Figure(entries, np.log(series), odd[k], alphas[able.index(k)])
+            if statistic == "mean" and not call:
+                mean_cuts = seen.cut_runs
+            elif mean_cuts:
+                seen.cut_as(mean_cuts, _ALPHA / len(able))
+            at = seen.told(at)
+        found.append(at)
     return Trends(
-        facts[0].robot, quantity, tuple(entries), all(f.time for f in facts), _adjusted(found),
-        odd.all(),
+        facts[0].robot, quantity, tuple(entries), all(f.time for f in facts),
+        _adjusted(found, share), odd_runs(entries, every, logs, odd),
     )  # fmt: skip
+
+
+def _shares(figures: Sequence[tuple[str, str]]) -> list[float]:
+    """Share of the chance of a false word that each figure has: the mean half, the others alike."""
+    others = sum(1 for at in figures if at != ("mean", ""))
+    weight = [max(others, 1) if at == ("mean", "") else 1 for at in figures]
+    return [w / sum(weight) for w in weight]
+
+
+class _Figure:
+    """Looks for steps and a trend in one figure, odd runs left out."""
+
+    def __init__(self, entries: Sequence[Listed], y: Float, odd: Int, alpha: float) -> None:
+        kept = np.setdiff1d(np.arange(len(y)), odd)
+        self.kept = kept if len(kept) >= LEAST_RUNS else np.arange(len(y))
+        self.y = y[self.kept]
+        self.entries = [entries[int(k)] for k in self.kept]
+        self.cuts = cuts_of(self.y, alpha)
+        if len(self.cuts) > 2 and creeps(self.kept, self.y, self.cuts):
+            self.cuts = [0, len(self.kept)]
+
+    @property
+    def cut_runs(self) -> list[int]:
+        """The places of the runs from which on the level is another."""
+        return [int(self.kept[k]) for k in self.cuts[1:-1]]
+
+    def cut_as(self, runs: Sequence[int], alpha: float) -> None:
+        """Take the mean's steps where this figure has none of its own and differs there."""
+        if len(self.cuts) > 2:
+            return
+        for run in runs:
+            at = int(np.searchsorted(self.kept, run))
+            if min(at, len(self.y) - at) >= 2 and compare_runs(self.y[:at], self.y[at:]).p < alpha:
+                self.cuts = [0, at, len(self.y)]
+                return
+
+    def told(self, at: Trend) -> Trend:
+        """The figure with what was seen in it."""
+        slope, p = _slope(self.kept.astype(np.float64), self.y)
+        steps = tuple(
+            _step(self.entries, self.y, self.cuts, k) for k in range(1, len(self.cuts) - 1)
+        )
+        return replace(at, per_run_percent=slope, p=p, steps=steps)
 
 
 def _quantity(values: Sequence[RunValues]) -> str:
@@ -225,26 +251,6 @@ def _series(values: Sequence[RunValues], quantity: str) -> list[tuple[str, str, 
     return [row for row in out if len(row[2]) == len(values)]
 
 
-def _cuts(y: Float, alpha: float = _ALPHA) -> list[int]:
-    """Edges of the stretches of equal level: 0, each change that holds, and the end."""
-    least = min(SEGMENT, len(y) // 2)
-    price = _PENALTY * long_run_variance(y, least) * math.log(len(y))
-    cuts = [0, *partition(y, price, least), len(y)]
-    k = 1
-    while k < len(cuts) - 1:
-        if _p(y, cuts, k) < alpha:
-            k += 1
-        else:
-            del cuts[k]
-            k = max(k - 1, 1)
-    return cuts
-
-
-def _p(y: Float, cuts: list[int], k: int) -> float:
-    a, b = y[cuts[k - 1] : cuts[k]], y[cuts[k] : cuts[k + 1]]
-    return min(1.0, compare_runs(a, b).p * max(len(y) - 2 * SEGMENT + 1, 1))
-
-
 def _step(entries: Sequence[Listed], y: Float, cuts: list[int], k: int) -> LevelChange:
     a, b = y[cuts[k - 1] : cuts[k]], y[cuts[k] : cuts[k + 1]]
     found = compare_runs(a, b)
@@ -252,7 +258,7 @@ def _step(entries: Sequence[Listed], y: Float, cuts: list[int], k: int) -> Level
     return LevelChange(
         before.name, after.name, before.facts.version, after.facts.version,
         math.exp(float(a.mean())), math.exp(float(b.mean())),
-        Figure(found.percent, *found.percent_interval), _p(y, cuts, k),
+        Figure(found.percent, *found.percent_interval), p_of_place(y, cuts, k),
     )  # fmt: skip
 
 
@@ -269,56 +275,10 @@ def _slope(place: Float, y: Float) -> tuple[Figure, float]:
     return Figure(*ends), t_two_sided(b, se, df)
 
 
-def _adjusted(found: Sequence[Trend]) -> tuple[Trend, ...]:
-    adjusted = iter(holm([t.p for t in found if t.p is not None]))
+def _adjusted(found: Sequence[Trend], share: Sequence[float]) -> tuple[Trend, ...]:
+    p = holm([t.p for t in found if t.p is not None], share)
+    adjusted = iter(np.minimum(_QUESTIONS * p, 1.0))
     return tuple(t if t.p is None else replace(t, p_holm=float(next(adjusted))) for t in found)
-
-
-def _gaps(y: Float) -> Float:
-    """By how much each run lies off the median of itself and two neighbours on either side.
-
-    At the ends it is the median of the five there, or that carried on by their usual step (median
-    of all slopes between two of them): the nearer of the two, so that a trend makes no run odd.
-    """
-    windows = np.lib.stride_tricks.sliding_window_view(y, 5)
-    middle = np.median(windows, axis=1)
-    gap = y - np.concatenate([[middle[0]] * 2, middle, [middle[-1]] * 2])
-    one, other = np.triu_indices(5, 1)
-    for window, ends in ((windows[0], (0, 1)), (windows[-1], (-1, -2))):
-        slope = float(np.median((window[other] - window[one]) / (other - one)))
-        for at, steps in zip(ends, (2, 1), strict=True):
-            carried = gap[at] + slope * (steps if at >= 0 else -steps)
-            gap[at] = min(gap[at], carried, key=abs)
-    return gap
-
-
-class _OddRuns:
-    """Collects the figures in which each run is unlike its stretch."""
-
-    def __init__(self, entries: Sequence[Listed]) -> None:
-        self.entries = entries
-        self.figures: dict[int, list[str]] = {}
-        self.percent: dict[int, float] = {}
-
-    def look(self, title: str, y: Float) -> Int:
-        """Find the odd runs of one figure; returns the places of the others."""
-        gap = _gaps(y)
-        # half the variance of a difference is that of a value; changes of level are few
-        scatter = MAD_SCALE * mad(np.diff(y)) / math.sqrt(2)
-        far = np.abs(gap) > max(ODD_MADS * scatter, math.log1p(ODD_SHARE))
-        for k in map(int, np.flatnonzero(far)):
-            self.figures.setdefault(k, []).append(title)
-            self.percent.setdefault(k, 100 * math.expm1(float(gap[k])))
-        kept = np.flatnonzero(~far)
-        return kept if len(kept) >= LEAST_RUNS else np.arange(len(y))
-
-    def all(self) -> tuple[Odd, ...]:
-        made = [
-            Odd(self.entries[k].name, self.entries[k].facts.name, self.entries[k].facts.version,
-                tuple(figures), self.percent[k])
-            for k, figures in self.figures.items()
-        ]  # fmt: skip
-        return tuple(sorted(made, key=lambda o: (-len(o.figures), -abs(o.percent))))
 
 
 def season_trends(

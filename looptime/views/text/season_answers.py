@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from looptime.checks.season.odd import Moved, dearest
 from looptime.views.text.change_text import TITLES, signed
 from looptime.views.text.terminal import count, number, safe
 from looptime.words import named
@@ -13,15 +14,16 @@ from looptime.words import named
 if TYPE_CHECKING:
     from looptime.checks.recording.facts import Facts
     from looptime.checks.recording.figures import RunValues
+    from looptime.checks.season.odd import Odd
     from looptime.checks.season.season import Listed
-    from looptime.checks.season.trends import LevelChange, Odd, Trend, Trends
+    from looptime.checks.season.trends import LevelChange, Trend, Trends
 
 __all__ = ["entry_answer", "list_answer", "robots_clause", "trends_answer"]
 
 #: Figures of the whole loop that a sentence may be about, the first that moved.
 _TOLD = ("mean", "p99")
-#: Share of the loop's change that calls must carry before they are named as where it lies.
-_CARRIED = 0.5
+#: Share of the loop below which a change of a call, or of the loop, is no headline.
+_MATTERS = 0.005
 
 
 def robots_clause(robots: Mapping[str, int]) -> str:
@@ -73,8 +75,8 @@ def _one(at: Trends) -> tuple[int, str]:
     """A robot's sentence, and its rank: what moved stands before what did not."""
     loop = {t.statistic: t for t in at.trends if not t.call}
     crept = loop.get("mean") if _crept(loop.get("mean")) else None
-    moved = next((loop[name] for name in _TOLD if name in loop and loop[name].steps), None)
-    odd = _odd(at.odd)
+    moved = next((loop[name] for name in _TOLD if name in loop and _matters(at, loop[name])), None)
+    odd = _odd(at)
     rank = 0
     if all(t.per_run_percent.value is None for t in at.trends):
         few = f"{count(len(at.entries), 'run')} of 6 that a trend needs"
@@ -83,7 +85,7 @@ def _one(at: Trends) -> tuple[int, str]:
         text = _still(at, crept)
     elif moved is not None:
         text = _stepped(at, moved)
-    elif any(t.call and t.steps for t in at.trends):
+    elif any(t.call and _matters(at, t) for t in at.trends):
         text = _one_call(at)
     else:
         rank = 1 if odd else 2
@@ -106,12 +108,12 @@ def _stepped(at: Trends, moved: Trend) -> str:
 def _carriers(at: Trends, step: LevelChange, change: float) -> list[str]:
     """The dearest calls that moved at the same place, if they carry half of the change."""
     same = [
-        (s.after - s.before, t.call)
+        Moved(t.call, s.after - s.before)
         for t in at.trends
         for s in t.steps
         if t.call and (s.after_entry == step.after_entry or s.before_entry == step.before_entry)
     ]
-    return _dearest(same, change)
+    return _names(dearest(same, change))
 
 
 def _creepers(at: Trends, mean: Trend) -> list[str]:
@@ -120,20 +122,22 @@ def _creepers(at: Trends, mean: Trend) -> list[str]:
     def ms_per_run(t: Trend) -> float:
         return (t.per_run_percent.value or 0.0) / 100 * math.fsum(t.values) / len(t.values)
 
-    return _dearest([(ms_per_run(t), t.call) for t in at.trends if t.call and _crept(t)],
-                    ms_per_run(mean))  # fmt: skip
+    crept = [Moved(t.call, ms_per_run(t)) for t in at.trends if t.call and _crept(t)]
+    return _names(dearest(crept, ms_per_run(mean)))
 
 
-def _dearest(moved: Sequence[tuple[float, str]], change: float) -> list[str]:
-    """The dearest of the calls that moved with the loop, as many as carry half of its change."""
-    same = sorted((row for row in moved if row[0] * change > 0), key=lambda row: -abs(row[0]))
-    held, names = 0.0, []
-    for ms, name in same[:3]:
-        if abs(held) >= _CARRIED * abs(change):
-            break
-        held += ms
-        names.append(safe(name, 40))
-    return names if abs(held) >= _CARRIED * abs(change) else []
+def _names(calls: Sequence[Moved]) -> list[str]:
+    return [safe(moved.call, 40) for moved in calls]
+
+
+def _loop_ms(at: Trends) -> float:
+    mean = next((t.values for t in at.trends if t.statistic == "mean" and not t.call), (0.0,))
+    return math.fsum(mean) / len(mean)
+
+
+def _matters(at: Trends, trend: Trend) -> bool:
+    """Whether a step of the loop or of a call is large enough to be told first."""
+    return any(abs(s.after - s.before) >= _MATTERS * _loop_ms(at) for s in trend.steps)
 
 
 def _one_call(at: Trends) -> str:
@@ -184,14 +188,25 @@ def _by(ms: float) -> str:
     return f"{number(abs(ms), 2)} ms {'slower' if ms > 0 else 'faster'}"
 
 
-def _odd(found: Sequence[Odd]) -> str:
-    """Names the runs that are odd in a figure of the whole loop."""
-    whole = {"mean", "median", "p99", "worst1", "rate"}
-    odd = [o for o in found if whole & set(o.figures)]
-    if not odd:
+def _odd(at: Trends) -> str:
+    """Names the runs that are odd in a figure of the whole loop, or in a call that matters."""
+    told = [text for text in (_odd_run(at, o) for o in at.odd) if text]
+    if not told:
         return ""
-    names = named([f"{safe(o.run, 40)} ({o.figures[0]} {signed(o.percent)} %)" for o in odd], 2)
-    return f"; {names} {'is the odd one' if len(odd) == 1 else 'are odd'}"
+    return f"; {named(told, 2)} {'is the odd one' if len(told) == 1 else 'are odd'}"
+
+
+def _odd_run(at: Trends, odd: Odd) -> str:
+    figures = {f"{t.call} {t.statistic}".strip(): t for t in at.trends}
+    place = [e.name for e in at.entries].index(odd.entry)
+    first = figures[odd.figures[0]]
+    others = [v for k, v in enumerate(first.values) if k != place]
+    off = abs(first.values[place] - math.fsum(others) / len(others))
+    if first.call and off < _MATTERS * _loop_ms(at):
+        return ""
+    title = safe(first.call, 40) if first.call else first.statistic
+    text = f"{safe(odd.run, 40)} ({title} {signed(odd.percent)} %"
+    return text + (f", in {named(_names(odd.calls))})" if odd.calls and not first.call else ")")
 
 
 def entry_answer(facts: Facts, values: RunValues) -> str:

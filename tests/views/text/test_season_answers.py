@@ -15,7 +15,7 @@ def test_the_version_the_call_and_the_odd_run_are_named_first(tmp_path):
     assert answer.startswith("With version 1.5 the loop's period became 0.4")
     assert " ms slower (+" in answer
     assert "), in gyro.read; run_05.csv (mean +1" in answer
-    assert answer.endswith(" %) is the odd one.")
+    assert answer.endswith(" %, in drive.motors.write and drive.encoders.read) is the odd one.")
     listed = first_words(render_season(season.entries()))
     assert listed.startswith("16 runs of tray-carrier: with version 1.5 the loop's period became")
     assert "run_05.csv (mean +1" in listed

@@ -1,0 +1,52 @@
+"""Where a figure's level changed between two runs."""
+
+import math
+
+from looptime.array_types import Float
+from looptime.stats.between_runs import compare_runs
+from looptime.stats.changepoints import long_run_variance, partition
+
+__all__ = ["SEGMENT", "cuts_of", "p_of_place"]
+
+#: Runs of the shortest stretch between two changes.
+SEGMENT = 3
+_PENALTY = 3.0
+
+
+def cuts_of(y: Float, alpha: float) -> list[int]:
+    """Edges of the stretches of equal level: 0, each change that holds, and the end.
+
+    Changes are found by penalised least squares; one holds where its two stretches differ by
+    Student's t at `alpha` over the number of places where a change could be.
+
+    Parameters
+    ----------
+    y : float array, shape (n,)
+        Logarithms of the figure, in the order of recording.
+    alpha : float
+        Chance of any false change in a figure that did not change.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> y = np.array([0.0, 0.01, -0.01, 0.01, 0.0, 0.2, 0.21, 0.19, 0.2, 0.21])
+    >>> cuts_of(y, 0.01)
+    [0, 5, 10]
+    """
+    least = min(SEGMENT, len(y) // 2)
+    price = _PENALTY * long_run_variance(y, least) * math.log(len(y))
+    cuts = [0, *partition(y, price, least), len(y)]
+    k = 1
+    while k < len(cuts) - 1:
+        if p_of_place(y, cuts, k) < alpha:
+            k += 1
+        else:
+            del cuts[k]
+            k = max(k - 1, 1)
+    return cuts
+
+
+def p_of_place(y: Float, cuts: list[int], k: int) -> float:
+    """Two-sided p-value of the k-th change, times the places where a change could be."""
+    a, b = y[cuts[k - 1] : cuts[k]], y[cuts[k] : cuts[k + 1]]
+    return min(1.0, compare_runs(a, b).p * max(len(y) - 2 * SEGMENT + 1, 1))
