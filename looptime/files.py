@@ -14,6 +14,7 @@ from looptime.errors import LooptimeError, UsageError
 
 __all__ = [
     "LOG_SUFFIXES",
+    "MAYBE_SUFFIXES",
     "NOTES_FILE",
     "PATIENCE_S",
     "answers",
@@ -24,8 +25,12 @@ __all__ = [
     "write_whole",
 ]
 
-#: Ends of the names of logs.
-LOG_SUFFIXES = {".csv", ".tsv", ".txt", ".log", ".gz", ".zst"}
+#: Ends of the names of logs, and of what is a log only where it holds rows, in a folder.
+LOG_SUFFIXES = {
+    ".csv", ".tsv", ".txt", ".log", ".gz", ".zst", ".jsonl", ".ndjson", ".dat", ".data", ".tab",
+    ".psv", ".prn", ".out", ".asc",
+}  # fmt: skip
+MAYBE_SUFFIXES = {".json", ".xml", ".md"}
 #: Name of the file of notes that stands beside logs, see `looptime.notes`.
 NOTES_FILE = "looptime-notes.csv"
 #: How long a file may keep one waiting for its next block [s], and how long a block is [bytes].
@@ -39,8 +44,10 @@ def is_log(name: str) -> bool:
 
     Examples
     --------
-    >>> is_log("run.csv.gz"), is_log("notes.odt"), is_log(".run.csv"), is_log(NOTES_FILE)
-    (True, False, False, False)
+    >>> is_log("run.csv.gz"), is_log("run.jsonl"), is_log("notes.odt"), is_log(".run.csv")
+    (True, True, False, False)
+    >>> is_log(NOTES_FILE)
+    False
     """
     if name.startswith(".") or name.lower() == NOTES_FILE:
         return False

@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TextIO
 
-from looptime.errors import UsageError
-from looptime.files import LOG_SUFFIXES, is_log
+from looptime.errors import LogError, UsageError
+from looptime.files import LOG_SUFFIXES, MAYBE_SUFFIXES, is_log
 from looptime.words import listed
 
 __all__ = ["STANDARD_INPUT", "at_hand", "find_logs", "logs_in", "one_log", "zip_of"]
@@ -34,16 +34,40 @@ def find_logs(folder: str | Path) -> list[str]:
 
     root = Path(folder)
     found: list[str] = []
+    others: list[str] = []
     shut: list[OSError] = []
     for here, folders, files in os.walk(root, onerror=shut.append):
         folders[:] = sorted(
             f for f in folders if not f.startswith(".") and not Season.is_season(Path(here, f))
         )
-        found += [str(Path(here, name)) for name in sorted(files) if is_log(name)]
+        for name in sorted(f for f in files if not f.startswith(".")):
+            (found if _offered(Path(here, name)) else others).append(str(Path(here, name)))
     found += [str(error.filename) for error in shut]
     if not found:
-        raise UsageError(f"{root}: holds no logs ({', '.join(sorted(LOG_SUFFIXES))})")
+        kinds = ", ".join(sorted(LOG_SUFFIXES))
+        todo = (
+            f"name {os.path.relpath(others[0], root)} or the like itself to have it read"
+            if others
+            else "name the folder into which the logs were copied"
+        )
+        raise UsageError(f"{root}: holds no logs ({kinds}): {todo}")
     return found
+
+
+def _offered(path: Path) -> bool:
+    """Whether a file in a folder is a log by its name, or by what it holds where that may be."""
+    if is_log(path.name) or path.suffix.lower() not in MAYBE_SUFFIXES:
+        return is_log(path.name)
+    from looptime.parsers.fresh import opened
+    from looptime.parsers.options import Options
+    from looptime.parsers.text.source import head, open_source
+
+    try:
+        source = open_source(path)
+        opened(source, head(source).decode("utf-8", "replace"), Options())
+    except (LogError, OSError):
+        return False
+    return True
 
 
 def logs_in(words: Sequence[str]) -> list[str]:

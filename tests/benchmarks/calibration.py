@@ -35,6 +35,7 @@ from tests.benchmarks.generator import (
     record,
     run_effects,
 )
+from tests.benchmarks.seasons import SHAPES, accused_percent, seen_percent
 
 #: Which series of chance all parts draw from; another number gives an independent calibration.
 SERIES = {"seed": 0}
@@ -446,6 +447,23 @@ def bases(many: int) -> list[Row]:
     return rows
 
 
+def seasons(many: int) -> list[Row]:
+    """Ten runs of the same code: false accusations of any kind, and what is still seen."""
+    each = {name: accused_percent(rngs(90 + k, max(many // 5, 1)), shape)
+            for k, (name, shape) in enumerate(SHAPES.items())}  # fmt: skip
+    print("  accused: " + "  ".join(f"{name} {v:.1f}" for name, v in each.items()))
+    rows = [Row("unchanged seasons accused of anything", float(np.mean([*each.values()])), 0, 6)]
+    steady = SHAPES["steady, some calls"]
+    for kind, call, factor, least in (
+        ("odd", None, 1.1, 75), ("odd", None, 1.2, 98), ("step", None, 1.05, 60),
+        ("step", None, 1.1, 98), ("odd", 1, 1.4, 90), ("step", 1, 1.4, 98),
+    ):  # fmt: skip
+        seen = seen_percent(rngs(99, max(many // 10, 1)), steady, kind, factor, call)
+        whose = "all calls" if call is None else "one call"
+        rows.append(Row(f"steady days, {kind} {factor - 1:+.0%} in {whose}", seen, least))
+    return rows
+
+
 def quickest(what: Callable[[], object], times: int = 7) -> float:
     """Best time of several [ms]."""
     best = np.inf
@@ -493,6 +511,7 @@ PARTS: dict[str, Callable[[int], list[Row]]] = {
     "rhythm": rhythm_part,
     "bases": bases,
     "joint": joint,
+    "seasons": seasons,
     "speed": speed,
 }
 

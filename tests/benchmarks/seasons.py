@@ -5,7 +5,7 @@ call wanders (an Ornstein-Uhlenbeck factor), scatters and has rare long duration
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,7 +18,16 @@ from looptime.checks.season.trends import Trends, trends
 from looptime.run import CallColumns, Clock, LoopColumns, Run
 from looptime.schema import CallName
 
-__all__ = ["SHAPES", "Plant", "accusations", "season", "sees"]
+__all__ = [
+    "SHAPES",
+    "Plant",
+    "Shape",
+    "accusations",
+    "accused_percent",
+    "season",
+    "seen_percent",
+    "sees",
+]
 
 RUNS = 10
 
@@ -122,3 +131,17 @@ def sees(found: Trends, kind: str, call: int | None = None) -> bool:
         for s in t.steps
         if t.call == name
     )
+
+
+def accused_percent(chances: Sequence[np.random.Generator], shape: Shape) -> float:
+    """Share of unchanged seasons that are accused of anything at all."""
+    return 100 * float(np.mean([any(accusations(season(rng, shape))) for rng in chances]))
+
+
+def seen_percent(
+    chances: Sequence[np.random.Generator], shape: Shape, kind: str, factor: float, call: int | None
+) -> float:
+    """Share of seasons in which a change is seen: of run 8, or from the sixth run on."""
+    days = [8] if kind == "odd" else range(5, RUNS)
+    plant = Plant(dict.fromkeys(days, factor), call)
+    return 100 * float(np.mean([sees(season(rng, shape, plant), kind, call) for rng in chances]))

@@ -238,3 +238,23 @@ def test_full_and_quiet_contradict_each_other(
     assert told.startswith(alone)
     assert "looptime.toml" in told
     assert "looptime.toml" not in alone
+
+
+def test_a_folder_gives_every_log_that_is_read_alone(tmp_path):
+    """JSON lines and tables by their names; pages and settings only where they hold rows."""
+    rows = "".join(f'{{"time_ms": {10 * k}, "imu_ms": {2 + k % 3}.5}}\n' for k in range(200))
+    for name in ("a.jsonl", "b.ndjson", "c.json", "d.xml", "e.dat"):
+        (tmp_path / name).write_text(rows, encoding="utf-8")
+    (tmp_path / "settings.json").write_text('{"loop": {"budget_ms": 20}}', encoding="utf-8")
+    (tmp_path / "README.md").write_text("# Notes\n\nThe third run was short.\n", encoding="utf-8")
+    found = [str(Path(name).relative_to(tmp_path)) for name in find_logs(tmp_path)]
+    assert found == ["a.jsonl", "b.ndjson", "c.json", "d.xml", "e.dat"]
+
+
+def test_a_folder_without_logs_says_what_to_do(tmp_path):
+    """Empty, the folder was the wrong one; else a file in it may be named itself."""
+    with pytest.raises(UsageError, match="name the folder into which"):
+        find_logs(tmp_path)
+    (tmp_path / "run.bin").write_text("", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"name run\.bin or the like itself"):
+        find_logs(tmp_path)

@@ -272,8 +272,7 @@ def _sentence(
 ) -> str:
     rest = "" if "regression" in checked else "; regression not checked"
     if verdict == "fail":
-        bad = list(dict.fromkeys(row.what for row in rows if row.verdict == "fail"))
-        return f"FAIL: {listed(bad, 4)} beyond the limit{rest}."
+        return f"FAIL: {_failed(rows)}{rest}."
     counts = f"; counted as {unsure} by --unsure" if unsure else ""
     if not checked:
         todo = "state [limits] in looptime.toml, or mark runs with `looptime season baseline`"
@@ -296,10 +295,32 @@ def _sentence(
             f"{word}: {mean.what} {over} % over the baseline, beyond its range"
             " but within the tolerance."
         )
+    if mean.note.startswith("at most"):
+        return (
+            f"{word}: {mean.what} {in_words(mean.change_percent or 0.0, '+')} %, {mean.note}:"
+            " not slower than the tolerance allows."
+        )
     return (
         f"{word}: within the range of the baseline; a change of {in_words(mean.seen_percent)} % of"
         f" the {mean.what} would have been seen."
     )
+
+
+def _failed(rows: Sequence[Row]) -> str:
+    """What fails: the loop's figures, and the calls that got slower, by what they cost the loop."""
+    bad = [row for row in rows if row.verdict == "fail"]
+    slower = sorted(
+        (row for row in bad if row.call and row.check == "regression" and row.statistic == "mean"),
+        key=lambda row: -(row.change_ms or 0.0),
+    )
+    whole = list(dict.fromkeys(row.what for row in bad if not row.call))
+    if not whole or not slower:
+        return f"{listed(list(dict.fromkeys(row.what for row in bad)), 4)} beyond the limit"
+    calls = [f"{row.call} ({in_words(row.change_percent or 0.0, '+')} %)" for row in slower]
+    count = len(whole) - 1
+    others = f" and {count} more of the loop's figures" if count > 1 else ""
+    told = whole[:1] if others else whole
+    return f"{listed(told)}{others} beyond the limit; slower calls: {listed(calls)}"
 
 
 def choose_baseline(

@@ -37,6 +37,8 @@ class Row:
     change_ms: float | None = None
     #: The slow-down that would have been seen with 80 % probability.
     seen_percent: float | None = None
+    #: The largest change over the baseline that the runs leave possible at the confidence asked.
+    most_percent: float | None = None
     #: `p`, `p_holm`: One-sided p-value, raw and adjusted within its family.
     p: float | None = None
     p_holm: float | None = None

@@ -239,7 +239,9 @@ def _judged(test: _Test, p_holm: float, tolerance: Tolerance, alpha: float) -> R
         change = test.value**2 - 0.375 - base
         percent = 100 * change / base if base else None
         seen_percent = 100 * ((test.mean + seen) ** 2 - 0.375 - base) / base if base else None
-        change_ms = seen_ms = None
+        most = max(test.value + t * test.se, 0.0) ** 2 - 0.375
+        most_percent = 100 * (most - base) / base if base else None
+        change_ms = seen_ms = most_ms = None
     else:
         base, limit = math.exp(test.mean), math.exp(test.mean + t * test.se)
         limit = max(limit, base + tolerance.ms)
@@ -247,11 +249,13 @@ def _judged(test: _Test, p_holm: float, tolerance: Tolerance, alpha: float) -> R
         change_ms = base * percent / 100
         seen_percent = 100 * math.expm1(seen)
         seen_ms = base * seen_percent / 100
+        most_percent = 100 * math.expm1(test.value - test.mean + t * test.se)
+        most_ms = base * most_percent / 100
     # a row fails beyond the baseline's range and above both tolerances: that is its limit
     limit = max(limit, base * (1 + tolerance.percent / 100))
     row = replace(
         test.row, limit=limit, p_holm=p_holm, change_percent=percent, change_ms=change_ms,
-        seen_percent=seen_percent,
+        seen_percent=seen_percent, most_percent=most_percent,
     )  # fmt: skip
     beyond = p_holm < tolerance.alpha
     if beyond and tolerance.exceeded(percent, change_ms):
@@ -263,6 +267,11 @@ def _judged(test: _Test, p_holm: float, tolerance: Tolerance, alpha: float) -> R
         return replace(row, verdict="pass", note="within the range")
     what = f"within the range; a change of {in_words(seen_percent)} % would have been seen"
     if tolerance.exceeded(seen_percent, seen_ms):
+        if most_percent is not None and (
+            most_percent <= 0 or not tolerance.exceeded(most_percent, most_ms)
+        ):
+            up_to = in_words(most_percent, "+")
+            return replace(row, verdict="pass", note=f"at most {up_to} % against the baseline")
         return replace(row, verdict="can't tell", note=what.replace("a change", "only a change"))
     return replace(row, verdict="pass", note=what)
 

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from looptime.checks.compare.change import Tolerance
 from looptime.checks.compare.sides import phases_alike, times_of
@@ -66,13 +67,28 @@ def test_a_change_within_the_tolerance_passes(baseline):
 def test_a_noisy_baseline_cannot_tell_and_unsure_decides():
     """Scatter that hides a change above the tolerances is exit 3, or what is asked for."""
     noisy = baseline_runs(sd=0.05)
-    found = gate([new_run()], noisy, settings=SETTINGS)
+    new = [new_run(scale=1.02)]
+    found = gate(new, noisy, settings=SETTINGS)
     assert (found.verdict, found.exit_code) == ("can't tell", 3)
     vague = [r.what for r in found.rows if r.decides and r.verdict == "can't tell"]
     assert vague[0] == "period mean"
     assert f"not enough evidence on {', '.join(vague)};" in found.sentence.replace(".", ";")
-    assert gate([new_run()], noisy, settings=SETTINGS, unsure="pass").exit_code == 0
-    assert gate([new_run()], noisy, settings=SETTINGS, unsure="fail").exit_code == 1
+    assert gate(new, noisy, settings=SETTINGS, unsure="pass").exit_code == 0
+    assert gate(new, noisy, settings=SETTINGS, unsure="fail").exit_code == 1
+
+
+def test_a_loop_that_is_surely_not_slower_passes_against_any_baseline():
+    """13 % faster: the interval's upper end, by Student's t of a new value, is far below 0."""
+    noisy = baseline_runs(sd=0.05, seed=2)
+    found = gate([new_run(scale=0.87)], noisy, settings=SETTINGS)
+    assert (found.verdict, found.exit_code) == ("pass", 0)
+    assert "period mean -1" in found.sentence
+    row = row_named(found, "period mean")
+    log = np.log([r.by_name["period", "mean"].judged for r in noisy])
+    error = log.std(ddof=1) * np.sqrt(1 + 1 / len(log))
+    upper = np.log(row.value) - log.mean() + stats.t.isf(0.05, len(log) - 1) * error
+    assert row.most_percent == pytest.approx(100 * np.expm1(upper), abs=0.2)
+    assert row.most_percent < 0 < row.seen_percent
 
 
 def test_several_new_runs_see_smaller_changes(baseline):
