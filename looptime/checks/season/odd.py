@@ -7,8 +7,8 @@ from itertools import pairwise
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
+from looptime.checks.season.level_changes import cuts_of
 from looptime.checks.season.season import Listed
-from looptime.checks.season.stretches import cuts_of
 from looptime.records import dataclass
 from looptime.stats.arrays import MAD_SCALE, mad
 from looptime.stats.student import t_two_sided

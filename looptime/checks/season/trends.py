@@ -11,9 +11,9 @@ from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.season.creep import creeps
+from looptime.checks.season.level_changes import cuts_of, p_of_place
 from looptime.checks.season.odd import LEAST_RUNS, Odd, odd_runs, odd_together
 from looptime.checks.season.season import Listed, Season
-from looptime.checks.season.stretches import cuts_of, p_of_place
 from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.schema import SCHEMA_VERSION

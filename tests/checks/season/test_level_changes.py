@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from looptime.checks.season.stretches import cuts_of, p_of_place
+from looptime.checks.season.level_changes import cuts_of, p_of_place
 
 
 def test_a_change_pays_for_every_place_where_it_could_have_been():
