@@ -315,6 +315,12 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         limits.append(f"{rows.said[rows.said.index(ONE_IN) :]} is logged")
     if rows.body is None and rows.period is None and rows.parts is None:
         limits += _maybe_no_loops(rows, log)
+    clock, parts = log.given.one.get("time"), log.given.groups.get("part", ())
+    if log.dialect.header is None and not log.options.columns and clock is not None and parts:
+        places = listed([str(head.index + 1) for head in parts])
+        lengths = f"columns {places} as lengths" if len(parts) > 1 else f"column {places} as length"
+        limits.append(f"no header: column {clock.index + 1} is read as the clock and {lengths}, by "
+                      "their values: --columns names them")  # fmt: skip
     false = [head.text for head, role in log.given.roles if role.unit_from.startswith(FALSE_UNIT)]
     if false:
         more = " and others" if len(false) > 2 else ""
@@ -338,7 +344,8 @@ def _maybe_no_loops(rows: LoopRows, log: Reading) -> list[str]:
     texts = [head.text for head, _ in log.given.roles]
     said = {word for text in texts for word in tokens(text)}
     values = any(role.taken_as == "signal" for _, role in log.given.roles)
-    if values and not said & _OF_LOOPS and (apart == usual).mean() >= _EXACTLY:
+    counted = rows.number is not None or "loop" in log.given.one
+    if values and not counted and not said & _OF_LOOPS and (apart == usual).mean() >= _EXACTLY:
         return [f"if each row is a loop: {usual / 1e6:.4g} ms apart to the digit, they may be "
                 "values that something publishes at that rate"]  # fmt: skip
     return []

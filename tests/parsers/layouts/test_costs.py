@@ -379,3 +379,15 @@ def test_a_limit_that_the_log_states_is_one_of_the_work_where_the_loop_waits(
     over = looptime.summarise(looptime.read(path, cache=False)).pace.overruns
     assert (over.budget_ms, over.count) == (12.0, 30)
     assert over.budget_from == "of work, stated in the log"
+
+
+def test_how_columns_without_names_are_read_is_said(tmp_path):
+    """A count, a clock in ms and one length that makes most of its steps vary, no header."""
+    rng, at, rows = np.random.default_rng(1), 100.0, ""
+    for k in range(200):
+        one, other = rng.normal(3, 0.2), rng.normal(7, 0.3)
+        rows += f"{k} {at:.0f} {one:.1f} {other:.1f}\n"
+        at += one + other + 0.3
+    run = read(tmp_path, rows)
+    said = "no header: column 2 is read as the clock and column 4 as length"
+    assert any(limit.startswith(said) for limit in run.clock.limits)
