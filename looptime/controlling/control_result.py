@@ -5,6 +5,7 @@ from typing import Any
 
 from looptime.analysers.estimate import Figure, to_json
 from looptime.controllers import Controller
+from looptime.controlling.at_limit import AtLimit
 from looptime.controlling.effective import Effective, Noise
 from looptime.controlling.fit import Fit
 from looptime.controlling.margins import Margins
@@ -72,6 +73,7 @@ class Controlled:
     loops: int = 0  #: Loops behind the figures
     notes: tuple[str, ...] = ()
     error: str | None = None  #: Why nothing can be said
+    cut: AtLimit | None = None  #: Where a fit names its output, and that is cut at its limit
 
     @property
     def only_fitted(self) -> bool:
@@ -91,7 +93,8 @@ class Controlled:
             "age_ms": self.age_ms, "latency_ms": self.latency_ms,
             "phase_lost_deg": self.phase_lost_deg, "noise": self.noise,
             "stability": _stability(model), "response": _response(model),
-            "fit": self.fit, "loops": self.loops, "notes": list(self.notes), "error": self.error,
+            "fit": self.fit, "at_limit": self.cut, "loops": self.loops,
+            "notes": list(self.notes), "error": self.error,
         }  # fmt: skip
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.controllers import Controller, Target, Wheel
+from looptime.controlling.at_limit import at_limit
 from looptime.controlling.control_result import (
     CAUTIONS,
     Controlled,
@@ -170,10 +171,11 @@ def _controlled(
             notes.append(str(error))
     else:
         notes.extend(_no_model(stated, fitted))
+    cut = None if fit is None else at_limit(run, *fit, sums=bool(stated.ki))
     return Controlled(
         stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
-        model, fitted, len(at), tuple(notes),
+        model, fitted, len(at), tuple(notes), cut=cut,
     ), case  # fmt: skip
 
 

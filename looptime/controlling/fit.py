@@ -45,11 +45,16 @@ LEAVES, LEAST_LOOPS = 0.9, 0.1
 ALIKE = 3.84
 #: Share of the mean square below which one kind of mechanism fits clearly better than the other.
 CLEARLY = 0.5
-#: What is said where nothing moved.
+#: What is said where nothing moved, and where a fit leaves most of what little did.
 STILL = (
-    "nothing moved: the measured value only scatters as noise does: not used; drive the mechanism "
-    "to and fro and log it"
+    "nothing moved: about its mean the measured value only scatters as noise does: not used; move "
+    "the setpoint to and fro and log it"
 )
+#: Share of the variance about the mean that differences from value to value make of noise alone,
+#: above which what moved is said to be mostly noise.
+MOSTLY_NOISE = 0.5
+#: Half the width of the gain's interval, as a share of it, above which the log does not tell it.
+WIDEST = 0.5
 #: Most signals that a refusal names.
 MOST_NAMED = 12
 
@@ -222,7 +227,7 @@ def _plain(given: _Given) -> tuple[Fit, float]:
 
 
 def _still(measured: Float) -> bool:
-    """Whether values only scatter as noise does, or stay within two steps of their resolution.
+    """Whether values mostly scatter as noise does, or stay within two steps of their resolution.
 
     Successive differences of values that do not hang together have twice their variance
     (von Neumann's ratio, of standard error ``2 / sqrt(n)`` about 2).
@@ -231,7 +236,7 @@ def _still(measured: Float) -> bool:
     if len(steps) <= 2 and np.ptp(measured) < 2.5 * steps.min(initial=np.inf):
         return True
     ratio = float(np.mean(np.diff(measured) ** 2) / np.var(measured))
-    return ratio > 2 - 4 * 2 / math.sqrt(len(measured))
+    return ratio > min(2 - 4 * 2 / math.sqrt(len(measured)), 2 * MOSTLY_NOISE)
 
 
 @dataclass(frozen=True)
@@ -312,7 +317,8 @@ def _told(
     cost, gain, rest, slope = stretches.solved(tau, kind)
     value, _, push = stretches.projected(tau, kind)
     total = float((value**2).sum())
-    share = cost / total if total > 0 else 1.0
+    least = min(total, stretches.about_mean())
+    share = cost / least if least > 0 else 1.0
     change = max(tau * 1e-4, 1e-9)
     after, _ = stretches.columns(tau + change, kind, gain)
     early, _ = stretches.columns(tau - change, kind, gain)
@@ -331,9 +337,10 @@ def _told(
     dead = Figure(dead_s, dead_s - float(half[-1]), dead_s + float(half[-1])).scaled(1e3)
     told = dead_s > max(float(half[-1]), LEAST_LOOPS * given.step_s)
     later = dead if told else None
-    used = share <= MOST_LEFT and gain > 0
+    vague = bool(half[0] > WIDEST * abs(gain))
+    used = share <= MOST_LEFT and gain > 0 and not vague
     values = int(stretches.there.sum())
-    text = _words(share, gain, later, before)
+    text = _words(share, gain, vague, later, before)
     found = Fit(
         speed, time.scaled(1e3), share, used, values, text, kind,
         dead_time_ms=later, row_before=before,
@@ -362,12 +369,21 @@ def _longest_alike(
     return math.exp(high)
 
 
-def _words(share: float, gain: float, dead: Figure | None, before: bool) -> str:
+def _words(share: float, gain: float, vague: bool, dead: Figure | None, before: bool) -> str:
     """How it came out."""
+    if share > MOST_LEFT:
+        return (
+            f"leaves {100 * share:.0f} % of what the measured value did about its mean "
+            "unexplained: not used; move the setpoint to and fro and log it, or look whether these "
+            "two signals belong together"
+        )
+    if vague:
+        return (
+            "the output moves too little to tell the full speed: not used; move the setpoint to "
+            "and fro and log it"
+        )
     if gain <= 0:
         return "the measured value goes against the output: not used; turn one's sign"
-    if share > MOST_LEFT:
-        return f"leaves {100 * share:.0f} % of what the measured value did unexplained: not used"
     text = f"explains {100 * (1 - share):.1f} % of what the measured value did"
     if before:
         text += "; the output in a row is that of the loop before, and is taken so"
@@ -413,6 +429,11 @@ class _Stretches:
         if rate:
             x, v = v, (gain * np.concatenate([driven[:1], driven[:-1]]) - v) / tau
         return np.moveaxis(plant.measured(x, v), 1, 0)
+
+    def about_mean(self) -> float:
+        """Sum of squares of the values about their mean: a level is explained by any output."""
+        value = self.value[self.there]
+        return float(((value - value.mean()) ** 2).sum())
 
     def start(self, tau: float, kind: str) -> list[Float]:
         """What the state at the beginning of each stretch does to the value."""

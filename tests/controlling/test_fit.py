@@ -248,3 +248,28 @@ def test_a_mechanism_that_stands_tells_nothing(coarse):
     assert found.full_speed.value is None
     assert found.time_constant_ms.value is None
     assert found.text.startswith("nothing moved")
+
+
+def hold_still(seed, noise=1.5, kp=0.05, ki=0.3):
+    """A controller that holds a speed of 300 against its sensor's noise; known: 9, 150 ms."""
+    rng = np.random.default_rng(seed)
+    speed, total, rows = 300.0, 300.0 / 9.0, np.empty((1000, 2))
+    for k in range(1000):
+        seen = speed + noise * rng.standard_normal()
+        total += ki * 0.02 * (300.0 - seen)
+        output = kp * (300.0 - seen) + total
+        rows[k] = output, seen
+        for _ in range(20):
+            speed += (9.0 * output - speed) * 0.001 / 0.15
+    return np.arange(1000) * 0.02, rows[:, 0], rows[:, 1]
+
+
+@pytest.mark.parametrize("kind", ["speed", "position"])
+@pytest.mark.parametrize("gains", [{}, {"ki": 0.0}, {"noise": 6.0}, {"kp": 0.12}])
+def test_a_level_is_not_explained_by_the_output_that_holds_it(kind, gains):
+    """A set-point that stands still: what the value does about its mean is noise, so no fit."""
+    for seed in range(3):
+        at, output, seen = hold_still(seed, **gains)
+        found = fit_arrays(at, output, at, seen, kind)
+        assert not found.used
+        assert "move the setpoint" in found.text

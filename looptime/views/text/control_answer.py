@@ -27,6 +27,17 @@ def control_sentence(at: ControlResult) -> str:
     >>> control_sentence(ControlResult((), None, 50.0, 10.0, 500))
     'No controller could be looked at.'
     """
+    cut = [one for one in at.controllers if one.cut is not None]
+    if cut:
+        return f"{_cut_words(cut[0])} {_answer(at)}"
+    return _answer(at)
+
+
+def _answer(at: ControlResult) -> str:
+    """The answer where no output stands at its limit."""
+    lost = [c for c in at.controllers if c.fit and not c.fit.used and not c.only_fitted]
+    if lost and not any(one.model.stability for one in at.controllers):
+        return f"Can't tell whether {lost[0].stated.name} settles: the fit is not used."
     judged = [one for one in at.controllers if one.model.stability is not None]
     if judged:
         return _judged_sentence(judged)
@@ -54,6 +65,26 @@ def fit_words(at: Fit) -> str:
         f"full_speed {figure(speed.value, speed.low, speed.high)}, time_constant_ms {shown}: "
         f"{at.text}"
     )
+
+
+def _cut_words(one: Controlled) -> str:
+    """That an output stands at its limit, what error stays there, and what holds besides."""
+    at, fit = one.cut, one.fit
+    assert at is not None
+    assert fit is not None
+    ends = " or ".join(f"{end:.4g}" for end in (at.high, at.low) if end is not None)
+    text = (
+        f"{fit.output} is saturated: it stands at its limit ({ends}) in {100 * at.share:.0f} % of "
+        f"the rows, up to {number(at.longest_ms)} ms on end"
+    )
+    if at.short is not None and at.short > 0:
+        text += (
+            f", where {fit.measured} stays {number(at.short)} short of {at.target} on average and "
+            "no gain mends that"
+        )
+    if one.model.stability is None:
+        return f"{text}."
+    return f"{text}. Only off the limit holds:"
 
 
 def _fitted_sentence(at: Fit) -> str:
