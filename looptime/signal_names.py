@@ -25,7 +25,7 @@ _BATTERY = ("battery", "batteryv", "voltage", "batteryvoltage")
 ANGLE_UNITS = {"deg": 1.0, "rad": math.degrees(1.0), "rev": 360.0, "deg/s": 1.0,
                "rad/s": math.degrees(1.0), "rev/s": 360.0}  # fmt: skip
 _ANGLES = {"deg": r"°|deg(?:ree)?s?|grad", "rad": r"rad(?:ian)?s?",
-           "rev": r"revs?|revolutions|rotations|turns"}  # fmt: skip
+           "rev": r"revs?|revolutions|rots?|rotations|turns"}  # fmt: skip
 _THOUSANDS = {"": 1.0, "m": 1e-3, "c": 1e-2}
 _A_SECOND = r"(?:[\s_]*(?:p|per|/)[\s_]*|[\s_*·]+)(?:s|sek|secs?|seconds?|sekunde)(?:\s*\^?-1)?"
 _UNIT = re.compile(
@@ -36,7 +36,17 @@ _SHORT = re.compile(r"(?:^|(?<=[\s_.\-,(\[]))(?P<small>[mc]?)(?P<unit>[dr])ps[)\
 _WORDS = re.compile(r"[^a-zà-öø-ÿ]+")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 #: Words of the robot's heading; of those behind, only with a unit.
-_HEADING = {"heading", "yaw", "hdg", "kurs", "kurswinkel", "gierwinkel", "azimuth", "azimut"}
+_HEADING = {
+    "heading",
+    "compass",
+    "yaw",
+    "hdg",
+    "kurs",
+    "kurswinkel",
+    "gierwinkel",
+    "azimuth",
+    "azimut",
+}
 _HEADING_IN = {"course", "bearing", "cap", "rumbo", "rotta", "theta", "orientation", "psi",
                "gyro", "gier", "rotation", "ausrichtung"}  # fmt: skip
 _RATE = {"omega", "turnrate", "yawrate", "gyrorate", "drehrate", "gierrate", "yawvel",
@@ -91,6 +101,8 @@ def quantity_of(header: str) -> Quantity | None:
     (None, None, None)
     >>> quantity_of("yaw_rotations").factor, quantity_of("turn rate [rev/s]").unit
     (360.0, 'rev/s')
+    >>> quantity_of("heading [rot]").factor, quantity_of("compass_heading_deg").name
+    (360.0, 'heading_deg')
     """
     text = " ".join(_CAMEL.sub(" ", header.strip()).lower().split())
     unit, rate, factor, stem = _with_unit(text)
@@ -105,6 +117,7 @@ def quantity_of(header: str) -> Quantity | None:
         unit = unit if unit is None or rate else f"{unit}/s"
         return Quantity("turn_rate_deg_s", unit, factor)
     sure = bool(rest & _HEADING) and rest <= _HEADING | {"gyro"}
+    sure = sure and rest != {"compass"}  # alone it may be one of its raw axes
     sure = sure or (unit is not None and bool(rest) and rest <= _HEADING | _HEADING_IN)
     if stem in _ANGLE_ALONE or (sure and not rate):
         return Quantity("heading_deg", unit, factor)

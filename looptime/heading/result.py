@@ -9,6 +9,7 @@ from looptime.heading.growth import Growth
 from looptime.heading.phase import PhaseLost
 from looptime.heading.required import Required
 from looptime.heading.stale import Stale
+from looptime.heading.stalls import Stalls
 from looptime.records import dataclass
 
 __all__ = [
@@ -97,6 +98,14 @@ class Resolution:
 
 
 @dataclass(frozen=True)
+class AsLogged:
+    """What the pace costs in the motion that the log itself holds."""
+
+    stale: Stale  #: [rad]
+    motion_limits: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class HeadingResult:
     """Everything that a heading study finds; angles in radians, lengths in metres inside."""
 
@@ -122,6 +131,8 @@ class HeadingResult:
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
     warmup_loops: int = 0  #: Loops of the run that were left out as warm-up before the study
+    stalls: Stalls | None = None
+    logged: AsLogged | None = None  #: Where a motion was assumed and the log holds one
 
     def to_dict(self) -> Json:
         """The figures as JSON: degrees, millimetres and milliseconds, null where undefined."""
@@ -156,6 +167,13 @@ class HeadingResult:
                 "crossover_hz": self.phase.crossover_hz,
             },
             "curve": [_point(p, self.phase.crossover_hz) for p in self.curve],
+            "stalls": None if self.stalls is None else vars(self.stalls),
+            "recorded_motion": None
+            if self.logged is None
+            else {
+                "stale_heading_deg": _stale(self.logged.stale),
+                "limits": list(self.logged.motion_limits),
+            },
             "required_rate_hz": {k: _required(r) for k, r in self.required.items()} or None,
             "parts": self._parts(),
             "cautions": list(self.cautions) if self.required else [],

@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
 from looptime.controllers import Controller, stated
-from looptime.errors import UsageError
+from looptime.errors import NotEnoughError, UsageError
 from looptime.heading import (
     HeadingResult,
     Labels,
@@ -19,6 +19,9 @@ from looptime.heading import (
     parse_step,
     study,
 )
+from looptime.heading.logged_turning import QUANTITIES
+from looptime.heading.result import AsLogged
+from looptime.heading.stalls import stalls_of
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.timing import settled
@@ -151,18 +154,21 @@ def heading(
     NotEnoughError
         If the log is too short for the motion, or lacks the signal that ``recorded`` needs.
     """
+    assumed = motion is None
     motion = motion or default_motion(asked.project)
     asked.modelled(run)
     chosen, warmup_loops = settled(asked, run)
+    setup = setup_of(asked.project, run, **(given or {}))
     found = study(
         chosen,
         motion=motion if motion == "recorded" else parse_motion(motion),
-        setup=setup_of(asked.project, run, **(given or {})),
+        setup=setup,
         pattern=pattern,
         rate_hz=rate_hz,
         tolerance=tolerance or tolerance_of(asked.project),
         curve=curve,
     )
+    logged, why_not = _as_logged(chosen, setup) if assumed else (None, ())
     notes = [
         f"the project file's {key} = {name!r} is no call of this log: it is guessed"
         for key, name in _not_there(asked.project, run).items()
@@ -170,10 +176,23 @@ def heading(
     ]
     return replace(
         found,
-        notes=(*found.notes, *notes, *_set_aside(run)),
+        notes=(*found.notes, *notes, *why_not, *_set_aside(run)),
+        stalls=stalls_of(chosen),
+        logged=logged,
         loops_in_run=found.loops_in_run + warmup_loops,
         warmup_loops=warmup_loops,
     )
+
+
+def _as_logged(run: Run, setup: Setup) -> tuple[AsLogged | None, tuple[str, ...]]:
+    """What the pace costs in the motion that a run holds, if it does; or a note of why not."""
+    if run.signals is None or not QUANTITIES.keys() & run.signals.values.keys():
+        return None, ()
+    try:
+        found = study(run, motion="recorded", setup=setup, curve=False)
+    except (UsageError, NotEnoughError) as error:
+        return None, (str(error),)
+    return AsLogged(found.stale, found.motion_limits), ()
 
 
 def _set_aside(run: Run) -> tuple[str, ...]:

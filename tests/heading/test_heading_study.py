@@ -27,7 +27,8 @@ from tests.heading.logs import robot_run
 
 KEYS = {
     "motion", "sampling", "stale_heading_deg", "integrated_heading_deg", "path",
-    "phase_lost_deg", "curve", "required_rate_hz", "parts", "cautions",
+    "phase_lost_deg", "curve", "required_rate_hz", "parts", "cautions", "stalls",
+    "recorded_motion",
 }  # fmt: skip
 
 

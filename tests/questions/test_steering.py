@@ -9,7 +9,8 @@ from looptime.heading import Labels, Lead, Tolerance
 from looptime.project import Heading, Project
 from looptime.questions import Asked, control, heading, plan, suggestions
 from looptime.questions.steering import default_motion, setup_of, tolerance_of
-from tests.build_run import make_flat_run
+from looptime.views.text.heading_text import heading_sentence
+from tests.build_run import make_flat_run, make_run
 
 
 def test_project_file_gives_defaults():
@@ -72,3 +73,17 @@ def test_rows_set_aside_are_said_beside_the_heading(tmp_path):
     log.write_text("thread,name,start_us,duration_us\n" + rows)
     notes = heading(Asked(), read(log), "steady:90", curve=False).notes
     assert any("set aside: 1 overlaps another call" in note for note in notes)
+
+
+def test_the_motion_in_the_log_is_told_beside_the_assumed_one():
+    """A steady turn of 90 deg/s over even loops of 10 ms: 0.9 deg just before the next reading."""
+    signals = {"heading_deg": 90.0 * 0.01 * np.arange(1000)}
+    run = make_run([10.0] * 1000, signals=signals)
+    found = heading(Asked(), run)
+    assert found.logged.stale.max == pytest.approx(np.radians(0.9), rel=1e-2)
+    told = heading_sentence(found)
+    assert told.startswith("As the robot turned in this log, the heading in use was up to 0.8")
+    assert "In an assumed turn of 180 deg it is up to" in told
+    assert heading(Asked(), run, "steady:90").logged is None
+    still = make_run([10.0] * 1000, signals={"heading_deg": np.full(1000, 7.0)})
+    assert not heading_sentence(heading(Asked(), still)).startswith("As the robot turned")

@@ -22,6 +22,7 @@ __all__ = [
     "quantity_in",
     "signal_columns",
     "signal_wants",
+    "signals_beside",
 ]
 
 #: Steps of the clock that show how short a loop can be.
@@ -38,7 +39,8 @@ def signal_columns(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
     """
     header = dialect.header or tuple(f"column_{i + 1}" for i in range(dialect.fields))
     named: dict[str, int] = {}
-    for head in heads(header):
+    # a compass beside another heading is the slower one
+    for head in sorted(heads(header), key=lambda one: "compass" in one.text.lower()):
         if head.index in taken or head.index >= dialect.fields:
             continue
         stated = "" if dialect.stated is None else dialect.stated.role(head.index)[0]
@@ -55,6 +57,14 @@ def signal_columns(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
         name = known_as(head.text)[0] if found is None else found.name
         named.setdefault(head.text if name in named else name, head.index)
     return named
+
+
+def signals_beside(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
+    """Those of them beside timed calls: the heading's and turn rate's, and any with gaps."""
+    found = signal_columns(dialect, taken)
+    cells = {name: [row[index] for row in dialect.sample[:200]] for name, index in found.items()}
+    return {name: index for name, index in found.items()
+            if quantity_in(dialect, index) or any(map(is_missing, cells[name]))}  # fmt: skip
 
 
 def quantity_in(dialect: Dialect, index: int) -> Quantity | None:

@@ -11,6 +11,7 @@ from looptime.errors import LogError
 from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.headers import Head, is_bare_unit, roles
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, is_plausible, tick_of
+from looptime.parsers.layouts.beside_calls import is_place_in_loop, with_columns, with_marks
 from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of, stamped_at_once
 from looptime.parsers.layouts.contract import (
     SECOND,
@@ -30,8 +31,7 @@ from looptime.parsers.layouts.own_threads import THREADS, call_spans, thread_col
 from looptime.parsers.text.cells import lengths
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Table
-from looptime.signal_names import known_as
-from looptime.stats.arrays import distinct, tally
+from looptime.stats.arrays import tally
 from looptime.units import UNITS
 
 __all__ = ["LAYOUT", "by_header"]
@@ -271,6 +271,8 @@ def rows(content: Content) -> Found:
         from looptime.parsers.layouts.other_kinds import told_apart
 
         told_apart(table, given.timed)
+    if "seq" in at and is_place_in_loop(at["seq"], at.get("thread"), at.get("loop")):
+        del at["seq"]
     if "base" in at:
         base = at.pop("base")
         for edge in ("start", "end"):
@@ -407,8 +409,9 @@ def finish(parsed: Parsed) -> Parsed:
         hidden = rows.duration < 0
         parsed.outcast.add(rows.table_row(np.flatnonzero(hidden)), "negative duration")
         rows = replace(rows, hidden=hidden)
+    rows = with_columns(rows, table)
     if "mark" in table.columns and any(table.words["mark"]):
-        rows = _with_marks(rows, table)
+        rows = with_marks(rows, table)
     return replace(parsed, calls=rows)
 
 
@@ -434,38 +437,9 @@ def _with_parents(start: Int, rows: CallRows, rounding: int) -> Int:
     return start
 
 
-def _with_marks(rows: CallRows, table: Table) -> CallRows:
-    """Take note of the signal rows and the marks between the calls."""
-    words = table.words["mark"]
-    at = slice(rows.first, rows.first + len(rows)) if rows.row is None else rows.row
-    mark = table.columns["mark"][at]
-    code = {word: words.index(word) for word in ("signal", "published", "used") if word in words}
-    signals = {}
-    if "signal" in code and "value" in table.columns:
-        here = np.flatnonzero(mark == code["signal"])
-        for name in distinct(rows.name[here]):
-            mine = here[rows.name[here] == name]
-            value = table.columns["value"][at][mine]
-            known, factor = known_as(rows.names[name])
-            if known in signals:
-                known, factor = rows.names[name], 1.0
-            signals[known] = (rows.start[mine], value * factor)
-    handed = np.flatnonzero(
-        np.isin(mark, [code[word] for word in ("published", "used") if word in code])
-    )
-    marks = None
-    if len(handed):
-        thread = np.zeros(len(handed), np.int16) if rows.thread is None else rows.thread[handed]
-        used = mark[handed] == code.get("used", -1)
-        marks = (rows.start[handed], thread, rows.name[handed], used)
-    hidden = mark != words.index("") if "" in words else np.ones(len(mark), bool)
-    if rows.hidden is not None:
-        hidden |= rows.hidden
-    return replace(rows, signals=signals, marks=marks, hidden=hidden)
-
-
 LAYOUT = Layout(
     "calls", "each row a timed call", COLUMNS, fit, unit, rows, clock="start", own=own,
     judged=judged, repeats=False, empty="holds no call that can be used",
     beats=("stages", "costs", "sections", "stamps"), finish=finish,
+    signals_beside=True,
 )  # fmt: skip

@@ -361,6 +361,8 @@ class Layout:
     repeats: bool = True
     unwraps: bool = False
     signals: bool = False
+    #: Whether another column is a signal that holds a heading, or numbers in some rows only.
+    signals_beside: bool = False
     starts_from: str = "log"  #: As in `looptime.run.Clock`
     empty: str = "holds no loop that can be used"  #: What an error says where no row can be used
     beats: tuple[str, ...] = ()  #: Layouts that say less of the same log

@@ -15,6 +15,7 @@ from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.unit import Unit, clock_unit, instants
+from looptime.parsers.layouts.beside_calls import is_place_in_loop
 from looptime.parsers.layouts.by_values import EDGES, begins_first, edge_columns, paired
 from looptime.parsers.layouts.contract import (
     CallRows,
@@ -253,6 +254,8 @@ def rows(content: Content) -> Found:
     outcast.add(np.flatnonzero(neither), "not a row")
     neither |= nameless
     thread = np.asarray(at["thread"]) if len(table.words.get("thread", [])) > 1 else None
+    if "seq" in at and is_place_in_loop(at["seq"], thread, at.get("loop")):
+        del at["seq"]
     kept = np.flatnonzero(~neither)
     order = kept[_in_sequence(at.get("seq"), thread, kept)]
     _check_order(time[order], None if thread is None else thread[order], content)

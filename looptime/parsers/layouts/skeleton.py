@@ -24,6 +24,7 @@ from looptime.parsers.columns.signals import (
     in_degrees,
     signal_columns,
     signal_wants,
+    signals_beside,
 )
 from looptime.parsers.columns.unit import Unit, check_periods, tick_of, time_want
 from looptime.parsers.layouts.contract import (
@@ -107,7 +108,9 @@ def parse(
             wants.append(Want("count", counted.index, "count"))
             taken.add(counted.index)
         named = signal_columns(dialect, taken)
-        wants += signal_wants(named)
+    elif layout.signals_beside:
+        named = signals_beside(dialect, taken)
+    wants += signal_wants(named)
     table = read_table(source, dialect, wants)
     turned = in_degrees(table, dialect, named, table.columns.get(_clock_key(layout, table)))
     turned += _aged(layout, table, unit, {h: n for n, at in named.items() for h in samples

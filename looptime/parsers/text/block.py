@@ -230,9 +230,12 @@ def _piece(
     no_length: NDArray[np.int8] | None = None
     timed = next((want.timed for want in wants if want.role == "mark"), frozenset())
     lengths = ("duration", "end") if timed else ("duration",)
+    marks = None if timed else next((want for want in wants if want.role == "mark"), None)
     for want in wants:
         column = arrow.column(f"c{want.index}")
         if want.how == "word":
+            if want.role == "name" and marks is not None:
+                column = _called_as_marked(column, arrow.column(f"c{marks.index}"))
             columns[want.role], words[want.role] = word_codes(column)
             if want.required and "" in words[want.role]:
                 empty = words[want.role].index("")
@@ -282,6 +285,17 @@ def _piece(
     total = arrow.num_rows + len(odd)
     return Piece(columns, words, lines, total, count, told.rejects(), told.meta, told.between,
                  headers, max(1, len(data)))  # fmt: skip
+
+
+def _called_as_marked(name: pa.ChunkedArray, mark: pa.ChunkedArray) -> pa.ChunkedArray:
+    """The names, and of a row without one what marks it: a value's own name, and no call's."""
+    import pyarrow.compute as pc
+
+    if not name.null_count and not pc.any(pc.equal(name.cast("string"), "")).as_py():
+        return name
+    name, mark = name.cast("string"), mark.cast("string")
+    lacks = pc.equal(pc.fill_null(pc.utf8_trim_whitespace(name), ""), "")
+    return pc.if_else(lacks, mark, name)
 
 
 def _kept(values: NDArray[Any], keep: Bool) -> NDArray[Any]:

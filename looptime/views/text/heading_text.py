@@ -12,7 +12,9 @@ from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
 from looptime.heading.instants import AGED, UNKNOWN
 from looptime.heading.required import Required
+from looptime.heading.result import AsLogged
 from looptime.heading.spelling import HARDLY_TURNED
+from looptime.heading.stalls import Stalls
 from looptime.signal_names import ASSUMED
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
@@ -21,6 +23,7 @@ from looptime.views.text.told import Told
 __all__ = ["heading_sentence", "motion_words", "render_heading"]
 
 _DEG = math.degrees(1.0)
+_BEGIN = "The heading in use is "
 _RATES = (20, 50, 100, 200, 500)
 #: Patterns of a required rate.
 _PATTERNS = ("even", "log shape")
@@ -49,16 +52,22 @@ def render_heading(
     rate = f"{number(at.rate_hz.value)} loops a second"
     books = [
         _line("log", safe(source, 200)),
-        _line("motion", motion_words(at.motion, motion_given)),
+        _line("motion", motion_words(at.motion, motion_given, at.logged is not None)),
         _line("loops", f"{at.pattern}, {rate}, {used}"),
         *(_line("", limit) for limit in at.motion_limits),
         *(_line("note", safe(n, 300)) for n in at.notes if n not in at.motion_limits),
     ]  # fmt: skip
+    limits = at.motion_limits if at.logged is None else at.logged.motion_limits
     reasons = [
         *(line(at) for line, options in _ASKED if not options.isdisjoint(asked)),
         _age_line(at),
-        *(_line("assumed", safe(limit, 300)) for limit in at.motion_limits if ASSUMED in limit),
-        *(() if motion_given else (_line("motion", motion_words(at.motion, False)),)),
+        *(() if at.stalls is None else (_line("stalls", _stall_words(at.stalls)),)),
+        *(_line("assumed", safe(limit, 300)) for limit in limits if ASSUMED in limit),
+        *(
+            ()
+            if motion_given
+            else (_line("motion", motion_words(at.motion, False, at.logged is not None)),)
+        ),
     ]
     if at.required:
         reasons.append(caution(CAUTION_LINE.removeprefix("caution: ")))
@@ -76,13 +85,40 @@ def heading_sentence(at: HeadingResult) -> str:
                 f"Can't tell what the pace costs: {limit}. Take a log in which it turns, or say "
                 "with --motion how it does."
             )
-    text = f"The heading in use is up to {_in(at.stale.p95, _DEG)} deg off for 95 % of the time"
+    text = f"{_BEGIN}up to {_in(at.stale.p95, _DEG)} deg off for 95 % of the time"
+    if at.logged is not None:
+        text = f"{_logged_sentence(at.logged)} {_assumed(at)} it is {text.removeprefix(_BEGIN)}"
     for key, need in at.required.items():
         text += _judged(at, key, need.judged)
     for key, need in at.required.items():
         unit = "deg" if key.endswith("deg") else "mm a metre"
         text += f"; {_verdict(need, f'{need.tolerance:g} {unit}')}"
     return text + "."
+
+
+def _logged_sentence(at: AsLogged) -> str:
+    """How far off the heading was in the motion that the log holds."""
+    if any(limit.startswith(HARDLY_TURNED) for limit in at.motion_limits):
+        return "The robot hardly turned in this log, so its own motion tells nothing."
+    return (
+        f"As the robot turned in this log, the heading in use was up to {_in(at.stale.p95, _DEG)} "
+        f"deg off for 95 % of the time, {number(at.stale.max * _DEG)} deg at most."
+    )
+
+
+def _assumed(at: HeadingResult) -> str:
+    kind, _, numbers = at.motion.partition(":")
+    size = f" of {numbers.split(',')[0]} deg" if kind == "turn" else ""
+    return f"In an assumed {'turn' if kind == 'turn' else 'motion'}{size}"
+
+
+def _stall_words(at: Stalls) -> str:
+    """How many stalls there are, how long, and what is behind them."""
+    many = "1 loop takes" if at.count == 1 else f"{at.count:,} loops take"
+    text = f"{many} up to {number(at.longest_ms)} ms where {number(at.typical_ms)} is typical"
+    if at.call is None:
+        return f"{text}; no one call is behind most of them (looptime slow)"
+    return f"{text}: {safe(at.call, 60)} adds most in {at.by_call:,} of them: mend that first"
 
 
 def _judged(at: HeadingResult, key: str, figure: str) -> str:
@@ -158,8 +194,11 @@ def _step_words(step: str) -> str:
     return f"{kind} {ms} ms" if ms else kind
 
 
-def motion_words(text: str, given: bool) -> str:
+def motion_words(text: str, given: bool, logged: bool = False) -> str:
     """The motion as it was written, and what that means."""
+    assumed = "assumed; --motion says how your robot moves"
+    if logged:
+        assumed = "assumed; --motion recorded takes the log's own turning for all figures"
     kind, _, numbers = text.partition(":")
     values = numbers.split(",")
     meaning = {
@@ -168,7 +207,7 @@ def motion_words(text: str, given: bool) -> str:
         ("weave", 2): "swinging {0} deg to each side, {1} times a second",
     }.get((kind, len(values)), "")
     said = safe(text, 100) + (f": {meaning.format(*values)}" if meaning and numbers else "")
-    return said if given else f"{said} (assumed; --motion says how your robot moves)"
+    return said if given else f"{said} ({assumed})"
 
 
 def _line(label: str, text: str) -> RenderableType:
