@@ -16,6 +16,7 @@ from looptime.findings.referee import allowed
 from looptime.findings.run_rules import healthy, rate_alone, run_findings
 from looptime.findings.slow_rules import slow_findings
 from looptime.findings.steering_rules import steering_findings
+from looptime.findings.thread_rules import thread_findings
 from looptime.project import Heading, Project
 from looptime.run import Run
 
@@ -60,7 +61,7 @@ def find(
     heading = heading or Heading()
     made = slow_findings(summary) + cost_findings(summary)
     made += run_findings(summary) + reading_findings(summary, heading.read_call)
-    made += heading_findings(summary, heading)
+    made += heading_findings(summary, heading) + thread_findings(summary)
     made += steering_findings(summary, project)
     made = _events_first(summary, _causes_first(allowed(made)))
     if steady_at_ease(summary):  # nothing is gained by a cost that every wait makes up for

@@ -67,6 +67,8 @@ def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:
     if not marks or not large:
         return []
     one = marks[0]
+    if any(one.signal in entry.partners for entry in at.contention.found):
+        return []  # which call waits for it, and how long, is told
     middle = sorted(e.excess_ms for e in large)[len(large) // 2]
     where = "in no other" if not one.elsewhere else f"in {one.elsewhere} of all others"
     text = (

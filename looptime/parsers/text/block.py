@@ -230,16 +230,15 @@ def _piece(
     no_length: NDArray[np.int8] | None = None
     timed = next((want.timed for want in wants if want.role == "mark"), frozenset())
     lengths = ("duration", "end") if timed else ("duration",)
-    marks = None if timed else next((want for want in wants if want.role == "mark"), None)
+    no_name = np.zeros(arrow.num_rows, np.int8)
     for want in wants:
         column = arrow.column(f"c{want.index}")
         if want.how == "word":
-            if want.role == "name" and marks is not None:
-                column = _called_as_marked(column, arrow.column(f"c{marks.index}"))
             columns[want.role], words[want.role] = word_codes(column)
             if want.required and "" in words[want.role]:
                 empty = words[want.role].index("")
-                bad[columns[want.role] == empty] = 1
+                lacks = no_name if want.role == "name" else bad
+                lacks[columns[want.role] == empty] = 1
             if want.index == 0:  # a comment may have as many commas as a row
                 for code, word in enumerate(words[want.role]):
                     if word.startswith("#"):
@@ -250,6 +249,10 @@ def _piece(
                 no_length = wrong if no_length is None else np.maximum(no_length, wrong)
             elif wrong is not None:
                 np.maximum(bad, wrong, out=bad)
+    marked_rows = None if timed else _called_as_marked(columns, words)
+    if marked_rows is not None:
+        no_name[marked_rows] = 0
+    np.maximum(bad, no_name, out=bad)
     if no_length is not None:
         if timed or "" in words.get("mark", ()):  # a mark is an instant
             marked = np.array([word not in (timed or ("",)) for word in words["mark"]])
@@ -287,15 +290,18 @@ def _piece(
                  headers, max(1, len(data)))  # fmt: skip
 
 
-def _called_as_marked(name: pa.ChunkedArray, mark: pa.ChunkedArray) -> pa.ChunkedArray:
-    """The names, and of a row without one what marks it: a value's own name, and no call's."""
-    import pyarrow.compute as pc
-
-    if not name.null_count and not pc.any(pc.equal(name.cast("string"), "")).as_py():
-        return name
-    name, mark = name.cast("string"), mark.cast("string")
-    lacks = pc.equal(pc.fill_null(pc.utf8_trim_whitespace(name), ""), "")
-    return pc.if_else(lacks, mark, name)
+def _called_as_marked(columns: dict[Key, NDArray[Any]], words: dict[Key, list[str]]) -> Bool | None:
+    """Give a row without a name that of what marks it, a value's own; the rows, None for none."""
+    if not {"name", "mark"} <= words.keys() or "" not in words["name"] or not any(words["mark"]):
+        return None
+    name, mark = columns["name"], columns["mark"]
+    rows = name == words["name"].index("")
+    if "" in words["mark"]:
+        rows &= mark != words["mark"].index("")
+    place = {word: code for code, word in enumerate(words["name"])}
+    code = np.array([place.setdefault(word, len(place)) for word in words["mark"]], np.int32)
+    columns["name"], words["name"] = np.where(rows, code[mark], name), list(place)
+    return np.asarray(rows)
 
 
 def _kept(values: NDArray[Any], keep: Bool) -> NDArray[Any]:
