@@ -5,7 +5,7 @@ import numpy as np
 from looptime.array_types import Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.stats.arrays import median
+from looptime.stats.arrays import distinct, median
 
 __all__ = ["ThreadRate", "thread_rates"]
 
@@ -47,7 +47,7 @@ def thread_rates(run: Run) -> tuple[ThreadRate, ...]:
     begin, end = run.loop_columns.start_ns[0], run.loop_columns.start_ns[-1]
     other = np.flatnonzero((at.thread != run.loop_thread) & (at.depth == 0))
     key = at.thread[other].astype(np.int64) * len(run.names) + at.name[other]
-    for one in np.unique(key):
+    for one in distinct(key):
         rows = other[key == one]
         if len(rows) < FEWEST:
             continue
