@@ -17,6 +17,7 @@ from looptime.controlling.control_result import (
 from looptime.controlling.effective import derivative_noise, effective_gains
 from looptime.controlling.fit import Fit, fit_plant
 from looptime.controlling.law import law_of, plant_of
+from looptime.controlling.logged_controllers import at_its_pace, logged_controllers
 from looptime.controlling.margins import margins
 from looptime.controlling.moves import (
     SHAPE_LOOPS,
@@ -43,6 +44,8 @@ __all__ = ["control"]
 
 #: Tolerance where none is stated, as a share of the way or of the speed.
 USUAL_TOLERANCE = 0.02
+#: Most controllers that a refusal names.
+MOST_NAMED = 6
 
 
 def control(
@@ -103,6 +106,7 @@ def control(
         raise UsageError(
             "no controller is stated: add [[controller]] to looptime.toml, or give --read-call, "
             "--write-call, --form and the gains; --fit OUTPUT,MEASURED alone fits a mechanism"
+            + _in_the_log(run)
         )
     if fit is not None and len(chosen) != 1:
         raise UsageError("--fit is for one controller: give its options, or state one only")
@@ -117,6 +121,17 @@ def control(
         found, wheel_set, len(run) / run.duration_s, run.duration_s, len(run),
         notes=notes, cautions=CAUTIONS if modelled or wheel_set else (),
     )  # fmt: skip
+
+
+def _in_the_log(run: Run) -> str:
+    """The controllers that the log's signals speak of, and how to look at each."""
+    found = logged_controllers(run)[:MOST_NAMED]
+    shown = [
+        f"{one.name}{'' if one.every_ms is None else f' every {one.every_ms:.3g} ms'} "
+        f"(--fit {one.output},{one.measured})"
+        for one in found
+    ]
+    return f"; the log holds the values of {', '.join(shown)}" if shown else ""
 
 
 def _steering(
@@ -149,6 +164,9 @@ def _controlled(
     run: Run, stated: Controller, fit: tuple[str, str] | None, paths: dict[Target, Path],
     curve: bool, seed: int,
 ) -> tuple[Controlled, Case | None]:  # fmt: skip
+    whole = run
+    if fit is not None and not (stated.read_call or stated.write_call):
+        run = at_its_pace(run, fit[1])
     try:
         base = instants_of(run, stated.read_call, stated.write_call)
     except LooptimeError as error:
@@ -157,13 +175,19 @@ def _controlled(
         return Controlled(stated, error=_written_on_change(stated, len(base), len(run))), None
     fitted = None
     if fit is not None:
-        stated, fitted = _fitted(run, stated, fit, base)
+        stated, fitted = _fitted(whole, stated, fit, base)
     delay = stated.sensor_delay_ms / 1e3
     at = delayed(base, delay)
     age = age_parts(at)
     steps = np.diff(at.read_s)
     mean = age.mean_ms
     model, case, notes = Model(), None, list(base.notes)
+    if run is not whole:
+        apart = 1e3 * whole.duration_s / len(whole)
+        notes.append(
+            f"its values come in {len(run) + 1:,} of {len(whole):,} loops, which are taken "
+            f"for its own: each is told to within the {apart:.3g} ms from loop to loop"
+        )
     if stated.has_model:
         try:
             model, case = _case(stated, base, at, paths, curve, seed)
@@ -171,7 +195,7 @@ def _controlled(
             notes.append(str(error))
     else:
         notes.extend(_no_model(stated, fitted))
-    cut = None if fit is None else at_limit(run, *fit, sums=bool(stated.ki))
+    cut = None if fit is None else at_limit(whole, *fit, sums=bool(stated.ki))
     return Controlled(
         stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),

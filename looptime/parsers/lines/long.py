@@ -1,5 +1,6 @@
 """Long tables: a row is one value, with its name in one column and its time in another."""
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
@@ -91,14 +92,18 @@ def find_long(
         return None
     time = times[0]
     loops = [at for at in numeric if stems[at] in _LOOPS and at != time]
-    rest = [at for at in numeric if at not in (*times, *loops) and len(set(columns[at])) > 1]
+    rest = [at for at in numeric if at not in (*times, *loops)
+            and (len(set(columns[at])) > 1 or stems[at] in _VALUES)]  # fmt: skip
     if len(rest) != 1 or any(
         len(set(columns[at])) > 1 for at in words if at not in [*keys, *units]
     ):
         return None
     if header is not None:
         scale = _longer(header[time], header[rest[0]])
-        if _tasks(columns[time], columns[keys[0]], columns[rest[0]], decimal, scale):
+        named = columns[keys[0]], columns[rest[0]]
+        if not (scale == 0 and _are_signals(*named, decimal)) and _tasks(
+            columns[time], *named, decimal, scale
+        ):
             return None
     return LongTable(
         time, keys[0], rest[0], units[0] if units else -1, loops[0] if loops else -1
@@ -131,6 +136,18 @@ def _longer(time: str, value: str) -> float:
     """Units of a table's time in one of its values, where the value is a length of time; else 0."""
     unit = split_unit(value)[1]
     return UNITS[unit] / UNITS[split_unit(time)[1] or "s"] if unit in UNITS else 0.0
+
+
+def _are_signals(keys: Sequence[str], values: Sequence[str], decimal: str) -> bool:
+    """Whether values are no lengths: one is below 0, or several senders have the same parts."""
+    if any(is_number(cell, decimal) and cell.strip().startswith("-") for cell in values):
+        return True
+    parts: dict[str, set[str]] = {}
+    for key in set(keys):
+        whose, _, part = re.sub(r"[/:_ ]", ".", key).rpartition(".")
+        parts.setdefault(whose, set()).add(part)
+    some = parts.pop(next(iter(parts)))
+    return bool(parts) and len(some) > 1 and all(one == some for one in parts.values())
 
 
 def _tasks(
