@@ -30,12 +30,19 @@ def reading_findings(at: Summary, heading_call: str | None = None) -> list[Findi
     """Readings that are old or repeat, and what threads keep; `heading_call` reads the heading."""
     made = _threads(at)
     for f in at.freshness:
-        age = f.age_at_pickup_ms
-        if f.source == "handed over" and age is not None and age.p50 > typical_ms(at):
+        age = f.age_at_pickup_ms or f.age_at_first_use_ms
+        old = age is not None and age.p50 > typical_ms(at)
+        if age is not None and old and (f.source == "handed over" or _elsewhere(at, f)):
             made.append(_stale(at, f, age, heading_call))
         if f.source == "signal" and _repeats(f):
             made.append(_repeated_reading(at, f, heading_call))
     return made
+
+
+def _elsewhere(at: Summary, f: Freshness) -> bool:
+    """Whether another thread takes a reading, at less than the loop's pace."""
+    other = f.source == "read" and f.thread != at.run.thread_names[at.run.loop_thread]
+    return other and ms_value(f.fresh_hz) < ms_value(f.loop_hz)
 
 
 def _repeats(f: Freshness) -> bool:
@@ -59,8 +66,11 @@ def _stale(at: Summary, f: Freshness, age: Age, heading_call: str | None) -> Fin
     timed = any(call.name == f.name and call.count for call in at.costs.calls)
     if is_heading and timed:  # named, for the heading may be taken from another call
         closer = with_options(command(at, "heading"), [("--read-call", f.name)])
+    when = "it is picked up"
+    if f.source != "handed over":
+        when = f"first used, if the loop takes thread {f.thread}'s newest"
     text = (
-        f"{f.name} is {ms(age.p50)} old when it is picked up ({ms(age.p90)} in one of ten loops): "
+        f"{f.name} is {ms(age.p50)} old when {when} ({ms(age.p90)} in one of ten loops): "
         f"{three(ms_value(f.fresh_hz))} new readings a second in a loop of "
         f"{three(ms_value(f.loop_hz))}."
     )

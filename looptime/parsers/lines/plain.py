@@ -44,6 +44,7 @@ from looptime.parsers.lines.tags import (
     apart,
     calls_by_thread,
     cross,
+    lengths_by_thread,
     loops_each,
     of_the_loop,
     tags_of,
@@ -203,7 +204,9 @@ def _of_one_thread(
     if tags_of(lines[:_FIRST_LINES]) is None or (tags := tags_of(lines)) is None:
         return None
     several, own = loops_each(lines, tags), of_the_loop(lines, tags)
-    every = None if several else calls_by_thread(lines, tags, own)
+    every = None
+    if not several:
+        every = calls_by_thread(lines, tags, own) or lengths_by_thread(lines, tags)
     if every is not None:
         return every, "values", ""
     if found is not None and not several and not cross(read_events(lines) or [], tags):

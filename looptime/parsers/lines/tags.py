@@ -1,17 +1,24 @@
 """Lines of several threads among each other, each with the name of its thread before its words."""
 
+import math
 import re
 from collections import Counter
 from collections.abc import Sequence
+from itertools import pairwise
 
 from looptime.parsers.layouts.pairing import BEGIN, END
 from looptime.parsers.lines.events import Event, calls_of, read_events
 from looptime.parsers.lines.grid import Grid, is_text
 from looptime.parsers.lines.shapes import CLOCK, LEVELS
+from looptime.units import UNITS
 
-__all__ = ["apart", "calls_by_thread", "cross", "loops_each", "of_the_loop", "tags_of"]
+__all__ = [
+    "apart", "calls_by_thread", "cross", "lengths_by_thread", "loops_each", "of_the_loop",
+    "tags_of",
+]  # fmt: skip
 
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?\s?(?:[mun\N{MICRO SIGN}]?s\b)?"
+_NUMBER_ALONE = re.compile(r"\d+(?:\.\d+)?")
 _STAMP = re.compile(rf"^\s*[\[(<]?\s*(?:{CLOCK}|{_NUMBER})\s*[\])>]?(?:[\s:,|]|-(?!\w))*")
 _LEVELS = "|".join(sorted(LEVELS, key=len, reverse=True))
 _LEVEL = re.compile(rf"^[\[(<]?(?:{_LEVELS})[\])>]?[\s:|-]+", re.IGNORECASE)
@@ -29,6 +36,12 @@ _MOST_TAGGED, _MOST_TAGS, _CROSSING = 0.95, 16, 3
 _LOOP = re.compile(r"\b(loop|cycle|iteration|frame|tick)\b", re.IGNORECASE)
 #: Words for the length of a loop.
 _LENGTH = re.compile(r"\b(?:loop|cycle|iteration|frame|tick|dt|period)\b", re.IGNORECASE)
+#: A name and how long it took, and nothing else; two tags whose calls overlap are two threads.
+_TOOK = re.compile(
+    r"^(?P<name>[A-Za-z][\w./-]*)[\s:=]+(?:(?:took|lasted|duration|dur|elapsed|done in|in)[\s:=]+)?"
+    r"(?P<took>\d+(?:[.,]\d+)?)\s*(?P<unit>[mun\N{MICRO SIGN}]?s)\s*$"
+)
+_OVERLAPS = 20
 _MAIN = re.compile(r"^(main|loop|control|robot)", re.IGNORECASE)
 
 
@@ -159,6 +172,57 @@ def calls_by_thread(lines: Sequence[str], tags: Sequence[str], own: str) -> Grid
                 grid.aside.append((event.line, "end without begin"))
         grid.aside += [(event.line, "begin without end") for event in begun.values()]
     return grid
+
+
+def lengths_by_thread(lines: Sequence[str], tags: Sequence[str]) -> Grid | None:
+    """Calls of every thread whose lines give a name and how long it took; None where they do not.
+
+    Calls of one thread lie side by side or within each other; those of two cut across.
+
+    Examples
+    --------
+    >>> log = [f"[{0.02 * k + at:.3f}] [{tag}] {name} took {ms} ms" for k in range(30)
+    ...        for at, tag, name, ms in ((0, "main", "imu", 4), (0.002, "cam", "grab", 9))]
+    >>> lengths_by_thread(log, tags_of(log)).rows[1]
+    ['0.002', '9', 'grab', 'cam']
+    """
+    grid = Grid(list(lines), [None] * len(lines), ["start", "duration", "name", "thread"])
+    units, calls = set(), []
+    for at, (line, tag) in enumerate(zip(lines, tags, strict=True)):
+        rest = _split(line)[1] if tag else ""
+        found = _TOOK.match(rest)
+        stamp = _NUMBER_ALONE.search(line[: len(line) - len(rest)])
+        if found is None or stamp is None:
+            continue
+        units.add(found["unit"])
+        grid.rows[at] = [stamp[0], found["took"], found["name"], tag]
+        calls.append((float(stamp[0]), float(found["took"].replace(",", ".")), tag))
+    if len(units) != 1 or len(calls) < _MOST_TAGGED * sum(map(bool, tags)):
+        return None
+    length = units.pop()
+    grid.units = [_overlapping(calls, length), length, None, None]
+    return None if grid.units[0] is None else grid
+
+
+def _overlapping(calls: list[tuple[float, float, str]], unit: str) -> str | None:
+    """The unit of the stamps, if calls of two tags cut across each other; else None.
+
+    A line follows the one before about as soon as a call takes.
+    """
+    longest = max(took for _, took, _ in calls)
+    steps = sorted(abs(b - a) for (a, _, _), (b, _, _) in pairwise(calls))
+    usual = steps[len(steps) // 2]
+    if not longest or not usual:
+        return None
+    own = UNITS.get(unit, UNITS["us"])
+    stamps = min(UNITS, key=lambda name: abs(math.log(usual * UNITS[name] / own / longest)))
+    scale = UNITS[stamps] / own
+    after = [(one, other, (other[0] - one[0]) * scale) for one, other in pairwise(calls)
+             if one[2] != other[2]]  # fmt: skip
+    # stamped when they begin or when they are over: nobody knows which, so it must be so either way
+    cut = min(sum(0 < gap < one[1] for one, _, gap in after),
+              sum(0 < gap < other[1] for _, other, gap in after))  # fmt: skip
+    return stamps if cut >= _OVERLAPS else None
 
 
 def cross(events: Sequence[Event], tags: Sequence[str]) -> bool:

@@ -7,6 +7,7 @@ import looptime
 from looptime.parsers.lines.events import read_events
 from looptime.parsers.lines.tags import cross, tags_of
 from looptime.views.text.summary_text import render_summary
+from tests.parsers.build import read, self_ms
 from tests.views.text.build import text_of
 
 
@@ -131,3 +132,32 @@ def test_tags_before_the_stamp(tmp_path, ahead):
         ("main", "gyro"): pytest.approx(3),
         ("imu", "poll"): pytest.approx(5),
     }
+
+
+def took(calls, ends):
+    """Lines of calls (start, tag, name, length) [ms], in the order of their stamps [s]."""
+    stamped = sorted((at + ends * length, tag, name, length) for at, tag, name, length in calls)
+    return "".join(f"[{at / 1e3:.6f}] [{tag}] {name} took {length:.3f} ms\n"
+                   for at, tag, name, length in stamped)  # fmt: skip
+
+
+@pytest.mark.parametrize("ends", [False, True])
+def test_tagged_lengths_of_two_threads_are_calls_of_each(tmp_path, ends):
+    """A camera's thread that runs across the loop's calls adds nothing to the loop."""
+    calls = [(10.0 * k + at, "main", name, length) for k in range(200)
+             for at, name, length in ((0, "imu", 3.0), (3.1, "drive", 4.0))]  # fmt: skip
+    calls += [(17.3 * k + 1.1, "vision", "grab", 6.0) for k in range(110)]
+    run = read(tmp_path, took(calls, ends), name="log.log")
+    assert set(run.thread_names) == {"main", "vision"}
+    found = self_ms(run)
+    assert set(np.round(found["imu"], 6)) == {3.0}
+    assert "grab" not in found or not np.any(found["grab"])
+
+
+@pytest.mark.parametrize("ends", [False, True])
+def test_tagged_lengths_of_one_thread_stay_values(tmp_path, ends):
+    """Tags of parts of one loop, whose calls lie side by side, are no threads."""
+    calls = [(10.0 * k + at, tag, f"{tag}.step", length) for k in range(200)
+             for at, tag, length in ((0, "imu", 4.0), (4.1, "drive", 2.0))]  # fmt: skip
+    run = read(tmp_path, took(calls, ends), name="log.log")
+    assert len(run.thread_names) == 1
