@@ -30,7 +30,7 @@ def reading_findings(at: Summary, heading_call: str | None = None) -> list[Findi
     """Readings that are old or repeat, and what threads keep; `heading_call` reads the heading."""
     made = _threads(at)
     for f in at.freshness:
-        age = f.age_at_pickup_ms or f.age_at_first_use_ms
+        age = f.age_at_first_use_ms if _elsewhere(at, f) else f.age_at_pickup_ms
         old = age is not None and age.p50 > typical_ms(at)
         if age is not None and old and (f.source == "handed over" or _elsewhere(at, f)):
             made.append(_stale(at, f, age, heading_call))
