@@ -18,8 +18,8 @@ __all__ = ["entries_of", "fold", "repeats", "stands_for_loop"]
 
 #: Names of a value that stands for the whole loop; with a time unit it is known when it is over.
 _WHOLE = re.compile(
-    r"^(main|control|robot)?[ _.-]*(loop|cycle|iteration|frame|tick|total|period|dt|sum|all|whole)"
-    r"([ _.-]*(time|duration|period|total|dt|length|took|start|begin|end|number|no|count|id|n))?$"
+    r"^(main|control|robot)?[ _./-]*(loop|cycle|iteration|frame|tick|total|period|dt|sum|all|whole)"
+    r"([ _./-]*(time|duration|period|total|dt|length|took|start|begin|end|number|no|count|id|n))?$"
 )
 _BEGINS = re.compile(r"(start|begin|number|no|count|id|n)$")
 _LOOP = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_number", "tick")
@@ -40,6 +40,7 @@ class _Anchor:
 
     at: int
     leads: bool
+    counts: bool = False
 
 
 def stands_for_loop(name: str) -> bool:
@@ -110,7 +111,8 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
         if anchor is None:
             return None
         groups, aside = _between(entries, anchor)
-        if not _WHOLE.match(_stem(grid.names[anchor.at])) and not _regular(groups, stamp):
+        named = anchor.counts or _WHOLE.match(_stem(grid.names[anchor.at]))
+        if not named and not _regular(groups, stamp):
             return None
         ends = not anchor.leads or timed[anchor.at]
     else:
@@ -299,16 +301,17 @@ def _anchor(
         return None
     whole = [at for at in order if _WHOLE.match(_stem(grid.names[at])) and uses[at] >= 2]
     most = max((uses[at] for at in whole), default=0)
+    parts = [at for at in order if timed[at]] or order
     for at in order:  # what counts the loops is of more of them than a length of some
-        if uses[at] * _EVERY > most > 0 and not timed[at]:
-            cells = [values[at] for _, values in entries if at in values]
-            if counts(cells):
-                return _Anchor(at, True)
+        fewest = most / _EVERY if whole else max(uses[k] for k in parts)
+        if timed[at] or uses[at] < fewest:
+            continue
+        if counts([values[at] for _, values in entries if at in values]):
+            return _Anchor(at, True, True)
     if whole:
         at = max(whole, key=lambda k: (uses[k], -order.index(k)))
         leads = at == order[0] or bool(_BEGINS.search(_stem(grid.names[at]))) or not timed[at]
         return _Anchor(at, leads if at == order[0] or not timed[at] else False)
-    parts = [at for at in order if timed[at]] or order
     most = max(uses[at] for at in parts)
     at = next(k for k in parts if uses[k] >= 0.98 * most - 1)
     return _Anchor(at, True)

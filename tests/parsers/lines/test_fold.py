@@ -143,3 +143,19 @@ def test_a_line_lost_between_two_loops_is_told(tmp_path):
     said = "1 loop lacks or repeats what nearly all hold once, the first at line 157"
     assert [note for note in read(tmp_path, "\n".join(lines) + "\n").clock.notes if said in note]
     assert not [note for note in whole if "lacks or repeats" in note]
+
+
+@pytest.mark.parametrize(
+    ("mark", "parts", "step"),
+    [("Base/Passes", ("Belt/ms", "Grip/ms"), 20), ("sys.k", ("lift ms", "imu ms", "eye ms"), 10)],
+)
+def test_a_count_of_loops_under_any_name_begins_each(tmp_path, mark, parts, step):
+    """Loops of 20 or 10 ms by a count, and lengths in two loops of three at a time of their own."""
+    rows = []
+    for k in range(600):
+        rows.append(f"{step * k:.2f},{mark},{k}\n")
+        rows += [f"{step * k + 4.3 + k % 3 / 10:.2f},{part},{1.4 + (k * 7 + n) % 5 / 10:.1f}\n"
+                 for n, part in enumerate(parts) if (k + n) % 3]  # fmt: skip
+    run = read(tmp_path, "ms,name,value\n" + "".join(rows))
+    assert len(run) == 599
+    assert np.allclose(periods_ms(run), step)
