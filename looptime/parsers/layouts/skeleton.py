@@ -116,9 +116,11 @@ def parse(
     turned += _aged(layout, table, unit, {h: n for n, at in named.items() for h in samples
                                           if h.index == at})  # fmt: skip
     if main is not None and len(table.rejects.line) > 0.05 * len(table):
-        from looptime.parsers.layouts.other_width import of_another_loop
+        from looptime.parsers.layouts.other_width import of_another_loop, refuse_messages
 
         of_another_loop(table, dialect, main.index)
+        if layout.name == "stamps":
+            refuse_messages(table, dialect, table.columns[_clock_key(layout, table)])
     unit = _with_dates(layout, table, unit, units)
     table, changes = _changed_half_way(layout, table, unit)
     other = None

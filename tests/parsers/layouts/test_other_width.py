@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.errors import LogError
 from tests.parsers.build import read
 
 
@@ -33,3 +34,22 @@ def test_rows_that_were_cut_are_damage_still(tmp_path, cells):
     other = [(t, cells[k % len(cells)]) for k, t in enumerate(at.tolist())]
     run = read(tmp_path, log(other), unit="ms")
     assert "other thread" not in run.set_aside.counts
+
+
+MESSAGES = ("gripper opened", "gripper shut", "link lost", "bench 7 reached", "goal 3 set by hand",
+            "voltage 12 V now", "operator pressed pause")  # fmt: skip
+
+
+@pytest.mark.parametrize("gap", [0.8, 6.0])
+@pytest.mark.parametrize("words", [MESSAGES, MESSAGES[3:]])
+def test_messages_at_no_pace_are_no_loops(tmp_path, gap, words):
+    """Seconds apart by an exponential law, of two to five words."""
+    rng = np.random.default_rng(8)
+    at = np.datetime64("2026-05-02T09:00") + (
+        1000 * np.cumsum(rng.exponential(gap, 300))
+    ).astype("timedelta64[ms]")  # fmt: skip
+    text = "".join(
+        f"{t} {words[k]}\n" for t, k in zip(at, rng.integers(0, len(words), 300), strict=True)
+    )
+    with pytest.raises(LogError, match="messages"):
+        read(tmp_path, text)
