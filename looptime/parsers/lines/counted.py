@@ -20,7 +20,9 @@ _BY_ITSELF = re.compile(
     r"^(?:cyc(?:les|cnt)?|ccount|dwt)(?=[\s_.])|(?:^|[\s_.])(?:cyc(?:les|cnt)?|ccount|ticks|counts)$",
     re.IGNORECASE,
 )
-_HZ = re.compile(r"(?<![\w.])(\d+(?:\.\d+)?(?:[eE]\+?\d+)?)\s*([GMk]?)Hz\b", re.IGNORECASE)
+_HZ = re.compile(
+    r"(?<![\w.])(\d{1,3}(?:[_']\d{3})+|\d+(?:\.\d+)?(?:[eE]\+?\d+)?)\s*([GMk]?)Hz\b", re.IGNORECASE
+)
 _KEY = re.compile(
     r"(?:hz|freq\w*|clock\w*|per[\s_]second)\s*[:=]\s*(\d+(?:\.\d+)?(?:[eE]\+?\d+)?)\s*$",
     re.IGNORECASE,
@@ -71,7 +73,7 @@ def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None,
     for text in remarks:
         hz = _HZ.search(text)
         if hz is not None:
-            rate = float(hz[1]) * RATES[hz[2].lower()]
+            rate = float(re.sub("[_']", "", hz[1])) * RATES[hz[2].lower()]
             return 1e9 / rate, f"{hz[0].strip()} by a line of the log"
         key = _KEY.search(text)
         if key is not None and float(key[1]) > 0:

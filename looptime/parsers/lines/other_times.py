@@ -26,6 +26,9 @@ _WORDS = re.compile(r"%|pct|percent|fps|hz|freq|rate|cycles|cyc|ccount|ticks|cou
                     r"|(?<![a-z])min|[\[(]\s*\d", re.IGNORECASE)  # fmt: skip
 _LENGTH = re.compile(r"(?<![\w.])\d+(?:\.\d+)?\s*(?:ns|us|\N{MICRO SIGN}s|ms)\b", re.IGNORECASE)
 _A_RATE = re.compile(r"[^,;|\t\d]*(?<![\w.])\d+(?:\.\d+)?\s*[GMk]?Hz\s*$", re.IGNORECASE)
+#: What a line above the rows says of the rate of a processor or of what counts.
+_OF_A_COUNTER = re.compile(r"^(?=.*(?:cpu|core|clk|clock|count|cyc|tick|timer)).*\d\s*[GMk]?Hz\b",
+                           re.IGNORECASE)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -94,8 +97,16 @@ def _told(remarks: list[str]) -> bool:
 
 
 def remarks_of(lines: list[str]) -> list[str]:
-    """Comments, and lines that hold nothing but a rate and what it is the rate of."""
-    return [one for one in lines[:_FIRST] if one.lstrip()[:1] == "#" or _A_RATE.match(one)]
+    """Comments, lines that hold nothing but a rate and what it is the rate of, and words above.
+
+    Examples
+    --------
+    >>> remarks_of(["boot: core clock 64 MHz, 16 bit timer", "n 0 cyc 7", "n 1 cyc 9"])
+    ['boot: core clock 64 MHz, 16 bit timer']
+    """
+    first = lines[0] if lines and _OF_A_COUNTER.search(lines[0]) else None
+    return [one for one in lines[:_FIRST]
+            if one.lstrip()[:1] == "#" or _A_RATE.match(one) or one is first]  # fmt: skip
 
 
 def _may_be(lines: list[str]) -> bool:

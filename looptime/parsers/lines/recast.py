@@ -112,6 +112,8 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
                 path,
             )
         return ""
+    if len(counted) == len(clocks) == 1 and _counts_beside(grid, like, clocks[0], ns, told):
+        return f"counts are brought to ns: {told}"
     for at in counted:
         grid.put(at, to_ns(grid.cells(at), ns, told, at in clocks))
         grid.names[at] = f"{COUNT.sub('', grid.names[at]).strip(' _.') or 'time'} [ns]"

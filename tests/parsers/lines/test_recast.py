@@ -256,3 +256,25 @@ def test_a_remark_that_says_how_long_a_count_is(tmp_path, remark, count_us):
     assert periods_ms(run) == pytest.approx(lengths[:119])
     assert [name.name for name in run.names] == ["sense", "move"]
     assert run.clock.limits == ()
+
+
+@pytest.mark.parametrize(
+    ("above", "mhz"),
+    [("boot, core clock 72_000_000 Hz, 32 bit counter", 72), ("cpu clock 16'000'000 Hz", 16),
+     ("INFO timer at 84 MHz, up", 84)],
+)  # fmt: skip
+def test_lines_in_counts_whose_rate_a_message_above_states(tmp_path, above, mhz):
+    """Loops of 2 to 3 ms across a wrap, with two lengths in the same counts."""
+    rng = np.random.default_rng(5)
+    gyro, out = rng.uniform(0.8, 1.2, 300), rng.uniform(1.1, 1.7, 300)
+    us = 1000 * (gyro + out + 0.02)
+    at = 2**32 - 10_000_000 + np.concatenate([[0], np.cumsum(np.rint(us[:-1] * mhz))]).astype(int)
+    count = 1000 * mhz
+    rows = "".join(
+        f"n {k} cycles {t % 2**32} gyro {g * count:.0f} out {o * count:.0f}\n"
+        for k, (t, g, o) in enumerate(zip(at.tolist(), gyro, out, strict=True))
+    )
+    run = read(tmp_path, above + "\n" + rows)
+    assert np.allclose(periods_ms(run), us[:299] / 1000, atol=1e-3)
+    assert np.allclose(self_ms(run)["gyro"], gyro[:299], atol=1e-3)
+    assert np.allclose(self_ms(run)["out"], out[:299], atol=1e-3)
