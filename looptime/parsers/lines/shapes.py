@@ -37,6 +37,15 @@ _KEY = re.compile(r"\s+[A-Za-z]+[:=]")
 _AT = re.compile(r"(?:\bat|@)(?: time| t)?\s*[=:]?$", re.IGNORECASE)
 _TOOK = re.compile(r"took|takes|in|time|lasted|needed|:|=", re.IGNORECASE)
 _WORD = re.compile(r"[^\s=:\"']+")
+#: What was waited for behind how long, and who held it.
+_AWAITED = re.compile(r"^\s*(?:(?:for|on|by|until)\b|.*\b(?:held|owned|taken|locked|holder|owner)\b)",
+                      re.IGNORECASE)  # fmt: skip
+_WAITED = re.compile(
+    r"wait|(?<![^\W_])(?:b?lock|mutex)|stall|acquir|semaphore|contend", re.IGNORECASE
+)
+#: Words of a wait's name.
+_LONGEST = 10
+_BARE = re.compile(r"[^\w./ -]+")
 _MARK = "\0"
 
 
@@ -198,8 +207,23 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
     ]
     if sum(name is None for name in names) > 0.5 * len(names):
         names = named_after
+    if numbers and names[-1] and units[-1] and _WAITED.search(pieces[-2]):
+        names[-1] = _awaited(names[-1], left[-1])
     text = " ".join(_WORD.findall(" ".join(left)))
     return Sentence(tuple(_distinct(names)), tuple(units), words, marks, text)
+
+
+def _awaited(name: str, rest: str) -> str:
+    """The name of a wait with what it was for and who held that, where the line goes on so.
+
+    Examples
+    --------
+    >>> _awaited("waited", " for lock 'can' held by [vision]"), _awaited("waited", " in all")
+    ('waited for lock can held by vision', 'waited')
+    """
+    if _AWAITED.search(rest) is None:
+        return name
+    return clean(" ".join([name, *_BARE.sub(" ", rest).split()][:_LONGEST]))
 
 
 def _listed(left: list[str]) -> dict[int, str]:

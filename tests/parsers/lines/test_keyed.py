@@ -240,3 +240,26 @@ def test_a_key_that_is_a_word_for_how_grave_a_message_is():
     found, _ = Shapes().read("t=0.0053 imu=3.07 log=0.19 e=0.4")
     assert found.names == ("t", "imu", "log", "e")
     assert Shapes().read("INFO 0.19")[0].names == (None,)
+
+
+@pytest.mark.parametrize(
+    ("line", "name"),
+    [
+        ("blocked {} ms on mutex 'spi' held by <vision>", "blocked on mutex spi held by vision"),
+        ("lock can0 acquired after {} ms, was held by logger",
+         "lock can0 acquired was held by logger"),
+        ("waiting {} ms for semaphore gyro owned by mapper",
+         "waiting for semaphore gyro owned by mapper"),
+        ("waited {} ms in all", "waited"),
+    ],
+)  # fmt: skip
+def test_a_wait_is_named_with_its_lock_and_holder(tmp_path, line, name):
+    """Loops of 10 ms, in every third of which a wait of 3 ms is told."""
+    rows = "".join(
+        f"{10 * k} ms loop {k} start\n{10 * k + 2} ms odo took 1.5 ms\n"
+        + (f"{10 * k + 6} ms {line.format('3.0')}\n" if k % 3 == 0 else "")
+        for k in range(90)
+    )
+    times = self_ms(read(tmp_path, rows))
+    assert set(times) == {"odo", name}
+    assert sum(times[name]) == pytest.approx(90)
