@@ -33,6 +33,11 @@ _COMMA = re.compile(r"(?<![\w.,])[+-]?\d+,\d+(?![\d,])")
 _POINT = re.compile(r"(?<![\w.])[+-]?\d+\.\d+(?![\w.])")
 #: A number whose thousands are set off; with two commas it is no decimal one.
 _THOUSANDS = re.compile(r"(?<![\w.,])[+-]?\d{1,3}(?:,\d{3})+(?![\d,])")
+#: A dash between a name and what is said of it.
+_DASH = re.compile(
+    r"(?<=[\w)\]])\s[-\u2013\u2014]\s(?=\s*(?:took|takes|done|begins?|begun|starts?|started|finished|"
+    r"ended|lasted|needed|in)\b)", re.IGNORECASE,
+)  # fmt: skip
 _IS_CLOCK = re.compile(CLOCK)
 #: A key and the word it holds.
 _WORD = re.compile(
@@ -59,7 +64,7 @@ def read_keyed(lines: list[str]) -> Grid | None:
     >>> grid.names, grid.rows[2]
     (['time', 'imu', 'enc'], ['20', '1', '2.5'])
     """
-    lines = _owned(_joined(lines))
+    lines = [_DASH.sub(" ", line) for line in _owned(_joined(lines))]
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     shapes = Shapes(comma=_has_comma(sample))
     told = [shapes.read(line) for line in sample]

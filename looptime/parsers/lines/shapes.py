@@ -38,8 +38,9 @@ _AT = re.compile(r"(?:\bat|@)(?: time| t)?\s*[=:]?$", re.IGNORECASE)
 _TOOK = re.compile(r"took|takes|in|time|lasted|needed|:|=", re.IGNORECASE)
 _WORD = re.compile(r"[^\s=:\"']+")
 #: What was waited for behind how long, and who held it.
-_AWAITED = re.compile(r"^\s*(?:(?:for|on|by|until)\b|.*\b(?:held|owned|taken|locked|holder|owner)\b)",
-                      re.IGNORECASE)  # fmt: skip
+_AWAITED = re.compile(
+    r"^\s*(?:(?:for|on|by|until)\b|.*\b(?:held|owned|taken|locked|holder|owner)\b)", re.IGNORECASE
+)
 _WAITED = re.compile(
     r"wait|(?<![^\W_])(?:b?lock|mutex)|stall|acquir|semaphore|contend", re.IGNORECASE
 )

@@ -263,3 +263,19 @@ def test_a_wait_is_named_with_its_lock_and_holder(tmp_path, line, name):
     times = self_ms(read(tmp_path, rows))
     assert set(times) == {"odo", name}
     assert sum(times[name]) == pytest.approx(90)
+
+
+@pytest.mark.parametrize("begun", ["Pass - start {}", "Iteration {} \u2013 begin"])
+@pytest.mark.parametrize("took", ["{} - took {} ms", "{}() \u2013 lasted {}ms"])
+def test_a_dash_parts_a_name_from_what_is_said_of_it(tmp_path, begun, took):
+    """Loops of 25 ms whose calls are logged when they end, 40 ms in every tenth."""
+    rows, at = [], 0
+    for k in range(60):
+        rows.append(f"2026-05-02T09:00:{at / 1000:09.6f}Z INFO [main] {begun.format(k)}\n")
+        for ms, name in ((4, "Pose"), (9, "Swerve")):
+            rows.append(f"2026-05-02T09:00:{(at + 2 * ms) / 1000:09.6f}Z INFO [main] "
+                        f"{took.format(name, ms)}\n")  # fmt: skip
+        at += 40 if k % 10 == 4 else 25
+    run = read(tmp_path, "".join(rows))
+    assert periods_ms(run) == [40 if k % 10 == 4 else 25 for k in range(59)]
+    assert self_ms(run) == {"Pose": [4] * 59, "Swerve": [9] * 59}
