@@ -45,7 +45,9 @@ def rest_that_pays(
     short = at
     if len(at.run) > _ENOUGH:
         stated = {r.name: r.recurs for r in at.rhythms.calls if r.recurs in ("loop", "time")}
-        short = known(spread_sample(at.run, _ENOUGH), at.buses, stated, at.seen)
+        short = replace(
+            known(spread_sample(at.run, _ENOUGH), at.buses, stated, at.seen), threads=at.threads
+        )
     return tuple(_advice(short, changes, i) for i in threads)
 
 

@@ -14,7 +14,9 @@ __all__ = ["SWITCH_MS", "ThreadRule", "compute_share", "thread_rule"]
 SWITCH_MS = 5.0
 _ABOUT = re.compile(r"runtime|interpreter|language|thread|\bvm\b|\bimplementation\b|\block\b")
 _NO_LOCK = re.compile(
-    r"\b(no|without|not have)\b[\w ,-]{0,24}\block\b|lock:? (is )?(off|none|no)\b|free.?thread"
+    r"\b(no|without|not have)\b[\w ,-]{0,24}\block\b"
+    r"|(lock|gil)\b:? ?(is |= ?)?(off|none|no|disabled|removed)\b"
+    r"|(disabled|removed|without|no) (the )?gil\b|free.?thread"
     r"|\bpython ?3\.\d+t\b|not? (\w+ )?tak(e|ing) turns"
 )
 _NOT_AT_ONCE = re.compile(
@@ -29,7 +31,12 @@ _AT_ONCE = re.compile(
     r"\bcompiled\b|\bnative\b|ahead.of.time|\bat once\b|in parallel|at the same time|simultan"
     r"|\b(two|both|four|several|2|4|multi)[ -]?(cores|core|processors)\b"
 )
-_INTERPRETED = re.compile(r"\b(c?python|ruby)\b")
+_THREADS_AT_ONCE = re.compile(
+    r"\bthreads\b[\w ]{0,24}(\bat once|in parallel|at the same time|simultan)"
+)
+_OF_A_BUS = re.compile(r"\b(bus|port|i2c|spi|can|uart|serial|device|wire)\b")
+_OF_ALL = re.compile(r"\b(global|interpreter|runtime|gil)\b")
+_INTERPRETED = re.compile(r"\b(c?python|ruby)(\d[\d.]*)?\b")
 _COMPILED = re.compile(r"\b(java|kotlin|rust|go|c)\b|c\+\+|c#")
 _LANGUAGE = re.compile(r"runtime|interpreter|language|\bvm\b|implementation")
 _INTERVAL = re.compile(r"switch.?interval")
@@ -86,13 +93,15 @@ def _mode(key: str, text: str) -> str | None:
     line = f"{key} {text}"
     if _INTERVAL.search(key) or not _ABOUT.search(line):
         return None
+    if _OF_A_BUS.search(line) and not _OF_ALL.search(line):
+        return None
     if _NO_LOCK.search(line):
         return "at once"
     if _NOT_AT_ONCE.search(line) or _LOCK.search(line):
         return "take turns"
     if _ONE_CORE.search(line):
         return "unknown"
-    if _AT_ONCE.search(line):
+    if _AT_ONCE.search(line) and (_ABOUT.search(key) or _THREADS_AT_ONCE.search(text)):
         return "at once"
     if _LANGUAGE.search(key):
         if _INTERPRETED.search(text):

@@ -15,6 +15,7 @@ from looptime.errors import UsageError
 from looptime.planner.changes import Change
 from looptime.planner.play.draft import Draft, KnownRun, Reader, known, reader_of
 from looptime.planner.play.shared_bus import rests
+from looptime.planner.play.turns import warn_of_lock
 from looptime.run import Run
 
 __all__ = ["THREAD_VERBS", "change_thread", "is_about_threads", "with_slots"]
@@ -82,6 +83,7 @@ def _on_loop(draft: Draft, change: Change) -> bool:
 
 
 def _apply(draft: Draft, change: Change, reader: Reader, turns: Int) -> None:
+    warn_of_lock(draft, int(reader.code[turns[0]]))
     if change.verb == "rest":
         _rest(reader, change.get("ms") * 1e6, draft)
     elif change.verb == "move":
@@ -149,7 +151,8 @@ def with_slots(at: KnownRun, changes: Sequence[Change]) -> KnownRun:
         run = at.run
         for code in key:
             run = _with_slot(run, code)
-        at.roomy[key] = known(run, at.buses, at.recurs, at.seen)
+        made = known(run, at.buses, at.recurs, at.seen)
+        at.roomy[key] = replace(made, threads=at.threads)
     return at.roomy[key]
 
 

@@ -17,7 +17,7 @@ from looptime.array_types import Int
 from looptime.planner.play.draft import Draft, Reader
 from looptime.records import dataclass
 
-__all__ = ["COMPUTES", "Computing", "Turns", "computing_readers", "turns_of"]
+__all__ = ["COMPUTES", "Computing", "Turns", "computing_readers", "turns_of", "warn_of_lock"]
 
 #: Share of its time from which on a call counts as one that computes.
 COMPUTES = 0.5
@@ -47,6 +47,19 @@ def computing_readers(draft: Draft) -> list[int]:
         if draft.unknown("turns") > 0.5:
             found.append(i)
     return found
+
+
+def warn_of_lock(draft: Draft, code: int) -> None:
+    """Warn that a thread of the log, which computes, is changed without the lock it may share."""
+    rule, share = draft.known.threads, draft.compute_share(code)
+    if rule.mode == "at once" or share is None or share < COMPUTES:
+        return
+    takes = f"takes turns with the loop on one lock here ({rule.source})"
+    takes = takes if rule.mode == "take turns" else "may take turns with the loop on one lock"
+    draft.warn(
+        f"{draft.names[code].name} computes and {takes}: what the loop waits for that lock stays "
+        "here as it was recorded, so record one minute with the change"
+    )
 
 
 def _say(draft: Draft, calls: list[str], sure: bool) -> None:

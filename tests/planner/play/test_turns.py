@@ -8,6 +8,7 @@ from looptime.planner.known.lock_turns import ThreadRule
 from looptime.planner.play.draft import Setting
 from looptime.planner.play.replay import Plays
 from looptime.planner.play.turns import Computing, Turns
+from tests.build_run import make_run
 from tests.planner.play.turning import recording, simulated
 
 LOCK = ThreadRule("take turns", 5.0, "told", True)
@@ -117,3 +118,30 @@ def test_the_lock_is_handed_over_after_one_interval():
     # 1000 + 5000 of 6500 by 7000; 400 of the last 500 by 7430, so 100; it rests from 7530 to 8530;
     # the third blocks from 7560 to 7960; the fourth from 7990 to 8790, 260 after it woke
     assert waits == [5000, 100, 0, 5000]
+
+
+def test_a_call_taken_back_from_a_thread_leaves_the_lock_known():
+    """With room made for what comes back, a new thread takes turns as it does without."""
+    alone, back = (
+        predict(beside(), changes, threads=LOCK, keep_warmup=True)
+        for changes in (["thread pose"], ["unthread plan", "thread pose"])
+    )
+    assert alone.unknown_turns is None
+    assert back.unknown_turns is None
+    assert any("takes turns with the loop on one lock here (told)" in w for w in back.warnings)
+
+
+@pytest.mark.parametrize("change", ["rest plan ms=50", "unthread plan", "scale plan by=0.5"])
+@pytest.mark.parametrize(("mode", "warned"), [("take turns", True), ("at once", False)])
+def test_a_changed_thread_of_the_log_that_computes_warns_of_the_lock(change, mode, warned):
+    """Its waits are played as recorded, so the gain or loss by the lock is left to a recording."""
+    found = predict(beside(), [change], threads=ThreadRule(mode), keep_warmup=True)
+    assert any("record one minute with the change" in w for w in found.warnings) is warned
+
+
+def beside():
+    """Loops that read 3 ms and compute 2, beside a thread that computes 4 of each 10 ms."""
+    calls = [("read", 0.0, 3.0), ("pose", 3.1, 2.0), ("plan", 1.0, 4.0, "other")]
+    names = {"read": {"kind": "sensor read"}, "pose": {"kind": "compute"},
+             "plan": {"kind": "compute"}}  # fmt: skip
+    return make_run([10.0] * 200, lambda i: calls, names)
