@@ -8,13 +8,13 @@ import numpy as np
 from looptime.analysers.ages import pickups, reading_of, uses_of
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError, UsageError
-from looptime.heading.logged_turning import HEADING_WORDS, reading_age_ns
+from looptime.heading.logged_turning import HEADING_WORDS, reading_age_ns, sample_age
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = [
-    "AGED", "UNKNOWN", "Labels", "heading_read_guess", "sampling_from_run", "unbroken",
+    "AGED", "HELD", "UNKNOWN", "Labels", "heading_read_guess", "sampling_from_run", "unbroken",
 ]  # fmt: skip
 
 READ_INSTANTS = ("start", "end")
@@ -22,6 +22,10 @@ READ_INSTANTS = ("start", "end")
 UNKNOWN = " unknown: taken as"
 #: How it is said that the logged values show how old the heading was at the loop's start.
 AGED = "heading's age at the loop's start from its values: "
+#: How the note begins that says that what is read in each loop is older than its read.
+HELD = "the heading's values repeat, so what is read is older than its read: "
+#: Loops in which the read is made, as a share, from which on values that repeat are the sensor's.
+_EACH = 0.9
 
 
 @dataclass(frozen=True)
@@ -90,9 +94,18 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
         newest = np.searchsorted(ready, picked, side="right") - 1
         known = newest >= 0
         use, taken = use[known], begin[newest[known]]
+        if aged is not None and sample_age(run) is None and _each_loop(run, read):
+            taken = taken - age[_loop_of(start, taken)]
+            notes.append(HELD + aged)
     if gaps:
         notes.append(f"loops left out in {gaps} places: the gaps are closed")
     return _sampling(run, use, taken, closed=read is None and not known_use, notes=notes)
+
+
+def _each_loop(run: Run, read: Int) -> bool:
+    """Whether the loop's thread itself reads in nearly each loop."""
+    mine = run.call_columns.thread[read] == run.loop_thread
+    return bool(mine.all()) and len(np.unique(run.call_columns.loop[read])) >= _EACH * len(run)
 
 
 def unbroken(run: Run) -> Run:

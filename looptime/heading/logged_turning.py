@@ -10,7 +10,8 @@ from looptime.stats.arrays import median
 from looptime.units import NS_PER_MS
 
 __all__ = [
-    "HEADING_WORDS", "QUANTITIES", "Turning", "reading_age_ns", "sample_age", "turning_of",
+    "HEADING_WORDS", "QUANTITIES", "Turning", "coarse_steps_deg", "reading_age_ns", "sample_age",
+    "set_anew", "turning_of",
 ]  # fmt: skip
 
 #: Signals that tell how the robot turns, the better one first, and what they are called.
@@ -22,6 +23,11 @@ STANDS = 4
 #: A sensor's own pace: new values at least so many rows apart, most of them so evenly, in steps of
 #: more than so many times the resolution (a slow turn repeats coarse values, too).
 _ROWS, _MOST, _EVEN, _STEPS, _FEWEST = 2.0, 0.8, 0.35, 2.5, 8
+#: Even a fine heading steps by what it turns from value to value, which is hardly above the figure.
+_WELL_ABOVE = 2.0
+#: A heading is set anew by a step of at least so much [deg], so many times the steps beside it and
+#: its smallest one, and by an angular acceleration that no robot has [deg/s2].
+_ANEW, _BESIDE, _SMALLEST, _NO_ROBOT = 10.0, 10.0, 3.0, 20_000.0
 
 
 @dataclass(frozen=True)
@@ -61,6 +67,33 @@ def turning_of(run: Run, name: str) -> Turning | None:
     return Turning(
         name, time[keep], value[keep], _every(time, value, new), sample_age(run) is not None
     )
+
+
+def coarse_steps_deg(run: Run, largest_deg: float) -> float:
+    """Steps in which a heading is logged, where they are well above a figure from it; else 0."""
+    made = turning_of(run, "heading_deg")
+    size = np.zeros(0) if made is None else np.abs(np.diff(made.value))
+    least = float(size[size > 1e-9].min(initial=np.inf))
+    return least if _WELL_ABOVE * largest_deg < least < np.inf else 0.0
+
+
+def set_anew(time: Float, value: Float) -> Int:
+    """Places of the values before which a heading without wraps was set anew, as to zero.
+
+    Examples
+    --------
+    >>> time = np.arange(8) * 0.02
+    >>> set_anew(time, np.array([0.0, 1, 2, 3, 90, 91, 92, 93]))
+    array([4])
+    """
+    step, gap = np.diff(value), np.diff(time)
+    if len(step) < 3:
+        return np.zeros(0, np.int64)
+    size, rate = np.abs(step), np.abs(step) / np.maximum(gap, 1e-9)
+    beside = np.maximum(np.append(rate[1:], 0.0), np.append(0.0, rate[:-1]))
+    least = size[size > 1e-9].min(initial=np.inf)
+    far = (size >= _ANEW) & (size >= _SMALLEST * least) & (rate >= _BESIDE * beside)
+    return np.flatnonzero(far & (rate - beside > _NO_ROBOT * gap)) + 1
 
 
 def sample_age(run: Run) -> str | None:

@@ -103,6 +103,8 @@ class AsLogged:
 
     stale: Stale  #: [rad]
     motion_limits: tuple[str, ...]
+    #: Steps in which the heading is logged [deg]; 0 where it is finer than the figures.
+    coarse_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -171,7 +173,10 @@ class HeadingResult:
             "recorded_motion": None
             if self.logged is None
             else {
-                "stale_heading_deg": _stale(self.logged.stale),
+                "stale_heading_deg": {
+                    **_stale(self.logged.stale),
+                    **({"max": None} if self.logged.coarse_deg else {}),
+                },
                 "limits": list(self.logged.motion_limits),
             },
             "required_rate_hz": {k: _required(r) for k, r in self.required.items()} or None,

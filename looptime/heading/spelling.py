@@ -13,7 +13,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import LogError, NotEnoughError, UsageError
-from looptime.heading.logged_turning import QUANTITIES, Turning, turning_of
+from looptime.heading.logged_turning import QUANTITIES, Turning, set_anew, turning_of
 from looptime.heading.motion import (
     LONGEST_S,
     Motion,
@@ -218,6 +218,8 @@ def recorded_motion(run: Run) -> Recorded:
             raise NotEnoughError(_untold(made))
         value, said = _unwound(value)
         limits += said
+        value, said = _carried_on(time, value)
+        limits += said
     if made.name == "heading_deg":
         limits = tuple(limit for limit in limits if ASSUMED not in limit)
     spline = _smooth(time, np.radians(value))
@@ -310,6 +312,25 @@ def _unwound(value: Float) -> tuple[Float, tuple[str, ...]]:
         unwound = np.unwrap(value, period=2 * np.pi)
         return np.degrees(unwound), ("the heading jumps by 6.28: taken for radians",)
     return np.unwrap(value, period=360.0), ()
+
+
+def _carried_on(time: Float, value: Float) -> tuple[Float, tuple[str, ...]]:
+    """A heading without the steps by which it was set anew: the robot did not turn then."""
+    anew = set_anew(time, value)
+    if not len(anew):
+        return value, ()
+    rate = np.diff(value) / np.diff(time)
+    before = rate[np.where(anew > 1, anew - 2, anew)]
+    beside = (before + rate[np.where(anew < len(rate), anew, anew - 2)]) / 2
+    step = value[anew] - value[anew - 1] - beside * (time[anew] - time[anew - 1])
+    off = np.zeros(len(value))
+    off[anew] = step
+    times = "" if len(anew) == 1 else f", and {len(anew) - 1} times more"
+    said = (
+        f"the heading jumps by {abs(step[0]):.3g} deg at {time[anew[0]]:.3g} s{times}, as no robot "
+        "turns: it was set anew there, and the jump is left out"
+    )
+    return value - np.cumsum(off), (said,)
 
 
 def _smooth(time: Float, value: Float) -> PPoly:

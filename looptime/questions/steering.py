@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ from looptime.heading import (
     parse_step,
     study,
 )
-from looptime.heading.logged_turning import QUANTITIES
+from looptime.heading.logged_turning import QUANTITIES, coarse_steps_deg
 from looptime.heading.result import AsLogged
 from looptime.heading.stalls import stalls_of
 from looptime.project import Project
@@ -192,7 +193,11 @@ def _as_logged(run: Run, setup: Setup) -> tuple[AsLogged | None, tuple[str, ...]
         found = study(run, motion="recorded", setup=setup, curve=False)
     except (UsageError, NotEnoughError) as error:
         return None, (str(error),)
-    return AsLogged(found.stale, found.motion_limits), ()
+    coarse = coarse_steps_deg(run, math.degrees(found.stale.max))
+    limits = found.motion_limits
+    if coarse:
+        limits += (f"the heading is logged in steps of {coarse:.3g} deg, which tell no maximum",)
+    return AsLogged(found.stale, limits, coarse), ()
 
 
 def _set_aside(run: Run) -> tuple[str, ...]:

@@ -202,3 +202,27 @@ def test_a_reading_used_at_its_very_end_is_the_one_just_finished():
     run = make_run([20.0] * 500, [("gyro.read", 1.0, 0.5)], {"gyro.read": "sensor read"})
     found = sampling_from_run(run, Labels("gyro.read"))
     assert found.latency_s * 1e3 == pytest.approx([0.5] * len(found))
+
+
+@pytest.mark.parametrize(("every", "older"), [(5, [0, 10, 20, 30, 40]), (1, [0])])
+def test_a_value_that_repeats_is_older_than_its_read(every, older):
+    """The sensor measures every 5 loops of 10 ms; each loop reads it 4.5 ms before its use."""
+    at = np.arange(500)
+    turned = 30 * np.sin((at - at % every) / 40)
+    run = make_run([10.0] * 500, READ_AND_WRITE, KINDS, signals={"heading_deg": turned})
+    found = sampling_from_run(run, Labels("gyro.read"))
+    assert np.unique(found.latency_s[100:400].round(6)) * 1e3 == pytest.approx(
+        [4.5 + more for more in older]
+    )
+    assert any("new value every 50 ms" in note for note in found.notes) is (every > 1)
+
+
+def test_a_value_that_repeats_because_it_is_seldom_read_is_as_old_as_its_read():
+    """Read in each fifth loop, the value repeats in the others: its age is counted once."""
+    at = np.arange(500)
+    run = make_run(
+        [10.0] * 500, lambda k: READ_AND_WRITE if k % 5 == 0 else READ_AND_WRITE[1:], KINDS,
+        signals={"heading_deg": 30 * np.sin((at - at % 5) / 40)},
+    )  # fmt: skip
+    found = sampling_from_run(run, Labels("gyro.read"))
+    assert found.latency_s.max() * 1e3 == pytest.approx(44.5)

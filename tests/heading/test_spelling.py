@@ -173,3 +173,21 @@ def test_log_without_a_motion_is_not_enough(run):
     with pytest.raises(NotEnoughError, match="recorded") as caught:
         parse_motion("recorded", run=run)
     assert isinstance(caught.value, LooptimeError)
+
+
+def test_a_heading_that_is_set_anew_did_not_turn_then():
+    """At 3 s it is set to what it was 90 deg less: the motion turns no faster than before."""
+    t = np.arange(600) * 0.01
+    turned = 20 * np.sin(2 * t)
+    motion = parse_motion("recorded", run=_with_heading(turned - 90 * (t >= 3)))
+    fastest = np.degrees(np.abs(motion.rate(np.linspace(0.5, 5.5, 2000)))).max()
+    assert fastest == pytest.approx(40, rel=0.1)
+    assert any("jumps by 90" in limit and "at 3 s" in limit for limit in motion.limits)
+
+
+def test_a_heading_of_coarse_steps_is_not_taken_for_one_set_anew():
+    """Steps of 15 deg are all that a coarse heading has: the robot turned by them."""
+    t = np.arange(600) * 0.01
+    motion = parse_motion("recorded", run=_with_heading(15 * np.round(60 * t / 15)))
+    assert not any("jumps" in limit for limit in motion.limits)
+    assert np.degrees(motion.heading(5.0) - motion.heading(1.0)) == pytest.approx(240, abs=8)

@@ -87,3 +87,14 @@ def test_the_motion_in_the_log_is_told_beside_the_assumed_one():
     assert heading(Asked(), run, "steady:90").logged is None
     still = make_run([10.0] * 1000, signals={"heading_deg": np.full(1000, 7.0)})
     assert not heading_sentence(heading(Asked(), still)).startswith("As the robot turned")
+
+
+def test_coarse_steps_of_the_heading_tell_no_maximum() -> None:
+    """Turns to and fro told in steps of 5 deg: what a spline makes of a step is no maximum."""
+    at = np.arange(4000) * 0.01
+    signals = {"heading_deg": 5.0 * np.round((30.0 * np.sin(at / 9) + 9 * np.sin(at)) / 5.0)}
+    found = heading(Asked(), make_run([10.0] * 4000, signals=signals))
+    assert "steps of 5 deg tell no maximum" in heading_sentence(found)
+    told = found.to_dict()["recorded_motion"]
+    assert told["stale_heading_deg"]["max"] is None
+    assert any("steps of 5 deg" in limit for limit in told["limits"])

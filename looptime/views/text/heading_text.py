@@ -10,7 +10,7 @@ from looptime.analysers.estimate import Figure
 from looptime.findings.finding import CAUTION_LINE
 from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
-from looptime.heading.instants import AGED, UNKNOWN
+from looptime.heading.instants import AGED, HELD, UNKNOWN
 from looptime.heading.required import Required
 from looptime.heading.result import AsLogged
 from looptime.heading.spelling import HARDLY_TURNED
@@ -100,9 +100,12 @@ def _logged_sentence(at: AsLogged) -> str:
     """How far off the heading was in the motion that the log holds."""
     if any(limit.startswith(HARDLY_TURNED) for limit in at.motion_limits):
         return "The robot hardly turned in this log, so its own motion tells nothing."
+    most = f"{number(at.stale.max * _DEG)} deg at most"
+    if at.coarse_deg:
+        most = f"and its steps of {at.coarse_deg:.3g} deg tell no maximum"
     return (
         f"As the robot turned in this log, the heading in use was up to {_in(at.stale.p95, _DEG)} "
-        f"deg off for 95 % of the time, {number(at.stale.max * _DEG)} deg at most."
+        f"deg off for 95 % of the time, {most}."
     )
 
 
@@ -162,7 +165,8 @@ def _age_line(at: HeadingResult) -> RenderableType:
 
 def _taken(notes: tuple[str, ...]) -> str:
     """Where the reading and its use were taken to be, in a clause, where no call shows them."""
-    aged = [note.removeprefix(AGED) for note in notes if note.startswith(AGED)]
+    aged = [note.removeprefix(AGED).removeprefix(HELD) for note in notes
+            if note.startswith((AGED, HELD))]  # fmt: skip
     unknown = [note.partition(UNKNOWN) for note in notes if UNKNOWN in note]
     whats = ["use" if what.startswith("use") else what.removeprefix("heading ").split()[0]
              for what, _, _ in unknown]  # fmt: skip
