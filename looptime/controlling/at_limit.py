@@ -18,6 +18,9 @@ NEAR = 2e-4
 #: Fewest different values, and the share of the rows off its ends in which an output that is cut
 #: there changes: one of few levels, or of long steps, is set and not cut.
 LEAST_LEVELS, LEAST_CHANGING = 10, 0.5
+#: Where a target is known, the error that stays is this share of the value's range at least: an
+#: output that stands where its target has it stand is not cut.
+LEAST_LEFT = 0.02
 #: While it is cut the value moves by this share of its own range at least: an output that rests
 #: because the value does is not cut.
 LEAST_MOVED = 0.05
@@ -93,6 +96,8 @@ def at_limit(run: Run, output: str, measured: str, sums: bool = False) -> AtLimi
     error = None if wanted is None else wanted - value
     there = _cut(out, value, None if error is None or not sums else way * error)
     if there.mean() < LEAST_SHARE:
+        return None
+    if error is not None and np.median(np.abs(error[there])) < LEAST_LEFT * np.ptp(value):
         return None
     ends = [out[there & (way == sign)] for sign in (-1, 1)]
     low, high = (float(np.median(one)) if len(one) else None for one in ends)

@@ -5,6 +5,7 @@ import re
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.freshness import Age, Freshness
 from looptime.analysers.summary import Summary
+from looptime.analysers.thread_rates import thread_rates
 from looptime.findings.about import (
     command,
     evidence,
@@ -29,10 +30,12 @@ _EVEN_HOLDS = 0.8
 def reading_findings(at: Summary, heading_call: str | None = None) -> list[Finding]:
     """Readings that are old or repeat, and what threads keep; `heading_call` reads the heading."""
     made = _threads(at)
+    ended = {(one.thread, one.call) for one in thread_rates(at.run) if one.after_ms is None}
     for f in at.freshness:
         age = f.age_at_first_use_ms if _elsewhere(at, f) else f.age_at_pickup_ms
         old = age is not None and age.p50 > typical_ms(at)
-        if age is not None and old and (f.source == "handed over" or _elsewhere(at, f)):
+        taken = _elsewhere(at, f) and (f.thread, f.name) not in ended  # that it ended is told
+        if age is not None and old and (f.source == "handed over" or taken):
             made.append(_stale(at, f, age, heading_call))
         if f.source == "signal" and _repeats(f):
             made.append(_repeated_reading(at, f, heading_call))

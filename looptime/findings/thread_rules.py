@@ -34,8 +34,8 @@ def _finding(at: Summary, one: ThreadRate) -> Finding:
         took = (
             f"each then takes {ms(now)} instead of {ms(was)}: look at the call itself"
             if longer
-            else f"each still takes {ms(now)}, so the thread is not run, or waits outside its "
-            "calls: look at its priority and at what it waits for"
+            else f"each still takes {ms(now)}, so the thread is not run, waits outside its calls, "
+            "or is meant to rest longer: look at its priority and at what it waits for"
         )
         text = (
             f"{before} until {when}, then every {ms(one.after_ms)} ({three(low)} to {three(high)}):"

@@ -88,3 +88,15 @@ def test_where_the_error_is_summed_a_rest_with_an_error_is_a_limit():
     assert (found.low, found.high) == (-30.0, 30.0)
     assert found.short == pytest.approx(30.0, abs=3.0)
     assert at_limit(run_of(play(1e6)), "output", "speed", sums=True) is None
+
+
+def test_an_output_that_stands_where_its_target_has_it_stand_is_not_cut():
+    """A lead of the goal alone ramps to 4 and stays: the value gets there, so nothing is short."""
+    rows = np.empty((1500, 3))
+    speed = 0.0
+    for k in range(len(rows)):
+        goal = (4.0, -4.0)[k // 300 % 2]
+        output = goal * min(k % 300 / 60, 1.0)
+        rows[k] = goal, speed, output
+        speed += (output - speed) * 0.02 / 0.3
+    assert at_limit(run_of(rows), "output", "speed") is None

@@ -37,3 +37,12 @@ def test_a_thread_that_ends_is_asked_about():
               if f.code == "thread_rate"]  # fmt: skip
     assert one.severity == "look"
     assert "until 6.98 s and no more after: has its thread ended" in one.text
+
+
+def test_a_reading_whose_thread_ended_is_not_called_old_as_well():
+    """Its median age over the whole log is that of its end, which is told already."""
+    extra = {k: [("gyro.zero", 5.0, 2.0, "zero")] for k in range(0, 300, 5)}
+    run = make_run([20.0] * 1000, lambda k: [("drive.write", 0.0, 2.0), *extra.get(k, [])])
+    codes = [f.code for f in summarise(run).findings]
+    assert "thread_rate" in codes
+    assert "stale_reading" not in codes
