@@ -77,8 +77,10 @@ def _stale(at: Summary, f: Freshness, age: Age, heading_call: str | None) -> Fin
         f"{three(ms_value(f.fresh_hz))} new readings a second in a loop of "
         f"{three(ms_value(f.loop_hz))}."
     )
+    # a slow sensor's thread is meant to be slow; what is old in use matters to the heading first
+    level = "look" if is_heading or f.source == "handed over" else "note"
     return Finding(
-        "stale_reading", "look", text, age.p50, "ms", high=age.p90,
+        "stale_reading", level, text, age.p50, "ms", high=age.p90,
         evidence=evidence(at, calls=[f.name], n_loops=f.uses), command=closer,
         worth=0.06 * min(age.p50 / typical_ms(at), 5.0), moves=True,
         rests_on={"usual_ms": age.p50, "largest_ms": age.max, "share": f.repeat_share},

@@ -102,13 +102,18 @@ def test_a_number_that_counts_is_not_rounded():
     assert "repeated_reading" in codes(run)
 
 
-def test_a_reading_that_another_thread_takes_too_rarely_is_told():
-    """Every 35 ms, 4 ms long, beside loops of 10 ms: 4 to 39 ms old at their starts."""
+@pytest.mark.parametrize(("name", "level"), [("gyro.read", "look"), ("camera.grab", "note")])
+def test_a_reading_that_another_thread_takes_too_rarely_is_told(name, level):
+    """Every 35 ms, 4 ms long, beside loops of 10 ms: 4 to 39 ms old at their starts.
+
+    A camera is meant to be slower than the loop, a heading is not.
+    """
     extra = {}
     for at in np.arange(1.0, 9900.0, 35.1):
-        extra.setdefault(int(at // 10), []).append(("gyro.read", at % 10, 4.0, "imu"))
-    kinds = {"gyro.read": "sensor read", "drive.write": "actuator write"}
+        extra.setdefault(int(at // 10), []).append((name, at % 10, 4.0, "imu"))
+    kinds = {name: "sensor read", "drive.write": "actuator write"}
     run = make_run([10.0] * 1000, lambda k: [("drive.write", 3.0, 1.0), *extra.get(k, [])], kinds)
     (found,) = [f for f in summarise(run).findings if f.code == "stale_reading"]
     assert found.value == pytest.approx(21.5, abs=1.0)
     assert "when first used, if the loop takes thread imu's newest" in found.text
+    assert found.severity == level
