@@ -15,6 +15,7 @@ from looptime.parsers.columns.evidence import clocklike, rises
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls, edges
 from looptime.parsers.layouts.contract import Options
+from looptime.parsers.lines.begun_at import read_begun
 from looptime.parsers.lines.cell_rows import (
     header_lines,
     join_seconds,
@@ -247,6 +248,8 @@ def _said(lines: list[str]) -> _Found | None:
     grid = read_objects(lines)
     if grid is not None:
         return _narrowed(grid, lines)
+    if (grid := read_begun(lines)) is not None:
+        return grid, "values", ""
     grid = read_keyed(lines)
     if grid is not None:
         _name_stamps(grid)
