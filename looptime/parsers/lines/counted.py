@@ -8,7 +8,17 @@ from looptime.array_types import Float
 from looptime.parsers.text.dialect import is_number
 from looptime.units import UNITS, split_unit
 
-__all__ = ["COUNT", "RATES", "count_ns", "counts", "stamps_in_ns", "to_ns", "without_wraps"]
+__all__ = [
+    "COUNT",
+    "RATES",
+    "SLOWEST",
+    "count_ns",
+    "counts",
+    "of_a_counter",
+    "stamps_in_ns",
+    "to_ns",
+    "without_wraps",
+]
 
 #: A word for counts or for what counts, in a header or a remark.
 COUNT = re.compile(
@@ -43,7 +53,13 @@ _EPOCHS = (
     ("1601", 116_444_736_000_000_000, 126_000_000_000_000_000, 157_000_000_000_000_000),
 )
 #: Counts of a rate that is stated are no longer than this [ns].
-_SLOWEST = 10_000
+SLOWEST = 10_000
+#: Loops are no longer than this as a rule [us]; words for what counts its own cycles.
+_USUAL_US = 100_000
+_PROCESSOR = re.compile(
+    r"(?<![a-z])(?:core|f?_?cpu|mcu|processor|clock|sysclk)(?![a-z])|^[\W_]*[\d.]+\s*[GMk]?Hz\W*$",
+    re.IGNORECASE,
+)
 _WRAPS = (2**16, 2**24, 2**32)
 
 
@@ -95,21 +111,48 @@ def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None,
     return None, ""
 
 
-def stamps_in_ns(stamps: list[str], remarks: list[str]) -> tuple[list[str] | None, str]:
-    """Stamps of a counter as nanoseconds, and what is said of it; None where nobody says how fast.
-
-    What counts more slowly than a microsecond each is no processor's counter: the rate is of
-    something else, such as a sensor.
+def of_a_counter(remarks: list[str]) -> bool:
+    """Whether a remark says of counts, in one breath, how long they are.
 
     Examples
     --------
-    >>> stamps_in_ns(["72", "4294967295", "71"], ["# core 72 MHz"])[0]
+    >>> of_a_counter(["# timer at 2 MHz"]), of_a_counter(["# CPU 84 MHz, cycle time 20 ms"])
+    (True, False)
+    """
+    pieces = [piece for text in remarks for piece in re.split("[,;]", text) if COUNT.search(piece)]
+    return count_ns(pieces, [])[0] is not None
+
+
+def stamps_in_ns(
+    stamps: list[str], remarks: list[str], step: float
+) -> tuple[list[str] | None, str]:
+    """Stamps of a counter as nanoseconds, and what is said of it; None where they may be none.
+
+    What counts more slowly than a microsecond each is no processor's counter: the rate is of
+    something else, such as a sensor. A processor's rate is no more than a fact about the board
+    where loops are as long as they may be if the stamps are in microseconds.
+
+    Parameters
+    ----------
+    stamps, remarks : list of str
+        As printed.
+    step : float
+        Usual step of the stamps from loop to loop.
+
+    Examples
+    --------
+    >>> stamps_in_ns(["72", "4294967295", "71"], ["# counter at 72 MHz"], 2e4)[0]
     ['1000', '59652323542', '59652324542']
-    >>> stamps_in_ns(["72", "80"], ["# imu at 200 Hz"])[0], stamps_in_ns(["0.5"], ["# 8 MHz"])[0]
-    (None, None)
+    >>> stamps_in_ns(["72", "80"], ["# imu at 200 Hz"], 8)[0]
+    >>> [stamps_in_ns(["72", "80"], [text], 2e4)[0] for text in ("# spi at 8 MHz", "# core 8 MHz")]
+    [None, None]
     """
     ns, told = count_ns(remarks, [])
-    if ns is None or ns > _SLOWEST or not all(stamp.isdecimal() for stamp in stamps):
+    if ns is None or ns > SLOWEST or not all(stamp.isdecimal() for stamp in stamps):
+        return None, ""
+    if not of_a_counter(remarks) and (
+        step <= _USUAL_US or count_ns(list(filter(_PROCESSOR.search, remarks)), [])[0] != ns
+    ):
         return None, ""
     return to_ns(stamps, ns, told, True), f"counts are brought to ns: {told}"
 

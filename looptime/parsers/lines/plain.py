@@ -479,13 +479,22 @@ def _calls(lines: list[str], events: list[Event], options: Options) -> Grid:
     """Timed calls between events, in ns where a remark says how fast their stamps count."""
     stamps, said = None, ""
     if options.unit is None and events[0].unit is None:
-        stamps, said = stamps_in_ns([event.stamp for event in events], remarks_of(lines))
+        every = [event.stamp for event in events]
+        stamps, said = stamps_in_ns(every, remarks_of(lines), _step(events))
     if stamps is not None:
         events = [replace(event, stamp=stamp, unit="ns")
                   for event, stamp in zip(events, stamps, strict=True)]  # fmt: skip
     made = calls_of(lines, events)
     made.notes += [said] if said else []
     return made
+
+
+def _step(events: list[Event]) -> float:
+    """Usual step of the stamps from one event to the next of its name."""
+    first = events[0].name, events[0].side
+    same = [event.stamp for event in events if (event.name, event.side) == first]
+    at = [float(stamp) for stamp in same if is_number(stamp)]
+    return float(np.median(np.abs(np.diff(at)))) if len(at) > 1 else 0.0
 
 
 def _event_table(lines: list[str], like: Dialect, options: Options) -> _Found | None:

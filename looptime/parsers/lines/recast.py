@@ -12,7 +12,15 @@ from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.role import Seen
 from looptime.parsers.columns.unit import is_plausible
-from looptime.parsers.lines.counted import COUNT, count_ns, counts, to_ns, without_wraps
+from looptime.parsers.lines.counted import (
+    COUNT,
+    SLOWEST,
+    count_ns,
+    counts,
+    of_a_counter,
+    to_ns,
+    without_wraps,
+)
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.lines.rated import by_rates, climbs, clocks_of
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
@@ -163,7 +171,7 @@ def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
         return ""
     climbing = [at for at in range(len(grid.names)) if climbs(numbers(like, at))]
     of_counters = " ".join(filter(COUNT.search, remarks)).lower()
-    if of_counters and not climbing:
+    if not climbing and ns <= SLOWEST and of_a_counter(remarks):
         return _lengths_alone(grid, like, ns, told)
     named = [at for at in climbing if of_counters and _named(grid.names[at], of_counters)]
     instants = named if len(named) > 1 else climbing if of_counters and not named else []

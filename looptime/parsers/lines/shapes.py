@@ -265,8 +265,9 @@ def _before(piece: str, first: bool) -> str | None:
     segment = _APART.split(bare)[-1]
     every = _WORD.findall(segment)
     words = [w for w in every if w.lower() not in LEVELS | _FILLERS]
-    if not words and len(every) == 1 and every[0].lower() in LEVELS and (glued or not first):
-        words = every  # what calls a number by its name is no level
+    if not words and len(every) == 1 and (glued or not first):
+        calls_it = every[0].lower() in LEVELS or (len(every[0]) == 1 and every[0].isalpha())
+        words = every if calls_it else []  # no level, and no article
     if not words or not any(c.isalpha() for word in words for c in word):
         return None
     if glued and first:  # what stands before the first pair is no part of its key

@@ -181,13 +181,15 @@ def lengths_by_thread(lines: Sequence[str], tags: Sequence[str]) -> Grid | None:
 
     Examples
     --------
-    >>> log = [f"[{0.02 * k + at:.3f}] [{tag}] {name} took {ms} ms" for k in range(30)
-    ...        for at, tag, name, ms in ((0, "main", "imu", 4), (0.002, "cam", "grab", 9))]
+    >>> calls = [(20 * k, "main", "imu", 12) for k in range(60)]
+    >>> calls += [(17 * k + 2, "cam", "grab", 9) for k in range(60)]
+    >>> log = [f"[{at / 1e3:.3f}] [{tag}] {name} took {took} ms"
+    ...        for at, tag, name, took in sorted(calls)]
     >>> lengths_by_thread(log, tags_of(log)).rows[1]
     ['0.002', '9', 'grab', 'cam']
     """
     grid = Grid(list(lines), [None] * len(lines), ["start", "duration", "name", "thread"])
-    units, calls = set(), []
+    units, calls, places = set(), [], 0
     for at, (line, tag) in enumerate(zip(lines, tags, strict=True)):
         rest = _split(line)[1] if tag else ""
         found = _TOOK.match(rest)
@@ -197,16 +199,18 @@ def lengths_by_thread(lines: Sequence[str], tags: Sequence[str]) -> Grid | None:
         units.add(found["unit"])
         grid.rows[at] = [stamp[0], found["took"], found["name"], tag]
         calls.append((float(stamp[0]), float(found["took"].replace(",", ".")), tag))
+        places = max(places, len(stamp[0].partition(".")[2]))
     if len(units) != 1 or len(calls) < _MOST_TAGGED * sum(map(bool, tags)):
         return None
     length = units.pop()
-    grid.units = [_overlapping(calls, length), length, None, None]
+    grid.units = [_overlapping(calls, length, 10.0**-places), length, None, None]
     return None if grid.units[0] is None else grid
 
 
-def _overlapping(calls: list[tuple[float, float, str]], unit: str) -> str | None:
+def _overlapping(calls: list[tuple[float, float, str]], unit: str, tick: float) -> str | None:
     """The unit of the stamps, if calls of two tags cut across each other; else None.
 
+    Those that touch, or end together, may do so for the tick of the stamps.
     A line follows the one before about as soon as a call takes.
     """
     longest = max(took for _, took, _ in calls)
@@ -217,11 +221,16 @@ def _overlapping(calls: list[tuple[float, float, str]], unit: str) -> str | None
     own = UNITS.get(unit, UNITS["us"])
     stamps = min(UNITS, key=lambda name: abs(math.log(usual * UNITS[name] / own / longest)))
     scale = UNITS[stamps] / own
-    after = [(one, other, (other[0] - one[0]) * scale) for one, other in pairwise(calls)
+    tick *= 1.01 * scale
+    after = [(one[1], other[1], (other[0] - one[0]) * scale) for one, other in pairwise(calls)
              if one[2] != other[2]]  # fmt: skip
     # stamped when they begin or when they are over: nobody knows which, so it must be so either way
-    cut = min(sum(0 < gap < one[1] for one, _, gap in after),
-              sum(0 < gap < other[1] for _, other, gap in after))  # fmt: skip
+    begun, over = (
+        sum(tick < gap < own - tick < gap + its - 2 * tick for *both, gap in after
+            for own, its in [both[::way]])
+        for way in (1, -1)
+    )  # fmt: skip
+    cut = min(begun, over)
     return stamps if cut >= _OVERLAPS else None
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.parsers.clock.steps import Step, Steps, Way
-from looptime.parsers.columns.lexicon import tokens
+from looptime.parsers.columns.lexicon import PHASES, tokens
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Parsed
 from looptime.parsers.repair.call_order import period_of
 from looptime.parsers.text.table import Member
@@ -109,7 +109,8 @@ def behind_counters(parsed: Parsed, rows: LoopRows, typical: float) -> list[Step
     """New runs whose clock goes on, by a column that is no more to the layout than a signal.
 
     One that counts rows begins anew, or the number of the run goes up by one, and both happen
-    nowhere but after a rest: a counter that wraps does so while rows go on.
+    nowhere but after a rest: a counter that wraps does so while rows go on. From 0 to 1 goes a
+    flag, too, such as that of a robot that is enabled, and stalls then.
     """
     rest = np.diff(rows.start)
     long = rest > max(_REST_NS, _REST_STEPS * typical)
@@ -121,7 +122,7 @@ def behind_counters(parsed: Parsed, rows: LoopRows, typical: float) -> list[Step
         begins = value[1:][new]
         if (step == 1).mean() > _COUNTING and ((begins <= 1) | (begins == value[0])).all():
             said = "begins anew"
-        elif _OF_RUNS & set(tokens(name)) and (step[step != 0] == 1).all():
+        elif _numbers_runs(name) and value[-1] > 1 and (step[step != 0] == 1).all():
             new, said = step != 0, "goes up by one"
         else:
             continue
@@ -131,6 +132,12 @@ def behind_counters(parsed: Parsed, rows: LoopRows, typical: float) -> list[Step
             found = zip((at + 1).tolist(), rest[at].tolist(), strict=True)
             return [Step(k, "restart", size, note) for k, size in found]
     return []
+
+
+def _numbers_runs(name: str) -> bool:
+    """Whether a header is that of a number of runs, and not of what goes on in them."""
+    words = set(tokens(name))
+    return bool(words & _OF_RUNS) and not words & set(PHASES)
 
 
 def counters(parsed: Parsed, rows: LoopRows) -> Iterator[tuple[str, Int | Float]]:

@@ -52,6 +52,8 @@ def from_oldest(
         return 0
     at, rest = int(back[0]), int(key[0]) - int(key[-1])
     follow = any(n[0] - n[-1] == 1 and n[at] < n[at - 1] for n in numbers)
+    if not follow and 0 <= key[at] < typical:  # a counter that wrapped, or was started anew
+        return 0
     near = NEAR if follow else _NEXT
     return at if 0 < rest <= near * typical else 0
 

@@ -20,6 +20,8 @@ _MARKS = {".": ",", ",": r"\.", "'": "[.,]", "’": "[.,]", " ": "[.,]", "\xa0":
 #: Marks that may stand before decimals as well.
 _EITHER = ".,"
 _ROWS, _MOST, _SOME = 2000, 0.95, 3
+#: From so many groups of three digits on, one begins with 0 if they belong to one number.
+_TELL = 50
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,7 @@ def joined(source: Source, text: str) -> tuple[Source, str]:
         return source, text
     every = b"".join(bytes(block.data) for block in blocks(source)).decode("utf-8", "replace")
     rewritten = "\n".join(_without(line, found) for line in every.split("\n"))
-    cells = (cell for line in rows for cell in split_line(line, found.delimiter))
+    cells = (cell.strip() for line in rows for cell in split_line(line, found.delimiter))
     shown = max((c for c in cells if found.mark in c and _set_off(found.mark)(c)), key=len)
     source.cautions.append(
         f"{found.mark!r} sets off thousands: {shown} is read as {shown.replace(found.mark, '')}"
@@ -72,7 +74,7 @@ def _find(rows: list[str], mark: str) -> _Found | None:
             continue
         fit = {at: good for at, cells in enumerate(zip(*table, strict=True))
            if (good := _numbers(cells, mark))}  # fmt: skip
-        if any(_sure(cells, mark) for cells in fit.values()):
+        if any(_sure(cells, mark) for cells in fit.values()) and not _are_lists(fit, mark):
             return _Found(delimiter, mark, frozenset(fit))
     return None
 
@@ -99,6 +101,12 @@ def _sure(cells: list[str], mark: str) -> bool:
     there = marks.index(1) if 1 in marks else 0
     begins = there > 0 and not any(marks[:there]) and all(marks[there:])
     return begins and climbs >= _MOST * (len(whole) - 1) and whole[there - 1] > 500
+
+
+def _are_lists(fit: dict[int, list[str]], mark: str) -> bool:
+    """Whether a mark stands between numbers: of the thousands' own digits a tenth begin with 0."""
+    groups = [group for cells in fit.values() for cell in cells for group in cell.split(mark)[1:]]
+    return len(groups) >= _TELL and not any(group.startswith("0") for group in groups)
 
 
 def _without(line: str, found: _Found) -> str:

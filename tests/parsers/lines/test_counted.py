@@ -78,3 +78,12 @@ def test_lengths_in_counts_without_a_clock(tmp_path, remark, hz):
     found = {name: np.mean(ms) for name, ms in self_ms(run).items()}
     assert found == pytest.approx({"imu": imu.mean(), "enc": enc.mean()}, abs=0.002)
     assert "volts" not in {name.name for name in run.names}
+
+
+@pytest.mark.parametrize("remark", ["# CPU 84 MHz, cycle time of the loop 20 ms", "# 50 Hz cycle"])
+def test_lengths_beside_a_rate_that_is_none_of_counts(tmp_path, remark):
+    """Lengths in us of loops of 20 ms stay so, though the line says "cycle"."""
+    rows = [f"{4000 + k % 7},{7000 + k % 5},{20_000 + k % 3}" for k in range(200)]
+    run = read(tmp_path, "\n".join([remark, "imu,arm,total", *rows]), unit="us")
+    same = read(tmp_path, "\n".join([remark, "imu,arm,total", *rows]))
+    assert np.median(periods_ms(run)) == np.median(periods_ms(same)) == pytest.approx(20.001)

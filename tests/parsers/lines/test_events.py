@@ -196,3 +196,13 @@ def test_a_state_beside_the_name_of_a_loop_is_its_phase(tmp_path):
     run = read(tmp_path, text, "log.txt", unit="us")
     phases = run.loops.groupby("phase")["period_ns"]
     assert {name: set(part / 1e6) for name, part in phases} == {"rest": {2.0}, "drive": {4.0}}
+
+
+@pytest.mark.parametrize(
+    "remark", ["# core 84 MHz", "# spi at 8 MHz", "# i2c 400 kHz, imu at 200 Hz", "# 16 MHz"]
+)
+def test_a_rate_that_is_not_said_to_be_the_stamps_leaves_them(tmp_path, remark):
+    """Stamps in us of loops of 20 ms stay so beside a line on the board or on a bus."""
+    rows = "".join(f"{20_000 * k} begin imu\n{20_000 * k + 4000 + k % 7} end imu\n"
+                   for k in range(200))  # fmt: skip
+    assert set(periods_ms(read(tmp_path, f"{remark}\n{rows}", "log.txt"))) == {20.0}

@@ -279,3 +279,9 @@ def test_a_dash_parts_a_name_from_what_is_said_of_it(tmp_path, begun, took):
     run = read(tmp_path, "".join(rows))
     assert periods_ms(run) == [40 if k % 10 == 4 else 25 for k in range(59)]
     assert self_ms(run) == {"Pose": [4] * 59, "Swerve": [9] * 59}
+
+
+def test_a_letter_that_calls_a_number_by_its_name():
+    """An article before a number calls it nothing; where letters name numbers, "a" is one."""
+    assert Shapes().read("20 a 4.01 b 7.00 c 3.00")[0].names == (None, "a", "b", "c")
+    assert Shapes().read("t=20, a=4.01ms, v=7.00ms")[0].names == ("t", "a", "v")

@@ -161,3 +161,15 @@ def test_tagged_lengths_of_one_thread_stay_values(tmp_path, ends):
              for at, tag, length in ((0, "imu", 4.0), (4.1, "drive", 2.0))]  # fmt: skip
     run = read(tmp_path, took(calls, ends), name="log.log")
     assert len(run.thread_names) == 1
+
+
+@pytest.mark.parametrize("ends", [False, True])
+def test_tagged_lengths_within_each_other_are_of_one_thread(tmp_path, ends):
+    """A call that holds two others of other tags, stamped to the ms, cuts across none of them."""
+    calls = []
+    for k in range(200):
+        imu, arm = 3 + k % 3, 3 + k // 3 % 3
+        calls += [(20 * k, "robot", "update", imu + arm + 2), (20 * k + 1, "imu", "read", imu),
+                  (20 * k + 1 + imu, "arm", "read", arm)]  # fmt: skip
+    run = read(tmp_path, took(calls, ends).replace("000]", "]"), name="log.log")
+    assert len(run.thread_names) == 1

@@ -169,3 +169,13 @@ def test_loop_numbers_of_calls_that_begin_anew_after_a_rest_begin_a_run(tmp_path
     runs = looptime.read_log(path, cache=False).runs
     assert len(runs) == 2
     assert all(run.loop_columns.period_ns.max() == STEP_MS * 10**6 for run in runs)
+
+
+@pytest.mark.parametrize("name", ["enable", "match_state"])
+def test_a_flag_or_a_state_that_changes_after_a_rest_leaves_one_run(tmp_path, name):
+    """What the robot does when it is enabled may stall it: the slow loop is told as it is."""
+    most = 1 if name == "enable" else 2
+    [run] = _counted(
+        tmp_path, f"{name},time_ms,gyro_ms,drive_ms", lambda run, k, number: min(run, most)
+    )
+    assert max(run.loop_columns.period_ns) == 3120 * 10**6

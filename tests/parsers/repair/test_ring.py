@@ -60,3 +60,11 @@ def test_a_slow_loop_at_the_seam_asks_for_the_number():
     assert from_oldest(time, 10.0, []) == 0
     assert from_oldest(time, 10.0, [number]) == 4
     assert from_oldest(time, 10.0, [number + 90 * (number > 6)]) == 0
+
+
+def test_a_clock_that_wraps_to_0_is_no_ring(tmp_path):
+    """Seconds of a minute, for just one minute: the loops are in order, which took 20 ms each."""
+    lines = ["sec,imu_ms,belt_ms"] + [f"{(30 + 0.02 * k) % 60:.2f},4,7" for k in range(3000)]
+    [run] = _read(tmp_path, lines).runs
+    assert set(run.loop_columns.period_ns.tolist()) == {20_000_000}
+    assert not any("ring buffer" in note for note in run.clock.notes)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.parsers.text.thousands import _find
 from tests.parsers.build import periods_ms, read
 
 
@@ -42,3 +43,19 @@ def test_three_decimals_are_none(tmp_path, decimal):
     run = read(tmp_path, "t_s;imu_ms\n" + rows.replace(".", decimal))
     assert set(periods_ms(run)) == {20.0}
     assert not any("thousands" in note for note in run.clock.notes)
+
+
+def test_numbers_that_are_padded_with_blanks(tmp_path):
+    """Cells stand to the right of their columns: 300 loops of 8.123 ms, none set aside."""
+    rows = "".join(f"{f'{8123 * k:,}':>12};{f'{4000 + k % 7:,}':>8}\n" for k in range(300))
+    run = read(tmp_path, "start_us;drive_us\n" + rows.replace(",", "."))
+    assert set(periods_ms(run)) == {8.123}
+    assert len(run.set_aside) == 1
+
+
+@pytest.mark.parametrize("mark", [",", " "])
+def test_lists_of_numbers_of_three_digits_are_none(mark):
+    """Three lengths in one cell, 100 to 999 us each: no group of theirs begins with 0."""
+    parts = np.random.default_rng(5).integers(100, 1000, (200, 3))
+    rows = [f"{20 * k}\t" + mark.join(map(str, row)) for k, row in enumerate(parts.tolist())]
+    assert _find(["t_ms\tparts_us", *rows], mark) is None
