@@ -28,7 +28,7 @@ _COUNTED = frozenset(
 #: Rows of late loops alone, and how far apart they are, in lengths of a loop.
 _FEW_LATE, _APART, _ALL_BUT = 10, 3.0, 0.95
 #: Late loops come at random: quartiles of the times between them lie so far apart.
-_UNEVEN = 2.0
+_UNEVEN = 3.5
 #: What a row says of a loop that came too late.
 _LATE = frozenset(("overrun", "overran", "late", "exceeded", "overdue", "overshot"))
 _RATIOS = (1e-9, 1e-6, 1e-3, 1.0)

@@ -138,3 +138,13 @@ def test_instants_of_two_logs_row_by_row_are_refused(tmp_path):
     log = "loop_start_us,gyro.read_end_us,drive.read_end_us,odometry_end_us,drive.write_end_us\n"
     with pytest.raises(LogError, match="2 logs stand line by line"):
         read(tmp_path, log + "\n".join(lines))
+
+
+def test_how_late_loops_of_two_lengths_began_refuses_nothing(tmp_path):
+    """Loops of 10 and 30 ms by turns of chance, begun 0.2 to 0.6 ms late: all rows are loops."""
+    draw = np.random.default_rng(4)
+    at = np.cumsum(draw.choice([10.0, 30.0], 200))
+    rows = "".join(
+        f"{t:.1f},{d:.2f}\n" for t, d in zip(at, draw.uniform(0.2, 0.6, 200), strict=True)
+    )
+    assert set(periods_ms(read(tmp_path, "t_ms,late_ms\n" + rows))) == {10.0, 30.0}
