@@ -22,6 +22,8 @@ __all__ = ["COMPUTES", "Computing", "Turns", "computing_readers", "turns_of", "w
 #: Share of its time from which on a call counts as one that computes.
 COMPUTES = 0.5
 _LOOP = -1
+#: Turns that are shorter are played as fewer of this length, of the same share [ns].
+_LEAST_TURN_NS = 200_000
 
 
 def computing_readers(draft: Draft) -> list[int]:
@@ -200,8 +202,10 @@ def turns_of(draft: Draft, readers: list[int], begun: int, sleep: float) -> Turn
         share = np.array([draft.compute_share(c) is None or (draft.compute_share(c) or 0.0)
                           >= COMPUTES for c in range(int(reader.code.max()) + 1)])  # fmt: skip
         on = np.where(share[reader.code], reader.service, 1.0)
-        off = np.rint(reader.off(sleep) + reader.service - on).astype(np.int64)
-        on = np.maximum(np.rint(on).astype(np.int64), 1)
+        off = reader.off(sleep) + reader.service - on
+        on = np.maximum(on, 1.0)
+        longer = max(_LEAST_TURN_NS / float((off + on).mean()), 1.0)
+        off, on = (np.rint(longer * part).astype(np.int64) for part in (off, on))
         lanes.append(Computing(reader, off.tolist(), on.tolist(), begun + int(off[0]), int(on[0])))
     draft.ranges |= {"slice", "sleep"}
     switch_ns = max(round(draft.known.threads.switch_ms * 1e6), 1000)

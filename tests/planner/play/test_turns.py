@@ -1,5 +1,8 @@
 """Threads that take turns on one lock, held against hand computation and a tick-by-tick one."""
 
+from types import SimpleNamespace
+
+import numpy as np
 import pytest
 
 from looptime.planner.answer.predict import predict, prepare_run
@@ -7,7 +10,7 @@ from looptime.planner.changes import parse_all
 from looptime.planner.known.lock_turns import ThreadRule
 from looptime.planner.play.draft import Setting
 from looptime.planner.play.replay import Plays
-from looptime.planner.play.turns import Computing, Turns
+from looptime.planner.play.turns import Computing, Turns, turns_of
 from tests.build_run import make_run
 from tests.planner.play.turning import recording, simulated
 
@@ -145,3 +148,22 @@ def beside():
     names = {"read": {"kind": "sensor read"}, "pose": {"kind": "compute"},
              "plan": {"kind": "compute"}}  # fmt: skip
     return make_run([10.0] * 200, lambda i: calls, names)
+
+
+@pytest.mark.parametrize(("takes_ns", "rests_ns", "on", "off"), [
+    (0, 0, 200_000, 0), (10_000, 30_000, 50_000, 150_000), (300_000, 0, 300_000, 0),
+])  # fmt: skip
+def test_turns_too_short_to_be_played_one_by_one_keep_their_share(takes_ns, rests_ns, on, off):
+    """A reading of no length in a thread that never rests wants the lock all the time."""
+    reader = SimpleNamespace(code=np.zeros(3, np.int64), service=np.full(3, float(takes_ns)),
+                             off=lambda sleep: np.full(3, float(rests_ns)))  # fmt: skip
+    draft = SimpleNamespace(
+        readers=[reader],
+        compute_share=lambda code: 1.0,
+        ranges=set(),
+        known=SimpleNamespace(threads=LOCK),
+        unknown=lambda of: 0.0,
+    )
+    (lane,) = turns_of(draft, [0], 0, 0.0).lanes
+    assert lane.on == pytest.approx([on] * 3, abs=1)
+    assert lane.off == pytest.approx([off] * 3, abs=1)
