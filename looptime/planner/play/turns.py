@@ -201,12 +201,11 @@ def turns_of(draft: Draft, readers: list[int], begun: int, sleep: float) -> Turn
         reader = draft.readers[i]
         share = np.array([draft.compute_share(c) is None or (draft.compute_share(c) or 0.0)
                           >= COMPUTES for c in range(int(reader.code.max()) + 1)])  # fmt: skip
-        on = np.where(share[reader.code], reader.service, 1.0)
-        off = reader.off(sleep) + reader.service - on
-        on = np.maximum(on, 1.0)
+        on = np.maximum(np.where(share[reader.code], reader.service, 1.0), 1.0)
+        off = np.maximum(reader.off(sleep) + reader.service - on, 0.0)
         longer = max(_LEAST_TURN_NS / float((off + on).mean()), 1.0)
-        off, on = (np.rint(longer * part).astype(np.int64) for part in (off, on))
-        lanes.append(Computing(reader, off.tolist(), on.tolist(), begun + int(off[0]), int(on[0])))
+        rests, computes = (np.rint(longer * part).astype(int).tolist() for part in (off, on))
+        lanes.append(Computing(reader, rests, computes, begun + rests[0], computes[0]))
     draft.ranges |= {"slice", "sleep"}
     switch_ns = max(round(draft.known.threads.switch_ms * 1e6), 1000)
     return Turns(lanes, switch_ns, begun, draft.unknown("slice") > 0.5)
