@@ -37,6 +37,8 @@ _LETTER = re.compile(
     r"(?:([BSE])\s+(?=[A-Za-z_])|([A-Za-z_][\w.\[\]-]*\s+)([BSE])(?=\s|$))",
     re.IGNORECASE,
 )
+#: Share of the letters for begin and end that come by turns.
+_TURNS = 0.8
 #: Words before a stamp at the end of their line.
 _BEHIND = re.compile(r"^\s*([A-Za-z].*?)[\s:=@]+(\d+(?:[.,]\d+)?(?:\s?[mun\N{MICRO SIGN}]?s)?)\s*$")
 #: More events than this share that come too soon or too late are of two logs.
@@ -164,12 +166,25 @@ def _in_words(lines: list[str]) -> list[str]:
     met = Counter(found[2].endswith(_ENTERS) for line in lines[:_SAMPLE]
                   if (found := _ARROW.match(line)))  # fmt: skip
     if min(met[True], met[False]) < few:
-        letters = Counter((found[2] or found[4]).lower() == "e" for line in lines[:_SAMPLE]
-                          if (found := _LETTER.match(line)))  # fmt: skip
-        told = min(letters[True], letters[False]) >= max(few, 1)
+        letters = [((found[2] or found[4]).lower() == "e", found[3] or line[found.end() :])
+                   for line in lines[:_SAMPLE] if (found := _LETTER.match(line))]  # fmt: skip
+        ends = sum(end for end, _ in letters)
+        told = min(ends, len(letters) - ends) >= max(few, 1) and _by_turns(letters)
         return [_LETTER.sub(_spelled_out, line) for line in lines] if told else lines
     return [_ARROW.sub(lambda at: f"{at[1]}{'begin' if at[2].endswith(_ENTERS) else 'end'} ", line)
             for line in lines]  # fmt: skip
+
+
+def _by_turns(letters: list[tuple[bool, str]]) -> bool:
+    """Whether what begins ends before it begins again, mostly: others are points of a compass."""
+    last: dict[str, bool] = {}
+    turns = []
+    for end, text in letters:
+        name = (text.split() or [""])[0]
+        if name in last:
+            turns.append(last[name] != end)
+        last[name] = end
+    return sum(turns) >= _TURNS * len(turns)
 
 
 def _spelled_out(found: re.Match[str]) -> str:
@@ -227,11 +242,14 @@ def find_events(
     """Events of a table's rows, whose words stand in one column or two: the name and the side."""
     sided: dict[tuple[str, ...], tuple[str, int | None]] = {}
     first = {WORDS.get(key[0].strip().lower()) for key in words}
+    by_turns = first == {BEGIN, END} and _by_turns(
+        [(WORDS[key[0].strip().lower()] == END, " ".join(key[1:])) for key in words]
+    )
     for key in set(map(tuple, words)):
         sides = [WORDS.get(word.strip().lower()) for word in key]
         if len(key) == 2 and sides[1] is not None:
             sided[key] = key[0].strip(), sides[1]
-        elif len(key) == 2 and first == {BEGIN, END}:
+        elif len(key) == 2 and by_turns:
             sided[key] = key[1].strip(), sides[0]
         else:
             sided[key] = _sided(" ".join(word.strip() for word in key))

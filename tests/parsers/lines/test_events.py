@@ -1,7 +1,9 @@
 """Lines of events, by hand."""
 
+import numpy as np
 import pytest
 
+from looptime.errors import LogError
 from tests.parsers.build import periods_ms, read, self_ms
 from tests.parsers.lines.build import COSTS, PERIODS, ROWS
 
@@ -206,3 +208,11 @@ def test_a_rate_that_is_not_said_to_be_the_stamps_leaves_them(tmp_path, remark):
     rows = "".join(f"{20_000 * k} begin imu\n{20_000 * k + 4000 + k % 7} end imu\n"
                    for k in range(200))  # fmt: skip
     assert set(periods_ms(read(tmp_path, f"{remark}\n{rows}", "log.txt"))) == {20.0}
+
+
+def test_letters_that_do_not_come_by_turns_are_no_begin_and_end(tmp_path):
+    """South and east, as chance has it: a call that begins would end before it begins again."""
+    draw = np.random.default_rng(3)
+    rows = [f"{20 * k} {'SE'[int(draw.integers(2))]} bench{draw.integers(3)}" for k in range(200)]
+    with pytest.raises(LogError, match="no layout fits"):
+        read(tmp_path, "\n".join(rows) + "\n", "log.txt")
