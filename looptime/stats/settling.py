@@ -45,6 +45,8 @@ _DEEPEST = 2
 _FEW, _COME_AGAIN, _AS_LARGE = 16, 5, 1.2
 #: Robust standard deviations from which on a loop is a pause.
 _PAUSE = 6.0
+#: Those by which the median of ten loops may lie above the usual one (three of its own).
+_AS_USUAL = 1.2
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,11 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
         if values[:faster].sum() > (1 - _LEAST_FASTER) * faster * values[faster:].mean():
             faster = 0
         return WarmUp(0, 0.0, faster, float(times[faster] - times[0]))
+    first = _first_pauses(values, cut)
+    if first and not _settles(
+        np.append(np.full(first, median(values[cut:])), values[first:]), times
+    ):
+        return WarmUp(first, float(times[first] - times[0]))
     least_s = min(LEAST_CUT_S, LONGEST_SHARE * float(times[-1] - times[0]))
     cut = max(cut, int(np.searchsorted(times, times[0] + least_s)))
     return WarmUp(cut, float(times[cut] - times[0]))
@@ -139,6 +146,14 @@ def _only_pauses(x: Float, t: Float, cut: int) -> bool:
     if like < _COME_AGAIN or early.max() > _AS_LARGE * later.max():
         return False
     return not _settles(np.where(pauses, level, x), t)
+
+
+def _first_pauses(x: Float, cut: int) -> int:
+    """How many of the first loops are pauses, those behind which are as the rest; 0 of many."""
+    level, wide = median(x[cut:]), MAD_SCALE * mad(x[cut:])
+    first = int(np.argmax(x[: LEAST_LOOPS + 1] - level <= _PAUSE * wide))
+    behind = median(x[first : first + LEAST_LOOPS])
+    return first if behind - level <= _AS_USUAL * wide else 0
 
 
 def _per_block(t: Float) -> int:

@@ -142,3 +142,15 @@ def test_a_little_warmth_behind_a_cool_quarter_second_is_chance(later_ms, end_s)
         x[225:250] += later_ms
         cut.append(warm_up(x, t).seconds)
     assert np.median(cut) == pytest.approx(end_s, abs=0.01)
+
+
+@pytest.mark.parametrize(("slow_ms", "tail"), [([245], 0), ([60, 180, 40], 0), ([245], 3)])
+@pytest.mark.parametrize("stalls", [0.0, 0.012])
+def test_no_more_is_cut_than_the_first_few_loops_that_stand_out(slow_ms, tail, stalls):
+    """Loops of 6 ms after one or three of classes loaded, with and without a tail behind them."""
+    rng = np.random.default_rng(2)
+    x = rng.normal(6, 0.3, 1600) + tail * np.exp(-np.arange(1600) / 60)
+    x += 16 * (rng.random(1600) < stalls)
+    x[: len(slow_ms)] = slow_ms
+    found = warm_up(x, np.append(0, np.cumsum(x)[:-1]) / 1000).loops
+    assert found == len(slow_ms) if not tail else 100 < found < 250
