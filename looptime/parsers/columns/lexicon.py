@@ -23,7 +23,10 @@ CLOCKS = (
     "start", "starttime", "elapsed", "elapsedtime", "uptime", "runtime", "epoch", "now",
     "datetime", "date", "micros", "millis", "nanos",
 )  # fmt: skip
-COUNTS = ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass")
+COUNTS = (
+    "loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass", "loops",
+    "iterations", "cycles",
+)  # fmt: skip
 PHASES = ("phase", "mode", "state")
 
 _SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")

@@ -148,3 +148,12 @@ def test_how_late_loops_of_two_lengths_began_refuses_nothing(tmp_path):
         f"{t:.1f},{d:.2f}\n" for t, d in zip(at, draw.uniform(0.2, 0.6, 200), strict=True)
     )
     assert set(periods_ms(read(tmp_path, "t_ms,late_ms\n" + rows))) == {10.0, 30.0}
+
+
+@pytest.mark.parametrize("word", ["loops", "iterations", "cycles", "loop"])
+def test_a_row_every_so_many_loops_is_told_by_their_number_in_the_plural_too(tmp_path, word):
+    """A row every 50 loops, 212 ms apart: a loop takes 4.24 ms on average, and no more is known."""
+    rows = "".join(f"{50 * k},{510 + 212 * k}\n" for k in range(40))
+    run = read(tmp_path, f"{word},time_ms\n{rows}")
+    assert np.mean(periods_ms(run)) == pytest.approx(212 / 50)
+    assert run.averaged
