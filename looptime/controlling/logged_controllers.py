@@ -37,7 +37,8 @@ def logged_controllers(run: Run) -> tuple[Logged, ...]:
     >>> from looptime.run import Signals
     >>> at = np.arange(3) * 20_000_000
     >>> held = {name: np.arange(3.0) for name in ("mast.output_v", "mast.goal", "mast.angle")}
-    >>> run = Run(LoopColumns(np.arange(3), at, np.full(3, 20_000_000)), signals=Signals(at, held))
+    >>> loops = LoopColumns(np.arange(3), at, np.full(3, 20_000_000))
+    >>> run = Run(loops, signals=Signals(at, np.arange(3), held))
     >>> [(c.name, c.output, c.measured, c.every_ms) for c in logged_controllers(run)]
     [('mast', 'mast.output_v', 'mast.angle', 20.0)]
     """

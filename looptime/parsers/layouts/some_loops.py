@@ -149,9 +149,11 @@ def refuse_late_only(known: Understood, dialect: Dialect, path: str = "") -> Non
         if len(took) < _FEW_LATE or (took > most).mean() < _ALL_BUT or np.ptp(most) > 0:
             continue
         usual = float(np.median(took))
-        apart = [np.diff(time) for time in instants(dialect, clock)]
-        steps = [float(np.nanmedian(one)) / usual for one in apart]
-        low, high = np.nanquantile(apart[0], [0.25, 0.75])
+        apart = [step[np.isfinite(step)] for step in map(np.diff, instants(dialect, clock))]
+        if not all(map(len, apart)):
+            continue
+        steps = [float(np.median(one)) / usual for one in apart]
+        low, high = np.quantile(apart[0], [0.25, 0.75])
         if limit is None and high < _UNEVEN * low:  # how late each loop of a paced one began
             continue
         if any(0.5 < step < _APART for step in steps) or max(steps) < _APART:

@@ -192,6 +192,8 @@ def without_wraps(values: Float) -> Float | None:
     known = values[np.isfinite(values)]
     if len(known) < max(2, len(values)) or (known != np.rint(known)).any() or known.min() < 0:
         return None
+    if known.max() >= 2**63:  # of no counter that there is
+        return None
     made = np.array(_unwrapped([int(v) for v in known]), np.float64)
     return made if bool((np.diff(made) > 0).all()) else None
 

@@ -133,9 +133,10 @@ def _name_multiples(grid: Grid, like: Dialect, remarks: list[str]) -> None:
 
     Of a column that steps by as much as is said, and of one that counts loops, it is the pace.
     """
-    for at, name in enumerate(grid.names):
+    for at, name in enumerate(grid.names if remarks else ()):
         values = numbers(like, at)
-        step = float(np.nanmedian(np.abs(np.diff(values)))) if climbs(values) else 0.0
+        steps = np.abs(np.diff(values))[np.isfinite(np.diff(values))]
+        step = float(np.median(steps)) if len(steps) and climbs(values) else 0.0
         of = re.compile(_LASTS.format(re.escape(name.strip())), re.IGNORECASE)
         for found in map(of.search, remarks if name.strip() and step > 1 else ()):
             if found is None or split_unit(name)[1] is not None:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import LogError
+from looptime.parsers.lines.counted import without_wraps
 from tests.parsers.build import periods_ms, read, self_ms
 from tests.parsers.lines.build import COSTS, PERIODS, ROWS
 
@@ -87,3 +88,9 @@ def test_lengths_beside_a_rate_that_is_none_of_counts(tmp_path, remark):
     run = read(tmp_path, "\n".join([remark, "imu,arm,total", *rows]), unit="us")
     same = read(tmp_path, "\n".join([remark, "imu,arm,total", *rows]))
     assert np.median(periods_ms(run)) == np.median(periods_ms(same)) == pytest.approx(20.001)
+
+
+def test_numbers_beyond_any_counter_are_none():
+    """No counter has more than 64 bits: such values are garbled, and nothing overflows."""
+    assert without_wraps(np.array([0.0, 1.0, 2.0, 1e30])) is None
+    assert without_wraps(np.array([0.0, 1.0, 2.0, 2.0**62])).tolist() == [0.0, 1.0, 2.0, 2.0**62]
