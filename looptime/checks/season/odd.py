@@ -103,8 +103,8 @@ def odd_places(y: Float, alpha: float) -> Int:
     >>> odd_places(np.array([0.0, 0.01, -0.01, 0.01, 0.3, 0.0, -0.01, 0.0]), 0.01)
     array([4])
     """
-    n = len(y)
-    looked = [int(k) for k in np.argsort(-np.abs(gaps(y)), kind="stable") if _far(y)[k]]
+    n, far = len(y), _far(y)
+    looked = [int(k) for k in np.argsort(-np.abs(gaps(y)), kind="stable") if far[k]]
     looked = looked[: max(1, min(n // _ONE_IN, n - LEAST_RUNS))]
     odd = 0
     for i, k in enumerate(looked):

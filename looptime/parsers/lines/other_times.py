@@ -64,8 +64,8 @@ def other_times(
     grid = spelled(lines) or glued(lines) if columns is None else None
     like = None if grid is None else grid.rewritten()[1]
     units = grid is not None
+    remarks = remarks_of(lines)
     if grid is None:
-        remarks = remarks_of(lines)
         if columns is None and not _told(remarks) and not _may_be(lines):
             return None
         try:
@@ -76,8 +76,8 @@ def other_times(
             return None
         grid = table_grid(lines, like)
     assert like is not None
-    said, stated = recast(grid, like, remarks_of(lines), path, unit)
-    said += [named] if (named := by_legend(grid, remarks_of(lines))) else []
+    said, stated = recast(grid, like, remarks, path, unit)
+    said += [named] if (named := by_legend(grid, remarks)) else []
     if not said and not units:
         return None
     return OtherTimes(grid, tuple(said), () if stated is None else (stated,))

@@ -133,14 +133,15 @@ def _name_multiples(grid: Grid, like: Dialect, remarks: list[str]) -> None:
 
     Of a column that steps by as much as is said, and of one that counts loops, it is the pace.
     """
-    for at, name in enumerate(grid.names if remarks else ()):
+    for at, name in enumerate(grid.names):
+        of = re.compile(_LASTS.format(re.escape(name.strip())), re.IGNORECASE)
+        told = [found for found in map(of.search, remarks if name.strip() else ()) if found]
+        if not told or split_unit(name)[1] is not None:
+            continue
         values = numbers(like, at)
         steps = np.abs(np.diff(values))[np.isfinite(np.diff(values))]
         step = float(np.median(steps)) if len(steps) and climbs(values) else 0.0
-        of = re.compile(_LASTS.format(re.escape(name.strip())), re.IGNORECASE)
-        for found in map(of.search, remarks if name.strip() and step > 1 else ()):
-            if found is None or split_unit(name)[1] is not None:
-                continue
+        for found in told if step > 1 else ():
             unit = found[2].lower().replace("µ", "u")
             ns = float(found[1]) * UNITS[unit]
             pace = any(abs(step * one / ns - 1) < _THE_PACE for one in UNITS.values())
