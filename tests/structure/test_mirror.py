@@ -49,7 +49,10 @@ ELSEWHERE = {
         "laid": "parsers/layouts/test_costs",
     },
     "parsers/lines": {
-        "cell_rows": "parsers/layouts/test_costs", "grid": "parsers/lines/test_plain",
+        "cell_rows": "parsers/layouts/test_costs", "column_names": "parsers/lines/test_plain",
+        "event_calls": "parsers/lines/test_events", "event_order": "parsers/lines/test_events",
+        "event_tables": "parsers/lines/test_events",
+        "grid": "parsers/lines/test_plain",
         "monitor": "parsers/lines/test_events",
         "shapes": "parsers/lines/test_keyed",
     },

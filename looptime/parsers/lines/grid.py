@@ -1,18 +1,19 @@
 """Rows and columns made of lines: a cell for each value, and each line accounted for."""
 
 import re
+from collections.abc import Iterable
 from dataclasses import field
 from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 
-from looptime.parsers.text.dialect import Dialect, is_remark
+from looptime.parsers.text.dialect import Dialect, is_number, is_remark
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
 
-__all__ = ["DELIMITER", "Grid", "counts", "fit_cell", "is_stamp", "is_text"]
+__all__ = ["DELIMITER", "Grid", "counts", "fit_cell", "is_stamp", "is_text", "mostly_numbers"]
 
 #: Between the cells of a row; lines that are no rows have none.
 DELIMITER = ";"
@@ -50,6 +51,18 @@ def is_stamp(name: str) -> bool:
     (True, True, False)
     """
     return _SQUEEZE.sub("", split_unit(name)[0].lower()) in _STAMPS
+
+
+def mostly_numbers(cells: Iterable[str]) -> bool:
+    """Whether at least half of the cells that are not empty hold a number.
+
+    Examples
+    --------
+    >>> mostly_numbers(["2.5", "", "late"]), mostly_numbers(["imu", "arm", "3"])
+    (True, False)
+    """
+    given = [c for c in cells if c]
+    return sum(is_number(c) for c in given) >= 0.5 * len(given)
 
 
 #: A line and its values by column.

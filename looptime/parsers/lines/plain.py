@@ -5,13 +5,10 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
-from itertools import groupby, takewhile
+from itertools import takewhile
 
-import numpy as np
-
-from looptime.array_types import Float
 from looptime.errors import LogError, UsageError
-from looptime.parsers.columns.evidence import clocklike, rises
+from looptime.parsers.columns.evidence import clocklike
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls, edges
 from looptime.parsers.layouts.contract import Options
@@ -24,22 +21,18 @@ from looptime.parsers.lines.cell_rows import (
     two_columns,
     undrawn,
 )
-from looptime.parsers.lines.counted import stamps_in_ns
-from looptime.parsers.lines.events import (
-    Event,
-    calls_of,
-    find_events,
-    needs_pairs,
-    read_events,
-)
+from looptime.parsers.lines.column_names import LOOP_NUMBER, name_clock, name_loops, name_stamps
+from looptime.parsers.lines.event_calls import calls_of
+from looptime.parsers.lines.event_tables import event_table, timed_calls
+from looptime.parsers.lines.events import find_events, read_events
 from looptime.parsers.lines.fold import entries_of, fold, repeats
-from looptime.parsers.lines.grid import DELIMITER, Entry, Grid, counts, is_stamp, is_text
+from looptime.parsers.lines.grid import DELIMITER, Entry, Grid, is_stamp, is_text, mostly_numbers
 from looptime.parsers.lines.indented import name_by_indent
-from looptime.parsers.lines.keyed import STAMP, UNNAMED, read_keyed
+from looptime.parsers.lines.keyed import STAMP, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host, without_sender
 from looptime.parsers.lines.objects import read_objects, unrolled
-from looptime.parsers.lines.other_times import in_counts, other_times, remarks_of
+from looptime.parsers.lines.other_times import in_counts, other_times
 from looptime.parsers.lines.several_loops import leave_out_others
 from looptime.parsers.lines.tags import (
     apart,
@@ -51,12 +44,12 @@ from looptime.parsers.lines.tags import (
     tags_of,
 )
 from looptime.parsers.lines.twice import once
-from looptime.parsers.text.dialect import Dialect, is_number, is_remark, lines_of
+from looptime.parsers.text.dialect import Dialect, is_remark, lines_of
 from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.sniff import sniff, stated_unit
 from looptime.parsers.text.source import HOLE, Source, blocks
 from looptime.records import dataclass
-from looptime.units import UNITS, split_unit
+from looptime.units import split_unit
 
 __all__ = ["Plain", "plain_rows"]
 
@@ -64,16 +57,11 @@ __all__ = ["Plain", "plain_rows"]
 _FIRST_LINES = 250
 #: Lines from which it is told how they hang together.
 _LOOKED_AT = 4000
-#: A second stamp that so few lines have is none.
-_STRAY = 0.05
-#: Fewer values than this are no evidence of a clock.
-_FEWEST = 10
 #: What sets a terminal's colours and place.
 _COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 _HOLE = HOLE.decode()
 #: Columns of instants that this wing makes.
 _CLOCK = (STAMP, "start", "end")
-_LOOP_NUMBER = ("loop", "cycle", "iteration", "iter", "frame")
 _LETTERS = re.compile(r"[A-DF-Za-df-z{]")
 
 
@@ -252,51 +240,17 @@ def _said(lines: list[str]) -> _Found | None:
         return grid, "values", ""
     grid = read_keyed(lines)
     if grid is not None:
-        _name_stamps(grid)
+        name_stamps(grid)
         in_counts(grid, lines, "")
         name_by_indent(grid)
         return _narrowed(grid, lines)
     return None
 
 
-def _name_clock(grid: Grid) -> None:
-    """Call a column the time that climbs, and has but a unit for its name or comes first."""
-    if any(is_stamp(name) for name in grid.names):
-        return
-    for at, name in enumerate(grid.names):
-        bare = split_unit(f"x_{name.lower()}")[1] if name.isalpha() else None
-        cells = grid.cells(at)[:400]
-        values = np.array([float(c) for c in cells if is_number(c)])
-        first = at == 0 and grid.units[0] is not None and not counts(cells)
-        if (bare or first) and rises(values) and (np.diff(values) >= 0).mean() > 0.9:
-            grid.names[at], grid.units[at] = STAMP, bare or grid.units[at]
-            return
-
-
-def _name_loops(grid: Grid) -> None:
-    """Call a column the loop's number that steps by one after every so many lines, if none is."""
-    if any(split_unit(name)[0].lower() in _LOOP_NUMBER for name in grid.names):
-        return
-    for at, name in enumerate(grid.names):
-        cells = [c for c in grid.cells(at)[:_LOOKED_AT] if c]
-        if (
-            is_stamp(name)
-            or grid.units[at]
-            or not all(c.isdecimal() and len(c) < 19 for c in cells)
-        ):
-            continue
-        runs = [len(list(run)) for _, run in groupby(cells)][1:-1]
-        (most, often), *_ = Counter(runs).most_common(1) or [(0, 0)]
-        steps = np.diff(np.array(cells, np.int64))
-        if most > 1 and often >= 0.8 * len(runs) >= _FEWEST and set(steps.tolist()) == {0, 1}:
-            grid.names[at] = "loop"
-            return
-
-
 def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
     """One row a loop: the grid as it is, or folded where its lines hold a value each."""
-    _name_clock(grid)
-    _name_loops(grid)
+    name_clock(grid)
+    name_loops(grid)
     join_seconds(grid)
     if all(is_stamp(name) or not name for name in grid.names):
         return None
@@ -312,7 +266,7 @@ def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
         named, entries, stamp = long_entries(lines, cells, table, grid.header())
         made = fold(named, entries, stamp)
         return None if made is None else (made, "values", "")
-    words = [at for at in range(len(grid.names)) if not _numeric(grid.cells(at)[:400])]
+    words = [at for at in range(len(grid.names)) if not mostly_numbers(grid.cells(at)[:400])]
     times = [at for at in range(len(grid.names)) if is_stamp(grid.names[at])]
     if len(words) == 1 and len(times) == 1 and len(grid.names) == 2:
         events = find_events(
@@ -322,7 +276,7 @@ def _narrowed(grid: Grid, lines: list[str]) -> _Found | None:
             return calls_of(lines, events), "values", ""
     common = {at for at, name in enumerate(grid.names)
               if is_stamp(name) or at in words or name == f"{STAMP} 2"
-              or (split_unit(name)[0].lower() in _LOOP_NUMBER
+              or (split_unit(name)[0].lower() in LOOP_NUMBER
               and grid.units[at] is None and split_unit(name)[1] is None)}  # fmt: skip
     leave_out_others(grid, entries_of(grid), common, times[0] if times else None)
     first = entries_of(grid, _LOOKED_AT)
@@ -345,59 +299,6 @@ def _without_strays(grid: Grid, first: list[Entry], common: set[int]) -> Grid:
 def _padded(row: list[str] | None, width: int) -> list[str]:
     row = row or []
     return row if len(row) == width else [*row, *[""] * (width - len(row))]
-
-
-def _numeric(cells: list[str]) -> bool:
-    given = [c for c in cells if c]
-    return sum(is_number(c) for c in given) >= 0.5 * len(given)
-
-
-def _name_stamps(grid: Grid) -> None:
-    """Give the numbers that no word names, at the start of each line and elsewhere, names."""
-    uses = {at: sum(map(bool, grid.cells(at))) for at, n in enumerate(grid.names) if is_stamp(n)}
-    for at, count in uses.items():
-        if count < _STRAY * max(uses.values()):  # of lines that were garbled
-            grid.names[at], grid.units[at] = "", None
-    for at, name in enumerate(grid.names):
-        if name in (STAMP, f"{STAMP} 2") and ":" not in "".join(grid.cells(at)[:1]):
-            values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
-            # the number of a process, or of a thread
-            if len(values) > 2 and (values == values[0]).all():
-                grid.names[at], grid.units[at] = "", None
-            elif grid.units[at] and not rises(values) and not _beyond_parts(grid, at, values):
-                grid.names[at] = f"part {at + 1}"
-    for at, name in enumerate(grid.names):
-        if re.fullmatch(rf"{UNNAMED} \d+", name):
-            values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
-            stamped = any(is_stamp(text) for text in grid.names)
-            grid.names[at] = STAMP if rises(values) and not stamped else ""
-    second = f"{STAMP} 2"
-    if second in grid.names and STAMP not in grid.names:  # the first was none
-        grid.names[grid.names.index(second)] = STAMP
-    if second in grid.names:
-        one, other = grid.names.index(STAMP), grid.names.index(second)
-        if ":" in "".join(grid.cells(one)[:1]):
-            grid.names[one], grid.names[other] = HOST, STAMP
-        elif counts(grid.cells(one)[:400]):
-            grid.names[one], grid.names[other] = "loop", STAMP
-        else:
-            grid.names[other] = "loop" if counts(grid.cells(other)[:400]) else second
-    elif STAMP in grid.names and counts(grid.cells(grid.names.index(STAMP))[:400]):
-        grid.names[grid.names.index(STAMP)] = "loop"
-
-
-def _beyond_parts(grid: Grid, at: int, values: Float) -> bool:
-    """Whether values lie further apart than all lengths beside them last: a clock out of order."""
-    parts = [k for k, unit in enumerate(grid.units) if unit and k != at]
-    if not parts or len(values) < _FEWEST:
-        return False
-    scale = UNITS[grid.units[at] or "ns"]
-    lengths = [
-        [float(c) * UNITS[grid.units[k] or "ns"] / scale if is_number(c) else 0.0
-         for c in grid.cells(k)[:400]] for k in parts
-    ]  # fmt: skip
-    low, high = np.quantile(values, [0.1, 0.9])
-    return bool(high - low > 3 * np.median(np.sum(lengths, axis=0)))
 
 
 def _behind_host(
@@ -447,10 +348,13 @@ def _tabled(lines: list[str], written: _Written, options: Options) -> _Found | N
     if not named:
         events = read_events(lines)
         if events is not None and any(e.side is not None for e in events):
-            return _calls(lines, events, options), "values", ""
+            return timed_calls(lines, events, options), "values", ""
     if like is None:
         return None
-    return _long(lines, like) or _event_table(lines, like, options)
+    found = _long(lines, like)
+    if found is None and (grid := event_table(lines, like, options)) is not None:
+        found = grid, "values", ""
+    return found
 
 
 def _long(lines: list[str], like: Dialect) -> _Found | None:
@@ -473,52 +377,3 @@ def _fits_table(like: Dialect) -> bool:
     given = edges.LAYOUT.fit(found, like, False)
     sided = given is not None and "edge" in given.one
     return sided or calls.LAYOUT.fit(found, like, False) is not None
-
-
-def _calls(lines: list[str], events: list[Event], options: Options) -> Grid:
-    """Timed calls between events, in ns where a remark says how fast their stamps count."""
-    stamps, said = None, ""
-    if options.unit is None and events[0].unit is None:
-        every = [event.stamp for event in events]
-        stamps, said = stamps_in_ns(every, remarks_of(lines), _step(events))
-    if stamps is not None:
-        events = [replace(event, stamp=stamp, unit="ns")
-                  for event, stamp in zip(events, stamps, strict=True)]  # fmt: skip
-    made = calls_of(lines, events)
-    made.notes += [said] if said else []
-    return made
-
-
-def _step(events: list[Event]) -> float:
-    """Usual step of the stamps from one event to the next of its name."""
-    first = events[0].name, events[0].side
-    same = [event.stamp for event in events if (event.name, event.side) == first]
-    at = [float(stamp) for stamp in same if is_number(stamp)]
-    return float(np.median(np.abs(np.diff(at)))) if len(at) > 1 else 0.0
-
-
-def _event_table(lines: list[str], like: Dialect, options: Options) -> _Found | None:
-    """Calls of a table of instants and words, where some names only end."""
-    columns = list(zip(*like.sample[:400], strict=True))
-    words = [at for at, cells in enumerate(columns) if not _numeric(list(cells))]
-    clocks = [at for at in range(len(columns)) if clocklike(like, at)]
-    words = [at for at in words if at not in clocks]
-    if len(clocks) != 1 or not words or len(words) + 1 != len(columns) or len(words) > 2:
-        return None
-    if like.header is not None and not is_stamp(like.header[clocks[0]]):
-        return None
-    cells = [plain_cells(line, like, at) for at, line in enumerate(lines, 1)]
-    found = [(at, row) for at, row in enumerate(cells) if row is not None]
-    texts = [tuple(row[at] for at in words) for _, row in found]
-    events = find_events(
-        [row[clocks[0]].strip() for _, row in found], texts, [at for at, _ in found]
-    )
-    if not any(e.side is not None for e in events) or len(set(texts)) > 200:
-        return None
-    if like.header is not None and not needs_pairs(events):
-        return None
-    made = _calls(lines, events, options)
-    made.headers |= header_lines(lines, like)
-    if like.header:
-        made.units[:2] = [split_unit(like.header[clocks[0]])[1]] * 2
-    return made, "values", ""

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from looptime.parsers.layouts.pairing import BEGIN, END
-from looptime.parsers.lines.events import Event, calls_of, read_events
+from looptime.parsers.lines.event_calls import calls_of
+from looptime.parsers.lines.events import Event, read_events
 from looptime.parsers.lines.grid import Grid, is_text
 from looptime.parsers.lines.shapes import CLOCK, LEVELS
 from looptime.units import UNITS

@@ -1,0 +1,108 @@
+"""Names for columns of a grid that no word names: the clock, the loop's number, a host's stamps."""
+
+import re
+from collections import Counter
+from itertools import groupby
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.parsers.columns.evidence import rises
+from looptime.parsers.lines.grid import Grid, counts, is_stamp
+from looptime.parsers.lines.keyed import STAMP, UNNAMED
+from looptime.parsers.lines.monitor import HOST
+from looptime.parsers.text.dialect import is_number
+from looptime.units import UNITS, split_unit
+
+__all__ = ["LOOP_NUMBER", "name_clock", "name_loops", "name_stamps"]
+
+#: Rows by which it is told how they hang together.
+_LOOKED_AT = 4000
+#: A second stamp that so few lines have is none.
+_STRAY = 0.05
+#: Fewer values than this are no evidence of a clock.
+_FEWEST = 10
+#: Words for the number of a loop.
+LOOP_NUMBER = ("loop", "cycle", "iteration", "iter", "frame")
+
+
+def name_clock(grid: Grid) -> None:
+    """Call a column the time that climbs, and has but a unit for its name or comes first."""
+    if any(is_stamp(name) for name in grid.names):
+        return
+    for at, name in enumerate(grid.names):
+        bare = split_unit(f"x_{name.lower()}")[1] if name.isalpha() else None
+        cells = grid.cells(at)[:400]
+        values = np.array([float(c) for c in cells if is_number(c)])
+        first = at == 0 and grid.units[0] is not None and not counts(cells)
+        if (bare or first) and rises(values) and (np.diff(values) >= 0).mean() > 0.9:
+            grid.names[at], grid.units[at] = STAMP, bare or grid.units[at]
+            return
+
+
+def name_loops(grid: Grid) -> None:
+    """Call a column the loop's number that steps by one after every so many lines, if none is."""
+    if any(split_unit(name)[0].lower() in LOOP_NUMBER for name in grid.names):
+        return
+    for at, name in enumerate(grid.names):
+        cells = [c for c in grid.cells(at)[:_LOOKED_AT] if c]
+        if (
+            is_stamp(name)
+            or grid.units[at]
+            or not all(c.isdecimal() and len(c) < 19 for c in cells)
+        ):
+            continue
+        runs = [len(list(run)) for _, run in groupby(cells)][1:-1]
+        (most, often), *_ = Counter(runs).most_common(1) or [(0, 0)]
+        steps = np.diff(np.array(cells, np.int64))
+        if most > 1 and often >= 0.8 * len(runs) >= _FEWEST and set(steps.tolist()) == {0, 1}:
+            grid.names[at] = "loop"
+            return
+
+
+def name_stamps(grid: Grid) -> None:
+    """Give the numbers that no word names, at the start of each line and elsewhere, names."""
+    uses = {at: sum(map(bool, grid.cells(at))) for at, n in enumerate(grid.names) if is_stamp(n)}
+    for at, count in uses.items():
+        if count < _STRAY * max(uses.values()):  # of lines that were garbled
+            grid.names[at], grid.units[at] = "", None
+    for at, name in enumerate(grid.names):
+        if name in (STAMP, f"{STAMP} 2") and ":" not in "".join(grid.cells(at)[:1]):
+            values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
+            # the number of a process, or of a thread
+            if len(values) > 2 and (values == values[0]).all():
+                grid.names[at], grid.units[at] = "", None
+            elif grid.units[at] and not rises(values) and not _beyond_parts(grid, at, values):
+                grid.names[at] = f"part {at + 1}"
+    for at, name in enumerate(grid.names):
+        if re.fullmatch(rf"{UNNAMED} \d+", name):
+            values = np.array([float(c) for c in grid.cells(at)[:400] if is_number(c)])
+            stamped = any(is_stamp(text) for text in grid.names)
+            grid.names[at] = STAMP if rises(values) and not stamped else ""
+    second = f"{STAMP} 2"
+    if second in grid.names and STAMP not in grid.names:  # the first was none
+        grid.names[grid.names.index(second)] = STAMP
+    if second in grid.names:
+        one, other = grid.names.index(STAMP), grid.names.index(second)
+        if ":" in "".join(grid.cells(one)[:1]):
+            grid.names[one], grid.names[other] = HOST, STAMP
+        elif counts(grid.cells(one)[:400]):
+            grid.names[one], grid.names[other] = "loop", STAMP
+        else:
+            grid.names[other] = "loop" if counts(grid.cells(other)[:400]) else second
+    elif STAMP in grid.names and counts(grid.cells(grid.names.index(STAMP))[:400]):
+        grid.names[grid.names.index(STAMP)] = "loop"
+
+
+def _beyond_parts(grid: Grid, at: int, values: Float) -> bool:
+    """Whether values lie further apart than all lengths beside them last: a clock out of order."""
+    parts = [k for k, unit in enumerate(grid.units) if unit and k != at]
+    if not parts or len(values) < _FEWEST:
+        return False
+    scale = UNITS[grid.units[at] or "ns"]
+    lengths = [
+        [float(c) * UNITS[grid.units[k] or "ns"] / scale if is_number(c) else 0.0
+         for c in grid.cells(k)[:400]] for k in parts
+    ]  # fmt: skip
+    low, high = np.quantile(values, [0.1, 0.9])
+    return bool(high - low > 3 * np.median(np.sum(lengths, axis=0)))

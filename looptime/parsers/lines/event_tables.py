@@ -1,0 +1,74 @@
+"""Timed calls of a log of events, as lines or as a table of instants and words."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from looptime.parsers.columns.evidence import clocklike
+from looptime.parsers.layouts.contract import Options
+from looptime.parsers.layouts.pairing import BEGIN
+from looptime.parsers.lines.cell_rows import header_lines, plain_cells
+from looptime.parsers.lines.counted import stamps_in_ns
+from looptime.parsers.lines.event_calls import calls_of
+from looptime.parsers.lines.events import Event, find_events
+from looptime.parsers.lines.grid import Grid, is_stamp, mostly_numbers
+from looptime.parsers.lines.other_times import remarks_of
+from looptime.parsers.text.dialect import Dialect, is_number
+from looptime.units import split_unit
+
+__all__ = ["event_table", "timed_calls"]
+
+
+def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | None:
+    """Calls of a table of instants and words, where some names only end."""
+    columns = list(zip(*like.sample[:400], strict=True))
+    words = [at for at, cells in enumerate(columns) if not mostly_numbers(cells)]
+    clocks = [at for at in range(len(columns)) if clocklike(like, at)]
+    words = [at for at in words if at not in clocks]
+    if len(clocks) != 1 or not words or len(words) + 1 != len(columns) or len(words) > 2:
+        return None
+    if like.header is not None and not is_stamp(like.header[clocks[0]]):
+        return None
+    cells = [plain_cells(line, like, at) for at, line in enumerate(lines, 1)]
+    found = [(at, row) for at, row in enumerate(cells) if row is not None]
+    texts = [tuple(row[at] for at in words) for _, row in found]
+    events = find_events(
+        [row[clocks[0]].strip() for _, row in found], texts, [at for at, _ in found]
+    )
+    if not any(e.side is not None for e in events) or len(set(texts)) > 200:
+        return None
+    if like.header is not None and not _needs_pairs(events):
+        return None
+    made = timed_calls(lines, events, options)
+    made.headers |= header_lines(lines, like)
+    if like.header:
+        made.units[:2] = [split_unit(like.header[clocks[0]])[1]] * 2
+    return made
+
+
+def _needs_pairs(events: list[Event]) -> bool:
+    """Whether some names only end: they began when the event before them did its work."""
+    begun = {e.name for e in events if e.side == BEGIN}
+    return any(e.side != BEGIN and e.name not in begun for e in events)
+
+
+def timed_calls(lines: list[str], events: list[Event], options: Options) -> Grid:
+    """Timed calls between events, in ns where a remark says how fast their stamps count."""
+    stamps, said = None, ""
+    if options.unit is None and events[0].unit is None:
+        every = [event.stamp for event in events]
+        stamps, said = stamps_in_ns(every, remarks_of(lines), _step(events))
+    if stamps is not None:
+        events = [replace(event, stamp=stamp, unit="ns")
+                  for event, stamp in zip(events, stamps, strict=True)]  # fmt: skip
+    made = calls_of(lines, events)
+    made.notes += [said] if said else []
+    return made
+
+
+def _step(events: list[Event]) -> float:
+    """Usual step of the stamps from one event to the next of its name."""
+    first = events[0].name, events[0].side
+    same = [event.stamp for event in events if (event.name, event.side) == first]
+    at = [float(stamp) for stamp in same if is_number(stamp)]
+    return float(np.median(np.abs(np.diff(at)))) if len(at) > 1 else 0.0
