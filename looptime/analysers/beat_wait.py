@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from looptime.analysers.late_ticks import FEWEST, NEAR, densest, late_ticks
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Float, Int
 from looptime.run import Run, SelfPieces
@@ -11,22 +12,23 @@ from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
 __all__ = [
-    "CUT", "FEWEST", "at_tick", "beat_call", "filled_tick", "grain_of", "slope", "spread",
+    "CUT", "at_tick", "beat_call", "filled_tick", "grain_of", "slope", "spread",
     "varied_by", "whole_tick", "with_wait_named",
 ]  # fmt: skip
 
-#: Loops from which on anything is told of how a loop is paced.
-FEWEST = 20
 #: How far from a whole multiple of the tick a period may be, and in how many loops it must not.
 _OFF_TICK, _MOSTLY = 0.03, 0.9
-#: How far from the tick a loop that waited for it ends, and the share of all that are there.
-_NEAR, _MANY = 0.01, 0.15
+#: Share of all loops that end at the tick which they waited for.
+_MANY = 0.15
 #: Share of the loops with time left that end at the tick; what is left of it in them.
 _FILLED, _LEFT = 0.4, 0.03
 #: How much more calls vary than the periods at the tick, and as a share of it.
 _VARIES, _VARIED = 3.0, 0.01
 #: Share of the lengths that are whole ticks where they were cut to them.
 _WHOLE = 0.95
+#: Calls looked at, the longest first, and the share of the time that a wait takes at least; of one
+#: that fills all loops, and its place.
+_LOOKED_AT, _SEEN, _LARGE, _LONGEST = 30, 0.001, 0.05, 3
 #: Kinds that a call which waits for the next tick may have been given for its name.
 _BY_NAME = ("wait", "sensor read", "other")
 #: Of these, those in which nothing else can be waited for but the tick.
@@ -73,13 +75,17 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
     covered = table.by_loop() / 1e6
     total = table.sums
     told = max(0.005 * float(period.mean()), varied_by(grain_of(run, run.call_columns.duration_ns)))
-    for code in np.argsort(-total, kind="stable")[:3].tolist():
-        if total[code] < 0.05e6 * period.sum():
+    for place, code in enumerate(np.argsort(-total, kind="stable")[:_LOOKED_AT].tolist()):
+        if total[code] < _SEEN * 1e6 * period.sum():
             break
         if run.names[code].kind not in _BY_NAME:
             continue
         own = table.series(code) / 1e6
         others = period - own
+        if run.names[code].kind in _NOTHING_ELSE and late_ticks(period, own) is not None:
+            return int(code)
+        if place >= _LONGEST or total[code] < _LARGE * 1e6 * period.sum():
+            continue
         even = spread(period) < 0.5 * spread(others) and spread(others) > told
         found = slope(own, others) if even else None
         if found is None or found >= -0.7:
@@ -166,7 +172,7 @@ def whole_tick(period: Float, wait: Float) -> float | None:
 
 def at_tick(period: Float, tick: float) -> Float:
     """The periods that end at the tick."""
-    return period[np.abs(period - tick) <= _NEAR * tick]
+    return period[np.abs(period - tick) <= NEAR * tick]
 
 
 def varied_by(grain: float) -> float:
@@ -188,8 +194,8 @@ def filled_tick(period: Float, rest: Float, grain: float = 0.0) -> float | None:
     >>> round(filled_tick(work + rest, rest), 2), filled_tick(work + 3, 3 + 0 * work)
     (10.01, None)
     """
-    tick = _densest(period)
-    on = np.abs(period - tick) <= _NEAR * tick
+    tick = densest(period)
+    on = np.abs(period - tick) <= NEAR * tick
     calls = period - rest
     left = calls < (1 - _LEFT) * tick
     if tick <= 0 or on.mean() < _MANY or left.sum() < FEWEST or on[left].mean() < _FILLED:
@@ -201,13 +207,3 @@ def filled_tick(period: Float, rest: Float, grain: float = 0.0) -> float | None:
     even = spread(period[on & left])
     least = max(_VARIES * even, _VARIED * tick, varied_by(grain))
     return median(period[on & left]) if varied > least else None
-
-
-def _densest(period: Float) -> float:
-    """The middle of the stretch as wide as periods at one tick scatter that holds most of them."""
-    x = np.sort(period[period > 0])
-    if not len(x):
-        return 0.0
-    inside = np.searchsorted(x, x * (1 + _NEAR), side="right") - np.arange(len(x))
-    k = int(np.argmax(inside))
-    return median(x[k : k + int(inside[k])])

@@ -4,7 +4,6 @@ import numpy as np
 
 from looptime.analysers.beat_wait import (
     CUT,
-    FEWEST,
     at_tick,
     beat_call,
     filled_tick,
@@ -14,6 +13,7 @@ from looptime.analysers.beat_wait import (
     varied_by,
     whole_tick,
 )
+from looptime.analysers.late_ticks import FEWEST, KeptTick, late_ticks
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
@@ -202,33 +202,29 @@ def pacing(
     period = run.loop_columns.period_ns / 1e6
     total = float(period.sum())
     achieved = len(period) / total * 1e3 if total > 0 else None
-    known = waits.wait_ns is not None and float(waits.wait_ns.sum()) >= 0.005e6 * total
+    known = waits.wait_ns is not None and (
+        float(waits.wait_ns.sum()) >= 0.005e6 * total
+        or late_ticks(period, waits.wait_ns / 1e6) is not None
+    )
     wait_ms = float(np.mean(waits.wait_ns)) / 1e6 if known and waits.wait_ns is not None else None
-    if not periods_told(run):
-        why = "the clock steps by as much as a loop lasts"
-        if run.averaged:
-            why = "the log holds means over several loops"
-        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    if run.summed:
-        why = "the log has no clock, and what passes between its parts is not in it"
-        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    if len(period) < FEWEST:
-        why = f"{len(period)} loops are too few: {FEWEST} would do"
-        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    if median(period) <= 0:
-        why = "most loops have no length in the log"
+    if (why := _untold(run, period)) is not None:
         return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     grain = grain_of(run, run.loop_columns.period_ns)
     if known:
         assert waits.wait_ns is not None
         waited = waits.wait_ns / 1e6
-        mode, why = _from_waits(period, waited, tick := whole_tick(period, waited), grain)
     else:
         if unattributed_ns is None:
             unattributed_ns = run.loop_columns.period_ns - table.by_loop().astype(np.int64)
         waited = unattributed_ns / 1e6
-        tick = whole_tick(period, waited)
-        mode, why = _from_periods(run, period, waited, table, tick, grain)
+    tick, code = whole_tick(period, waited), None if known else beat_call(run, table)
+    kept = late_ticks(period, waited if code is None else table.series(code) / 1e6)
+    if tick is None and kept is not None:
+        mode, why = "fixed rate", f"loops that leave time wait until {kept.ms:.4g} ms are over"
+    elif known:
+        mode, why = _from_waits(period, waited, tick, grain)
+    else:
+        mode, why = _from_periods(run, period, waited, table, tick, grain, code)
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6
@@ -242,8 +238,24 @@ def pacing(
     if mode != "fixed rate":
         return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     wait = waited if known else None
-    filled = filled_tick(period, waited, grain) if tick is None else None
+    filled: KeptTick | None = None
+    if tick is None and (filled := kept) is None:
+        by = filled_tick(period, waited, grain)
+        filled = None if by is None else KeptTick(by, "")
     return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6, tick, filled, grain)
+
+
+def _untold(run: Run, period: Float) -> str | None:
+    """Why nothing can be told of the pace, None where something can."""
+    if run.averaged:
+        return "the log holds means over several loops"
+    if not periods_told(run):
+        return "the clock steps by as much as a loop lasts"
+    if run.summed:
+        return "the log has no clock, and what passes between its parts is not in it"
+    if len(period) < FEWEST:
+        return f"{len(period)} loops are too few: {FEWEST} would do"
+    return None if median(period) > 0 else "most loops have no length in the log"
 
 
 def _from_waits(period: Float, wait: Float, tick: float | None, grain: float) -> tuple[str, str]:
@@ -272,14 +284,14 @@ def _from_waits(period: Float, wait: Float, tick: float | None, grain: float) ->
 
 
 def _from_periods(
-    run: Run, period: Float, rest: Float, table: SelfTable, tick: float | None, grain: float
-) -> tuple[str, str]:
-    """From the periods and the part of each that no call covers [ms]."""
+    run: Run, period: Float, rest: Float, table: SelfTable, tick: float | None, grain: float,
+    waiting: int | None,
+) -> tuple[str, str]:  # fmt: skip
+    """From the periods, the part of each that no call covers [ms], and a call that waits."""
     if run.on_loop_thread.any():
         covered = period - rest
         if tick is not None:
             return "fixed rate", "periods are whole multiples of one although the calls are not"
-        waiting = beat_call(run, table)
         if waiting is not None:
             waiting_name = run.names[waiting].name
             return "fixed rate", f"{waiting_name} shrinks as the rest of the loop grows: a wait"
@@ -398,14 +410,14 @@ def _on_grid(period: Float, grain: float) -> bool:
 
 def _fixed(
     period: Float, why: str, achieved: float | None, wait: Float | None, tick_ms: float,
-    tick: float | None, filled: float | None, grain: float,
+    tick: float | None, filled: KeptTick | None, grain: float,
 ) -> Pacing:  # fmt: skip
     middle = median(period) if tick is None else tick
     mean = float(period.mean())
     wide = spread(period if tick is None else period[period < 1.5 * tick])
-    mostly_late = filled is not None and filled < (1 - _LATER) * middle
+    mostly_late = filled is not None and (filled.late or filled.ms < (1 - _LATER) * middle)
     if mostly_late and filled is not None:
-        middle, wide = filled, spread(at_tick(period, filled))
+        middle, wide = filled.ms, spread(at_tick(period, filled.ms))
     # waits in whole ticks: a saw, whose teeth stand beside the rate, with or without stalls
     stalled = period > middle + max(8 * wide, ONE_TICK * tick_ms)
     usual = float(period[~stalled].mean())
@@ -431,6 +443,8 @@ def _fixed(
         mode = "fixed rate, catches up" if caught.mean() >= 0.5 else "fixed rate, skips"
     elif len(after) and caught.all() and _made_up(period, after, middle):
         mode = "fixed rate, catches up"
+    if filled is not None and filled.late:
+        mode = f"fixed rate, {'catches up' if filled.late == 'catch-up' else 'skips'}"
     if mode.endswith("catches up"):
         kept = period  # what a late loop lost, the next ones made up
     error = (nominal / float(kept.mean()) - 1) * 1e6 if len(kept) and kept.mean() > 0 else None

@@ -3,6 +3,7 @@
 import numpy as np
 
 from looptime.analysers.beat_wait import beat_call
+from looptime.analysers.late_ticks import late_ticks, waits_in
 from looptime.analysers.pacing import find_waits, pacing
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float
@@ -21,8 +22,9 @@ class PacedRate:
     """A fixed rate to which the loop is paced."""
 
     interval_ns: float
-    #: After a loop that took too long: ``skip`` to the next tick, ``catch-up`` with loops that do
-    #: not wait, or ``go-on`` one interval after that loop's start.
+    #: After a loop that took too long: ``skip`` to the next tick, ``at-once`` begin without a wait
+    #: but keep the ticks, ``catch-up`` with loops that do not wait, one a tick, or ``go-on`` one
+    #: interval after that loop's end.
     late: str = "skip"
     jitter_ns: Float | None = None  #: How late each loop woke up after its tick, shape (n,)
     code: int | None = None  #: Name of the waiting call, where the log has one
@@ -42,36 +44,49 @@ def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
     if not found.fixed_rate or not found.nominal_ms:
         return None
     period = run.loop_columns.period_ns.astype(float)
+    wait = np.zeros(len(run)) if waits.wait_ns is None else waits.wait_ns.astype(float)
+    covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run)).astype(float)
     if not found.wait_known:
         if beat_call(run, SelfTable(pieces, len(run), len(run.names))) is not None:
             return None  # a read that waits for its sensor's beat is no rest after the last call
-        covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run))
-        if not _spread(period) < 0.6 * _spread(covered.astype(float)):
-            return None  # even periods of even work: nothing shows that anybody waits
+        wait = period - covered
+    kept = late_ticks(period / 1e6, wait / 1e6)
+    if kept is None and not found.wait_known and not _spread(period) < 0.6 * _spread(covered):
+        return None  # even periods of even work: nothing shows that anybody waits
+    code = waits.names[0] if waits.names else None
+    if kept is not None:
+        waited, usual = waits_in(period, wait), kept.ms * 1e6
+        numbers = np.zeros(len(period))
+        apart = np.diff(np.cumsum(period)[waited], prepend=0.0)
+        numbers[waited] = np.cumsum(np.rint(apart / usual))
+        return _rate(period, waited, usual, numbers, kept.late, code), found.wait_known
     usual = float(np.median(period))
-    ends = np.cumsum(period)
-    wait = np.zeros(len(run)) if waits.wait_ns is None else waits.wait_ns.astype(float)
     waited = wait > 0.002 * usual if found.wait_known else np.abs(period - usual) < 0.1 * usual
-    late = {"fixed rate, skips": "skip", "fixed rate, catches up": "catch-up"}.get(found.mode, "")
-    numbers = np.arange(1.0, len(ends) + 1)  # who catches up makes one loop a tick
-    if late != "catch-up":
-        numbers = np.cumsum(np.round(np.diff(ends, prepend=0.0) / usual))
-    interval, off = _grid(ends, usual, waited, numbers)
+    if found.mode == "fixed rate, catches up":  # one loop a tick
+        late, numbers = "catch-up", np.arange(1.0, len(period) + 1)
+    else:
+        late = "skip" if found.mode == "fixed rate, skips" else ""
+        numbers = np.cumsum(np.round(np.diff(np.cumsum(period), prepend=0.0) / usual))
+    return _rate(period, waited, usual, numbers, late, code), found.wait_known
+
+
+def _rate(
+    period: Float, waited: Bool, usual: float, numbers: Float, late: str, code: int | None
+) -> PacedRate:
+    """The rate by the ticks at which waits end, each with its number."""
+    interval, off = _grid(np.cumsum(period), usual, waited, numbers)
     grid = float(np.median(np.abs(off[waited] - np.median(off[waited])))) if waited.any() else usual
-    if late == "catch-up" or (grid < 0.05 * usual and late != "go-on"):
+    if late in ("catch-up", "at-once") or (grid < 0.05 * usual and late != "go-on"):
         early = float(np.quantile(off[waited], 0.05))  # a stray early one is no measure
         jitter = np.where(waited, np.maximum(off - early, 0.0), 0.0)
         # loops that woke far from their tick were late, not jittery
         jitter[jitter > 0.25 * usual] = float(np.median(jitter[waited]))
-        late = late or "skip"
-    else:
-        late = "go-on"
-        after = waited & np.append(False, waited[:-1])  # late loops have moved the ticks of others
-        interval = float(np.median(period[after])) if after.sum() >= _TOLD else interval
-        jitter = np.where(waited, period - interval, 0.0)
-        jitter[np.abs(jitter) > 0.25 * usual] = 0.0
-    code = waits.names[0] if waits.names else None
-    return PacedRate(interval, late, jitter, code), found.wait_known
+        return PacedRate(interval, late or "skip", jitter, code)
+    after = waited & np.append(False, waited[:-1])  # late loops have moved the ticks of others
+    interval = float(np.median(period[after])) if after.sum() >= _TOLD else interval
+    jitter = np.where(waited, period - interval, 0.0)
+    jitter[np.abs(jitter) > 0.25 * usual] = 0.0
+    return PacedRate(interval, "go-on", jitter, code)
 
 
 def late_wakes(run: Run) -> Float | None:

@@ -317,6 +317,8 @@ def _next_tick(
     if works.late == "skip":
         due += works.interval * -(-(asks - due) // works.interval)
         return due, max(due + jitter, asks), 1
+    if works.late == "at-once":
+        return due + works.interval * ((asks - due) // works.interval), asks, 1
     return asks, asks, 1
 
 

@@ -1,0 +1,131 @@
+"""The tick for which many loops come too late, from how long each loop waited for it."""
+
+import numpy as np
+
+from looptime.array_types import Bool, Float
+from looptime.records import dataclass
+from looptime.stats.arrays import median
+from looptime.stats.quantiles import percentiles
+
+__all__ = ["FEWEST", "NEAR", "KeptTick", "densest", "late_ticks", "waits_in"]
+
+#: Loops from which on anything is told of how a loop is paced.
+FEWEST = 20
+#: How far from the tick a loop that waited for it ends, as a share of it.
+NEAR = 0.01
+#: The same where ticks are counted from one wait to the next, and in how many waits it holds.
+_OFF, _MOSTLY = 0.03, 0.9
+#: Loops that wait for nothing, and the share of all that is: with fewer, most keep their tick.
+_FEW, _SHARE = 5, 0.1
+#: A wait is one from this many of the shortest on, and from this share of the usual loop on.
+_SHORTEST, _LEAST = 1.5, 0.01
+#: Ticks across which waits are set against each other.
+_FAR = 64
+#: By how much waits vary more than their ends do about the tick.
+_VARIES = 3.0
+
+
+@dataclass(frozen=True)
+class KeptTick:
+    """A tick up to which loops wait that have time left, while late ones begin at once."""
+
+    ms: float
+    #: What a late loop does to the next: ``go-on`` counts a tick from its end, ``at-once`` begins
+    #: at once and waits for the next tick, ``catch-up`` makes one loop of each tick.
+    late: str
+
+
+def late_ticks(period: Float, wait: Float) -> KeptTick | None:
+    """The tick to which a loop is paced that is late in many of its loops, from its waits [ms].
+
+    Loops that begin at a tick tell it: those with less work than one tick wait for the next, those
+    with more do not wait at all. Nothing else does so: a fixed sleep follows any work, and a wait
+    for something that another thread does comes however long the loop has worked.
+
+    Parameters
+    ----------
+    period, wait : float arrays, shape (n,) [ms]
+        Each loop's length, and what of it was spent waiting, in the order of the loops.
+
+    Examples
+    --------
+    >>> work = np.random.default_rng(1).uniform(6, 16, 400)
+    >>> wait = np.maximum(10 - work, 0)
+    >>> late_ticks(work + wait, wait)
+    KeptTick(ms=10.0, late='go-on')
+    >>> late_ticks(work + 3, np.full(400, 3.0)) is None
+    True
+    """
+    if len(period) < FEWEST:
+        return None
+    waited = waits_in(period, wait)
+    none = int((~waited).sum())
+    if waited.sum() < FEWEST or none < max(_FEW, _SHARE * len(period)):
+        return None
+    on_tick = np.append(False, waited[:-1])
+    tick = densest(period[waited & on_tick])
+    if not _told_by_work(period - wait, waited, on_tick, tick):
+        return None
+    return _kept(period, wait, waited, tick)
+
+
+def waits_in(period: Float, wait: Float) -> Bool:
+    """The loops that wait, and not for as short a while as the late ones."""
+    waits: Bool = wait > max(_LEAST * median(period), _SHORTEST * percentiles(wait, [5])[0])
+    return waits
+
+
+def _told_by_work(work: Float, waited: Bool, on_tick: Bool, tick: float) -> bool:
+    """Whether loops that begin at a tick wait where the work is shorter than it, else not."""
+    early, late = (on_tick & (work < (1 - _OFF) * tick)), (on_tick & (work > (1 + _OFF) * tick))
+    if early.sum() < FEWEST // 2 or late.sum() < _FEW:
+        return False
+    return bool(waited[early].mean() >= _MOSTLY and waited[late].mean() <= 1 - _MOSTLY)
+
+
+def _kept(period: Float, wait: Float, waited: Bool, tick: float) -> KeptTick | None:
+    """How the waits' ends lie to the tick, if they do at all."""
+    apart, loops = np.diff(np.cumsum(period)[waited]), np.diff(np.flatnonzero(waited))
+    varied = _wide(wait[waited])
+    tick = _refined(tick, apart)
+    near = (loops > 1) & (apart < _FAR * tick)  # one after another is a tick in any case
+    ticks = np.rint(apart[near] / tick)
+    off = apart[near] - ticks * tick
+    if near.sum() >= _FEW and (np.abs(off) <= _OFF * tick).mean() >= _MOSTLY:
+        if varied <= _VARIES * _wide(off):
+            return None
+        if (ticks == loops[near]).mean() >= _MOSTLY:
+            return KeptTick(tick, "catch-up")
+        return KeptTick(tick, "at-once") if (ticks >= loops[near]).mean() >= _MOSTLY else None
+    alike = period[waited] - tick
+    if (np.abs(alike) <= _OFF * tick).mean() >= _MOSTLY and varied > _VARIES * _wide(alike):
+        return KeptTick(float(median(period[waited])), "go-on")
+    return None
+
+
+def _refined(tick: float, apart: Float) -> float:
+    """The tick as the mean over ever more of them, each time from waits near enough to count."""
+    reach = 2.0
+    while reach < 2 * _FAR:
+        near = apart[apart < reach * tick]
+        ticks = np.maximum(np.rint(near / tick), 1)
+        on = np.abs(near - ticks * tick) <= _OFF * tick * np.maximum(ticks / 2, 1)
+        if on.any():
+            tick = float(near[on].sum() / ticks[on].sum())
+        reach *= 2
+    return tick
+
+
+def _wide(x: Float) -> float:
+    low, high = percentiles(x, [10, 90])
+    return high - low
+
+
+def densest(period: Float) -> float:
+    """The middle of the stretch as wide as periods at one tick scatter that holds most of them."""
+    x = np.sort(period[period > 0])
+    if not len(x):
+        return 0.0
+    inside = np.searchsorted(x, x * (1 + NEAR), side="right") - np.arange(len(x))
+    k = int(np.argmax(inside))
+    return median(x[k : k + int(inside[k])])
