@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from looptime.array_types import Int
 from looptime.errors import LogError
 from looptime.parsers.layouts.contract import LoopRows, Parsed, Parts
 from looptime.run import CallColumns, LoopColumns, MissingLoops, Run, Signals
@@ -15,6 +16,8 @@ __all__ = ["from_loops", "missing_loops"]
 
 #: Rows from which on their numbers tell what is missing, and the share that must go up as usual.
 _ENOUGH, _MOSTLY = 20, 0.7
+#: Usual loops that the parts of a first one must be longer than to tell its length.
+_LONG = 5
 #: A part that is nothing in some loops is long in the others: of its usual length, and in steps.
 _PART, _STEPS = 0.2, 20
 
@@ -102,10 +105,12 @@ def _whole(parsed: Parsed, rows: LoopRows) -> LoopRows:
     gone = np.zeros(len(rows), bool) if rows.lost is None else rows.lost.copy()
     gone[-1:] = False
     if rows.ended:  # each loop lasts from the stamp before to its own
-        keep[:1] = False
-        parsed.outcast.add(rows.row[:1], "before first loop")
+        first = _long_first(rows, step)
+        if not first:
+            keep[:1] = False
+            parsed.outcast.add(rows.row[:1], "before first loop")
         gone = np.append(False, gone[:-1])[: len(rows)]
-        period = np.append(0, step)[: len(rows)]
+        period = np.append(first, step)[: len(rows)]
         rows = replace(rows, start=rows.start - period)
     else:
         keep[-1:] = False
@@ -117,6 +122,19 @@ def _whole(parsed: Parsed, rows: LoopRows) -> LoopRows:
     keep &= ~back
     parsed.outcast.add(rows.row[back], "corrupt stamp")
     return replace(rows, period=period).take(keep)
+
+
+def _long_first(rows: LoopRows, step: Int) -> int:
+    """Length of a first loop that stands out by its parts, where no stamp says when it began [ns].
+
+    What lies between its parts is taken to be as long as in other loops. Else it is 0: of a loop as
+    others are that would be a guess.
+    """
+    if rows.parts is None or not len(step):
+        return 0
+    own = np.bincount(rows.parts.loop, rows.parts.self_ns, len(rows))
+    usual = median(step)
+    return round(own[0] + max(median(step - own[1:]), 0)) if own[0] > _LONG * usual else 0
 
 
 def _made(parts: Parts) -> Parts:

@@ -36,6 +36,9 @@ _COARSE = 0.02
 #: Stretches that may lie between gaps, and rows around one whose ticks are evened out.
 _STRETCHES, _AROUND = 1000, 100
 
+#: A first interval of which its row's calls are more than this share is a loop.
+_FILLED = 0.5
+
 #: Loops whose work would end before it begins, where instants of the two can be compared.
 _FEW_BEFORE = 0.02
 
@@ -119,16 +122,7 @@ def loop_rows(
     for lengths in (total, period):
         if lengths is not None:
             bad = bad | (lengths < 0)
-    early = np.zeros(len(bad), bool)
-    if period is not None:
-        early = first_rows(np.where(bad, 1, period), time)
-    elif time is None and content.log.options.rate_hz is None:
-        lengths = total if total is not None else work
-        assert lengths is not None
-        early = first_rows(np.where(bad, 1, lengths))
-    elif time is not None and len(time) > 3:
-        early[0] = time[0] == 0 and _zero_row(time)
-    early &= ~short
+    early = _early(content, period, work, bad) & ~short
     content.outcast.add(np.flatnonzero(early & ~bad), "first interval")
     content.outcast.add(np.flatnonzero(bad), "negative duration")
     bad = bad | short
@@ -152,6 +146,32 @@ def loop_rows(
             return thinned(content, found, at["loop"][row], every)
     made = _stamped(content, found, work)
     return made if finer is None or made.said != found.said else replace(made, said=_FINER)
+
+
+def _early(content: Content, period: Int | None, work: Int | None, bad: Bool) -> Bool:
+    """Which rows at the top hold no loop, but the time since a clock's zero.
+
+    An interval that the calls of its own row fill is that of a loop, however long: the first call
+    to a device may take seconds.
+    """
+    at = content.table.columns
+    time, total = at.get("time"), at.get("total")
+    own, rows = [known for known in (work, total) if known is not None], 1
+    if period is None and "period" in at:
+        own.append(at["period"][:1])  # the step before the second row is no length of its calls
+    if period is not None:
+        interval, early = period[0], first_rows(np.where(bad, 1, period), time)
+    elif time is not None:
+        early, rows = np.zeros(len(bad), bool), 2  # which of the two is long depends on the stamps
+        early[:1] = len(time) > 3 and time[0] == 0 and _zero_row(time)
+        interval = time[1] - time[0] if early.any() else 0
+    else:
+        if content.log.options.rate_hz is not None:
+            return np.zeros(len(bad), bool)
+        lengths = own.pop()
+        interval, early = lengths[0], first_rows(np.where(bad, 1, lengths))
+    filled = any(float(known[:rows].max()) > _FILLED * float(interval) for known in own)
+    return early & (not filled)
 
 
 def _limit(log: Reading) -> dict[str, str]:

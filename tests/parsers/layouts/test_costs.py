@@ -136,6 +136,45 @@ def test_first_interval_since_the_board_was_switched_on(tmp_path):
     assert periods_ms(run) == [20.0] * 4
 
 
+FIRST = ((0, 2150, 2148), (2150, 20, 18), (2170, 20, 18), (2190, 20, 18), (2210, 20, 18))
+
+
+@pytest.mark.parametrize(
+    ("head", "row"),
+    [
+        ("t_ms,camera_ms", "{0},{2}"),
+        ("t_ms,loop_ms,camera_ms", "{0},{1},{2}"),
+        ("loop [ms];camera [ms]", "{1};{2}"),
+        ("", "t={0} ms camera={2} ms"),
+    ],
+)
+def test_a_first_loop_that_its_own_calls_fill(tmp_path, head, row):
+    """A camera that takes two seconds to open makes a loop, also on a clock that begins at 0."""
+    rows = [row.format(*each) for each in FIRST + tuple((k, 20, 18) for k in range(2230, 2400, 20))]
+    run = read(tmp_path, "\n".join([head, *rows] if head else rows) + "\n")
+    assert "first interval" not in run.set_aside.counts
+    assert periods_ms(run)[:3] == [2150.0, 20.0, 20.0]
+    assert self_ms(run)["camera"][0] == 2148
+
+
+def test_a_first_loop_as_long_as_its_calls_before_the_first_stamp(tmp_path):
+    """Rows stamped at their ends: the first loop began when its calls did, 2 ms aside as always."""
+    lengths = [2148] + [16 + k % 5 for k in range(40)]
+    ends = np.cumsum([one + 2 for one in lengths])
+    rows = "".join(f"{end},{one}\n" for end, one in zip(ends, lengths, strict=True))
+    run = read(tmp_path, "end_ms,camera_ms\n" + rows)
+    assert periods_ms(run)[:2] == [2150.0, 18.0]
+    assert not run.set_aside.counts
+
+
+def test_calls_that_do_not_fill_the_first_step(tmp_path):
+    """A clock that begins at 0 before it is set: the calls of its rows are as short as all."""
+    rows = "".join(f"{100_000 + k * 20},18\n" for k in range(8))
+    run = read(tmp_path, "t_ms,camera_ms\n0,18\n" + rows)
+    assert run.set_aside.counts["first interval"] == 1
+    assert set(periods_ms(run)) == {20.0}
+
+
 def test_a_clock_under_an_unknown_name(tmp_path):
     """The only column that does nothing but rise is the clock, and that is said."""
     rows = "".join(f"{k * 20},{k % 3 + 1},{k % 4 + 2}\n" for k in range(30))
