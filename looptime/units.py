@@ -1,10 +1,11 @@
 """Time units: every time inside looptime is an int64 count of nanoseconds."""
 
 import re
+from functools import lru_cache
 
 from looptime.errors import UsageError
 
-__all__ = ["NS_PER_MS", "NS_PER_S", "NS_PER_US", "UNITS", "split_unit", "unit_ns"]
+__all__ = ["NS_PER_MS", "NS_PER_S", "NS_PER_US", "UNITS", "split_unit", "unit_ns", "word_unit"]
 
 NS_PER_US = 1_000
 NS_PER_MS = 1_000_000
@@ -69,6 +70,18 @@ def unit_ns(unit: str) -> int:
     if known is None:
         raise UsageError(f"unit {unit!r} is not known: use one of ns, us, ms, s")
     return UNITS[known]
+
+
+@lru_cache(maxsize=4096)
+def word_unit(word: str) -> str | None:
+    """The time unit that a word is, or that a header of which it is the end would name.
+
+    Examples
+    --------
+    >>> word_unit("Sec"), word_unit(" ms "), word_unit("imu")
+    ('s', 'ms', None)
+    """
+    return split_unit(f"x_{word.strip().lower()}")[1]
 
 
 def split_unit(header: str) -> tuple[str, str | None]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -72,6 +72,13 @@ class Steps:
     def sides(self) -> dict[str, Float]:
         """The steps by the side of their rows."""
         return {"after": self.after, "before": self.before}
+
+    def paced(self) -> Iterator[tuple[Float, Bool]]:
+        """The steps of either side and which are on time, where most are: a loop waits there."""
+        for step in (self.after, self.before):
+            on_time = np.abs(step / self.typical - 1) < LATE - 1
+            if on_time.sum() >= _PACED * np.isfinite(step).sum():
+                yield step, on_time
 
     @property
     def some(self) -> bool:
@@ -279,10 +286,7 @@ def of_late_loops(
     A loop that waits for its tick is none the longer for a part that leaves it the time. Where the
     part does not, the loop is as long as its work: the step less the part is what else it does.
     """
-    for step in (steps.after, steps.before):
-        on_time = np.abs(step / steps.typical - 1) < LATE - 1
-        if on_time.sum() < _PACED * np.isfinite(step).sum():
-            continue
+    for step, on_time in steps.paced():
         units = {at: unit for at in columns
                  if (unit := _late_by(seen[at].values, step, on_time, steps))}  # fmt: skip
         if units:

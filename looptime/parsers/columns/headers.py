@@ -4,9 +4,9 @@ import re
 from collections.abc import Mapping
 
 from looptime.records import dataclass
-from looptime.units import split_unit
+from looptime.units import split_unit, word_unit
 
-__all__ = ["LOOP_WORD", "Head", "heads", "is_bare_unit", "roles"]
+__all__ = ["LOOP_WORD", "Head", "heads", "is_bare_unit", "named_unit", "roles"]
 
 #: Units that may stand alone as a header; an "s" alone says too little.
 _BARE = (
@@ -41,12 +41,21 @@ def heads(header: tuple[str, ...]) -> list[Head]:
     for index, text in enumerate(header):
         if not text.strip():  # a column that nobody named is nobody's
             continue
-        stem, unit = split_unit(text)
-        word = _SQUEEZE.sub("", stem.lower())
-        if unit is None and is_bare_unit(text):  # a column called "ms" says nothing but its unit
-            unit = split_unit(f"x_{text.strip().lower()}")[1]
-        found.append(Head(index, text, word or _SQUEEZE.sub("", text.lower()), unit))
+        word = _SQUEEZE.sub("", split_unit(text)[0].lower())
+        word = word or _SQUEEZE.sub("", text.lower())
+        found.append(Head(index, text, word, named_unit(text)))
     return found
+
+
+def named_unit(text: str) -> str | None:
+    """The unit of time that a header names, or is: a column called "ms" says no more.
+
+    Examples
+    --------
+    >>> named_unit("gyro_us"), named_unit(" ms"), named_unit("gyro")
+    ('us', 'ms', None)
+    """
+    return split_unit(text)[1] or (word_unit(text) if is_bare_unit(text) else None)
 
 
 def is_bare_unit(text: str) -> bool:

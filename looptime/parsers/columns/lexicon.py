@@ -7,7 +7,7 @@ from looptime.signal_names import quantity_of
 from looptime.units import split_unit
 
 __all__ = [
-    "CLOCKS", "COUNTS", "MEANINGS", "PHASES", "bare_name", "meaning", "names_setting",
+    "CLOCKS", "COUNTS", "MEANINGS", "PHASES", "THREADS", "bare_name", "meaning", "names_setting",
     "of_a_clock", "of_an_instant", "tokens",
 ]  # fmt: skip
 
@@ -17,7 +17,7 @@ MEANINGS = (
     "counter", "group", "bare",
 )  # fmt: skip
 
-#: Headers of a clock, of a loop number and of a phase, in order of preference.
+#: Headers of a clock, of a loop number, of a phase and of a thread, in order of preference.
 CLOCKS = (
     "time", "timestamp", "t", "ts", "stamp", "clock", "systemtime", "devicetime", "loopstart",
     "start", "starttime", "elapsed", "elapsedtime", "uptime", "runtime", "epoch", "now",
@@ -28,6 +28,7 @@ COUNTS = (
     "iterations", "cycles",
 )  # fmt: skip
 PHASES = ("phase", "mode", "state")
+THREADS = ("thread", "threadname", "threadid", "tid", "who")
 
 _SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 #: A call of something's method.

@@ -84,10 +84,9 @@ def _beside(whole: Seen, unit: int, others: list[Seen], steps: Steps) -> bool:
     if whole.name.lower() in _OR_A_CALL and fits_in and over(rest, own) > _OFTEN:
         within_it = [fit[1] for one in lengths if (fit := slope(one, own)) is not None]
         return max(within_it, default=1.0) < _ALIKE
-    for step in (steps.after, steps.before):
+    for step, _ in steps.paced():
         late = (step > LATE * steps.typical) & np.isfinite(own + rest)
-        on_time = np.abs(step / steps.typical - 1) < LATE - 1
-        if fits_in and late.sum() >= _LATE_LOOPS and on_time.sum() > np.isfinite(step).sum() / 2:
+        if fits_in and late.sum() >= _LATE_LOOPS:
             left, all_left = (step[late] - one[late] for one in (own, own + rest))
             if np.median(np.abs(all_left)) < _CLOSER * np.median(np.abs(left)):
                 return True

@@ -32,7 +32,7 @@ from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
 from looptime.schema import CallName
 from looptime.stats.arrays import HUGE
-from looptime.units import UNITS, split_unit
+from looptime.units import UNITS, word_unit
 
 __all__ = ["judge"]
 
@@ -267,7 +267,7 @@ def _parts(seen: list[Seen], named: list[int], steps: Steps) -> dict[int, Role]:
 
 def _no_more_than_a_unit(name: str) -> bool:
     """Whether a header is a unit and nothing else: "us" stands for other things, too."""
-    return name.isalpha() and split_unit(f"x_{name.lower()}")[1] is not None
+    return name.isalpha() and word_unit(name) is not None
 
 
 def _false_units(seen: list[Seen], named: list[int], steps: Steps) -> dict[int, tuple[int, str]]:

@@ -10,9 +10,11 @@ from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.headers import Head, is_bare_unit, roles
+from looptime.parsers.columns.lexicon import THREADS
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, is_plausible, tick_of
 from looptime.parsers.layouts.beside_calls import is_place_in_loop, with_columns, with_marks
-from looptime.parsers.layouts.by_values import CALLS, call_columns, fit_of, stamped_at_once
+from looptime.parsers.layouts.by_values import fit_of
+from looptime.parsers.layouts.calls_by_values import CALLS, call_columns, stamped_at_once
 from looptime.parsers.layouts.contract import (
     SECOND,
     UNSEEN,
@@ -27,7 +29,7 @@ from looptime.parsers.layouts.contract import (
     own_unit,
     spellings,
 )
-from looptime.parsers.layouts.own_threads import THREADS, call_spans, thread_column
+from looptime.parsers.layouts.own_threads import OVERLAP, call_spans, thread_column
 from looptime.parsers.text.cells import lengths
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Table
@@ -65,7 +67,7 @@ COLUMNS: dict[str, Column] = {
         ("loop", "loopnumber", "loopindex", "loopid", "loopcount", "iteration", "iter", "cycle",
          "pass", "tick"), "count",
     ),
-    "thread": Column(("thread", "threadname", "threadid", "tid", "who")),
+    "thread": Column(THREADS),
     "seq": Column(("seq", "sequence", "seqno", "sequencenumber", "index"), "count"),
     "phase": Column(("phase", "mode", "period", "state")),
     "kind": Column(("kind", "category")),
@@ -180,7 +182,7 @@ def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) ->
     if thread is None:
         return Given(given)
     name = names[0] if thread is given["name"] else given["name"]
-    return Given({**given, "name": name, "thread": thread}, told={"thread": THREADS})
+    return Given({**given, "name": name, "thread": thread}, told={"thread": OVERLAP})
 
 
 def unit(log: Reading) -> Unit:

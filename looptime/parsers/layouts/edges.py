@@ -13,10 +13,10 @@ from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.steps import Way, find_steps
 from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
+from looptime.parsers.columns.lexicon import THREADS
 from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.unit import Unit, clock_unit, instants
 from looptime.parsers.layouts.beside_calls import is_place_in_loop
-from looptime.parsers.layouts.by_values import EDGES, begins_first, edge_columns, paired
 from looptime.parsers.layouts.contract import (
     CallRows,
     Column,
@@ -27,7 +27,8 @@ from looptime.parsers.layouts.contract import (
     Reading,
     spellings,
 )
-from looptime.parsers.layouts.own_threads import THREADS, thread_column
+from looptime.parsers.layouts.edges_by_values import EDGES, begins_first, edge_columns, paired
+from looptime.parsers.layouts.own_threads import OVERLAP, thread_column
 from looptime.parsers.layouts.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.table import Table
@@ -51,7 +52,7 @@ COLUMNS: dict[str, Column] = {
     "loop": Column(
         ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle"), "count",
     ),
-    "thread": Column(("thread", "threadname", "threadid", "tid")),
+    "thread": Column(THREADS),
     "seq": Column(("seq", "sequence", "seqno", "sequencenumber", "index"), "count"),
     "phase": Column(("phase", "mode", "state")),
     "subsystem": Column(("subsystem", "system", "component", "module")),
@@ -146,7 +147,7 @@ def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) ->
     thread = thread_column(free, dialect, [spans])
     if thread is None:
         return Given(given)
-    return Given({**given, "thread": thread}, told={"thread": THREADS})
+    return Given({**given, "thread": thread}, told={"thread": OVERLAP})
 
 
 def _refuse_unknown_edges(found: list[Head], given: dict[str, Head], dialect: Dialect) -> None:

@@ -15,10 +15,10 @@ from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.stats.arrays import distinct
 from looptime.units import UNITS
 
-__all__ = ["THREADS", "call_spans", "refuse_alike", "thread_column"]
+__all__ = ["OVERLAP", "call_spans", "refuse_alike", "thread_column"]
 
 #: Why a column is that of the threads.
-THREADS = "calls of two of its words overlap, those of one never do"
+OVERLAP = "calls of two of its words overlap, those of one never do"
 #: Begins and ends of calls, their threads, and how many edges lack their other one.
 _Spans = tuple[Float, Float, Int, int]
 #: Calls that must overlap, and their share; what may be left of them; how much rarer than by
@@ -75,7 +75,7 @@ def refuse_alike(given: Given, dialect: Dialect) -> None:
     LogError
         With the options by which the log is read.
     """
-    if given.told.get("thread") != THREADS:
+    if given.told.get("thread") != OVERLAP:
         return
     made: dict[str, Counter[str]] = {}
     thread, name = given.one["thread"], given.one["name"]

@@ -9,6 +9,7 @@ from looptime.parsers.columns.evidence import disordered, rises, shown, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, is_bare_unit, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.laps import adds_up
+from looptime.parsers.columns.lexicon import THREADS
 from looptime.parsers.columns.unit import Unit, find_unit
 from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.layouts.alike_removed import without_alike, written_again
@@ -48,7 +49,7 @@ COLUMNS: dict[str, Column] = {
         "count",
     ),
     "phase": Column(("phase", "mode", "state")),
-    "thread": Column(("thread", "threadname", "threadid", "tid")),
+    "thread": Column(THREADS),
 }  # fmt: skip
 _MAIN_WORDS = ("main", "loop", "control", "robot")
 #: Rows a name from which sorted values tell a clock; chance spreads names this much less evenly.

@@ -12,7 +12,7 @@ from looptime.parsers.lines.grid import Grid, counts, is_stamp
 from looptime.parsers.lines.keyed import STAMP, UNNAMED
 from looptime.parsers.lines.monitor import HOST
 from looptime.parsers.text.dialect import is_number
-from looptime.units import UNITS, split_unit
+from looptime.units import UNITS, split_unit, word_unit
 
 __all__ = ["LOOP_NUMBER", "name_clock", "name_loops", "name_stamps"]
 
@@ -31,7 +31,7 @@ def name_clock(grid: Grid) -> None:
     if any(is_stamp(name) for name in grid.names):
         return
     for at, name in enumerate(grid.names):
-        bare = split_unit(f"x_{name.lower()}")[1] if name.isalpha() else None
+        bare = word_unit(name) if name.isalpha() else None
         cells = grid.cells(at)[:400]
         values = np.array([float(c) for c in cells if is_number(c)])
         first = at == 0 and grid.units[0] is not None and not counts(cells)

@@ -6,7 +6,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.parsers.text.dialect import is_number
-from looptime.units import UNITS, split_unit
+from looptime.units import UNITS, word_unit
 
 __all__ = [
     "COUNT",
@@ -97,7 +97,7 @@ def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None,
         length = _OF_LENGTH.search(text)
         if length is not None:
             number, unit = (length[1], length[2]) if length[1] else (length[3], length[4])
-            ns = float(number) * UNITS[split_unit(f"x_{unit.lower()}")[1] or "ns"]
+            ns = float(number) * UNITS[word_unit(unit) or "ns"]
             if ns > 0:
                 return ns, f"{number} {unit} a count by a line of the log"
         each = _EACH.search(text) if "ns" in text else None

@@ -10,11 +10,11 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import scatter
-from looptime.parsers.columns.headers import is_bare_unit
+from looptime.parsers.columns.headers import is_bare_unit, named_unit
 from looptime.parsers.lines.grid import Entry, Grid, fit_cell, is_stamp
 from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
 from looptime.records import dataclass
-from looptime.units import UNITS, split_unit
+from looptime.units import UNITS, split_unit, word_unit
 
 __all__ = ["LongTable", "check_order", "find_long", "lie_anywhere", "long_entries"]
 
@@ -81,7 +81,7 @@ def find_long(
     names = len(set(columns[keys[0]])) if keys else 1
     times = [at for at in numeric if _is_clock(columns[at], decimal, names)]
     if header is not None:  # a header says which column is the time, or the loop's number
-        timed = sum(bool(split_unit(text)[1]) or is_bare_unit(text) for text in header)
+        timed = sum(named_unit(text) is not None for text in header)
         stamps = [at for at in times
                   if is_stamp(header[at]) or (timed == 1 and is_bare_unit(header[at]))]  # fmt: skip
         lengths = keys and all(split_unit(key)[1] for key in set(columns[keys[0]]))
@@ -117,7 +117,7 @@ def _wordy(cells: Sequence[str], decimal: str) -> bool:
 
 
 def _are_units(cells: Sequence[str]) -> bool:
-    return any(c.isalpha() and split_unit(f"x_{c.lower()}")[1] for c in set(cells))
+    return any(c.isalpha() and word_unit(c) for c in set(cells))
 
 
 def _are_keys(cells: Sequence[str]) -> bool:
@@ -237,11 +237,6 @@ def check_order(
         )
 
 
-def _named_unit(header: str) -> str | None:
-    """The unit that a header names, or is."""
-    return split_unit(f"x_{header.strip().lower()}" if is_bare_unit(header) else header)[1]
-
-
 def long_entries(
     lines: list[str],
     cells: Sequence[Sequence[str] | None],
@@ -262,9 +257,9 @@ def long_entries(
         Their names.
     """
     grid = Grid(lines)
-    own = _named_unit(header[found.value]) if header else None
+    own = named_unit(header[found.value]) if header else None
     stem = split_unit(header[found.time])[0] if header else ""
-    of_time = _named_unit(header[found.time]) if header else None
+    of_time = named_unit(header[found.time]) if header else None
     stamp = grid.column("loop" if stem.strip().lower() in _LOOPS else "time", of_time)
     entries: list[Entry] = []
     for line, row in enumerate(cells):
@@ -275,7 +270,7 @@ def long_entries(
             continue
         unit = own
         if found.unit >= 0:
-            unit = split_unit(f"x_{row[found.unit].strip().lower()}")[1]
+            unit = word_unit(row[found.unit])
         at = grid.column(fit_cell(key), unit)
         value = row[found.value].strip()
         if at < 0:

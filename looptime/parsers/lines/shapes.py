@@ -2,10 +2,9 @@
 
 import re
 from dataclasses import replace
-from functools import lru_cache
 
 from looptime.records import dataclass
-from looptime.units import split_unit
+from looptime.units import word_unit
 
 __all__ = ["CLOCK", "LEVELS", "Sentence", "Shapes", "clean", "plan"]
 
@@ -147,11 +146,6 @@ def clean(name: str) -> str:
     return name.strip(" \t\"'=:-_#.").replace(";", ",")
 
 
-@lru_cache(maxsize=4096)
-def _time_unit(word: str) -> str | None:
-    return split_unit(f"x_{word.lower()}")[1]
-
-
 def plan(pieces: list[str], numbers: list[str]) -> Sentence:
     """Name the numbers of a line by the words around them.
 
@@ -178,7 +172,7 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
     for at in range(1, len(left)):
         found = _UNIT.match(left[at])
         key = at < len(numbers) and _KEY.fullmatch(left[at]) is not None
-        unit = _time_unit(found[1]) if found and not key else None
+        unit = word_unit(found[1]) if found and not key else None
         units.append(unit)
         if found and unit:
             left[at] = left[at][found.end() :]

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from looptime.parsers.lines.grid import Grid, fit_cell
 from looptime.parsers.text.dialect import is_missing, is_number, is_remark, split_line
-from looptime.units import NS_PER_S, UNITS, split_unit
+from looptime.units import NS_PER_S, UNITS, word_unit
 
 __all__ = ["seconds_of", "spelled"]
 
@@ -48,7 +48,7 @@ def _number(cell: str) -> str | None:
 def _plain(cell: str) -> tuple[str, str] | None:
     """A cell's number and the time unit after it."""
     found = _UNIT.fullmatch(cell.strip())
-    unit = split_unit(f"x_{found[2].lower()}")[1] if found else None
+    unit = word_unit(found[2]) if found else None
     return (found[1], unit) if found and unit else None
 
 

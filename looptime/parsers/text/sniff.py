@@ -24,7 +24,7 @@ from looptime.parsers.text.dialect import (
     numbers,
     split_line,
 )
-from looptime.units import split_unit
+from looptime.units import split_unit, word_unit
 
 __all__ = ["sniff", "stated_unit"]
 
@@ -258,7 +258,7 @@ def _are_names(cells: tuple[str, ...]) -> bool:
 def _are_units(cells: tuple[str, ...]) -> bool:
     """Whether cells are units and nothing else, one of them a time unit."""
     bare = [_bare_unit(cell) for cell in cells]
-    times = [cell for cell in bare if cell and split_unit(f"x_{cell}")[1] is not None]
+    times = [cell for cell in bare if cell and word_unit(cell)]
     return bool(times) and all(len(cell) <= 6 for cell in bare)
 
 

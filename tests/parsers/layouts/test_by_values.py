@@ -8,7 +8,8 @@ import pytest
 import looptime
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
-from looptime.parsers.layouts.by_values import call_columns, edge_columns
+from looptime.parsers.layouts.calls_by_values import call_columns
+from looptime.parsers.layouts.edges_by_values import edge_columns
 from looptime.parsers.text.sniff import sniff
 from tests.parsers.build import periods_ms, read, self_ms
 
@@ -214,8 +215,8 @@ def test_a_wide_log_of_loops_is_not_tried_in_every_way():
     like = sniff(text, "log.csv")
     found = heads(like.header)
     tried = []
-    names = ("looptime.parsers.layouts.by_values._unmatched",
-             "looptime.parsers.layouts.by_values._as_calls")  # fmt: skip
+    names = ("looptime.parsers.layouts.edges_by_values._unmatched",
+             "looptime.parsers.layouts.calls_by_values._as_calls")  # fmt: skip
     with pytest.MonkeyPatch.context() as patch:
         for name in names:
             patch.setattr(name, lambda *_: tried.append(1))

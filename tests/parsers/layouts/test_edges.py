@@ -41,6 +41,16 @@ def test_edge_within_the_name(tmp_path, joined):
     check(read(tmp_path, text(rows, "time_us,event\n")))
 
 
+@pytest.mark.parametrize("header", ["thread", "tid", "who"])
+def test_who_makes_calls_of_one_name_keeps_their_loop_whole(tmp_path, header):
+    """The sensor's and the drive's own `read` follow each other: one loop in 20 ms, not two."""
+    rows = [f"t_ms,{header},name,event"]
+    for t in range(0, 1200, 20):
+        rows += [f"{t},imu,read,start", f"{t + 3},imu,read,stop"]
+        rows += [f"{t + 4},drive,read,start", f"{t + 9},drive,read,stop"]
+    assert set(periods_ms(read(tmp_path, "\n".join(rows) + "\n"))) == {20.0}
+
+
 def test_column_order_does_not_matter(tmp_path):
     """Columns are found by their headers."""
     rows = [(edge, name, t) for t, name, edge in LOOPS]

@@ -70,17 +70,19 @@ def test_what_the_timer_of_a_whole_run_says(tmp_path):
     assert any("2.4 s for 120 loops are 20 ms a loop" in note for note in run.clock.notes)
 
 
-@pytest.mark.parametrize("options", [{}, {"loop_call": "gyro"}])
-def test_sections_of_other_threads_take_nothing_of_the_loop(tmp_path, options):
+@pytest.mark.parametrize(
+    ("header", "options"), [("thread", {}), ("thread", {"loop_call": "gyro"}), ("who", {})]
+)
+def test_sections_of_other_threads_take_nothing_of_the_loop(tmp_path, header, options):
     """Two sections a loop, and a thread that polls now and then: it is set aside and said."""
-    rows = ["thread,section,duration_ms"]
+    rows = [f"{header},section,duration_ms"]
     for k in range(30):
         rows += ["main,gyro,3", *["imu,poll,50"] * (k % 3), "main,drive,5"]
     run = read(tmp_path, "\n".join(rows) + "\n", **options)
     assert periods_ms(run) == [8] * 30
     assert run.set_aside.counts == {"other thread": 30}
     assert any("30 rows of other threads (imu)" in note for note in run.clock.notes)
-    one, other = looptime.read_log(tmp_path / "log.csv", by="thread").runs
+    one, other = looptime.read_log(tmp_path / "log.csv", by=header).runs
     assert sorted([periods_ms(one)[0], periods_ms(other)[0]]) == [8, 50]
 
 
