@@ -14,6 +14,7 @@ from looptime.call_words import guess_name
 from looptime.errors import LogError
 from looptime.parsers.clock.loop_numbers import as_logged
 from looptime.parsers.columns.headers import LOOP_WORD
+from looptime.parsers.columns.lexicon import meaning, tokens
 from looptime.parsers.layouts.contract import CallRows
 from looptime.parsers.layouts.merged import merged_loops
 from looptime.parsers.layouts.nesting import nest, parents_first
@@ -190,7 +191,7 @@ def _enclosing(sample: _FirstRows, names: list[str], loops: int | None = None) -
     spans = np.bincount(sample.name[top], weights=sample.span[top], minlength=len(names))
     holds = (count > 1) & (parts > 0.5 * count)
     for code in np.flatnonzero(count > 1):
-        if not holds[code] and LOOP_WORD.search(names[code].lower()):
+        if not holds[code] and (LOOP_WORD.search(names[code].lower()) or _is_work(names[code])):
             holds[code] = loops is None or abs(count[code] - loops) <= 0.1 * loops + 2
     if not holds.any():
         return -1
@@ -207,6 +208,11 @@ def _enclosing(sample: _FirstRows, names: list[str], loops: int | None = None) -
     if loops is not None and abs(count[best] - loops) > 0.1 * loops + 2:
         return -1
     return best
+
+
+def _is_work(name: str) -> bool:
+    """Whether a call's name says that it is all the work of a loop, as "work" does."""
+    return meaning(name) == "busy" and len(tokens(name)) == 1
 
 
 def _recurring(sample: _FirstRows, names: list[str]) -> tuple[int, str]:

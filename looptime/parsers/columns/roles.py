@@ -43,6 +43,8 @@ _NO_TIMES = ("counter", "group", "clock", "heading", "turn rate")
 #: Steps from which on what is added up differs from a length, and how many times as long as the
 #: way from first to last all together may be.
 _MANY, _TURNS = 150, 2
+#: How far from one a slope is where steps grow with the work, and what it explains of them.
+_ONE, _MORE_THAN_HALF = 0.15, 0.6
 #: Steps of a coarse clock are of so few lengths, and what it rounds changes in so many rows.
 _COARSE, _TURNS_OFTEN = 12, 0.1
 
@@ -225,8 +227,21 @@ def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:
             "latency", found, unit_from, "it is longer than the steps of the clock", "likely"
         )
     word = stamped(values, steps.after).side.replace("start", "after").replace("end", "before")
+    if one.meaning == "period" and steps.known and _is_work(values, steps):
+        why = "the clock's steps grow with it one for one, and are longer: it is the work"
+        return Role("whole", found, unit_from, why, "likely", step=word)
     why = f"its header says so, and it is {100 * np.nanmedian(values) / steps.typical:.0f} % "
     return Role(named, found, unit_from, f"{why}of the clock's steps", "sure", step=word)
+
+
+def _is_work(values: Float, steps: Steps) -> bool:
+    """Whether steps are longer than values by a rest that does not go with them.
+
+    Of rows that stand for one loop of several, the period of one explains half a step at most.
+    """
+    found = [fit for step in steps.sides.values() if over(values, step) <= 1 - MOST
+             and (fit := slope(values, step)) is not None]  # fmt: skip
+    return any(1 - _ONE < fit[0] < 1 + _ONE and fit[1] >= _MORE_THAN_HALF for fit in found)
 
 
 def _equality(

@@ -53,6 +53,16 @@ def test_an_enclosing_row_beside_which_the_loop_waits(tmp_path, wait):
     balance(run)
 
 
+def test_a_row_of_all_the_work_is_the_loop(tmp_path):
+    """A row says what the loop worked, and nothing else is logged: the rest it slept."""
+    rows = "".join(f"work,{k * 20000},{7000 + 500 * (k % 3)}\n" for k in range(7))
+    run = looptime.read(write(tmp_path, HEADER + rows))
+    assert run.loop_from == "'work', which encloses the loop"
+    assert run.loop_columns.body_ns.tolist() == [7e6, 7.5e6, 8e6, 7e6, 7.5e6, 8e6]
+    beside = "".join(f"work,{k * 20000},7000\nscan,{k * 20000 + 9000},5000\n" for k in range(7))
+    assert looptime.read(write(tmp_path, HEADER + beside)).loop_columns.body_ns is None
+
+
 def test_enclosing_rows_without_gaps_close_the_last_loop(tmp_path):
     """Where enclosing rows tile the time, the last of them is a whole loop too."""
     rows = "".join(f"gyro.read,{k * 1000 + 100},300\nloop,{k * 1000},1000\n" for k in range(4))

@@ -345,6 +345,20 @@ def test_the_whole_is_held_against_steps_where_there_are_some(rows, clock, said)
     assert (role.taken_as, role.unit_ns, role.unit_from, role.why) == ("whole", MS, "header", said)
 
 
+@pytest.mark.parametrize("end", [False, True])
+def test_a_step_that_steps_of_the_clock_are_longer_than_is_the_work(end):
+    """A step takes 6 to 10 ms, and then the loop sleeps for 10: each stamp is so much further on.
+
+    Of rows that hold the period of one loop in two, the column is the period.
+    """
+    rng = np.random.default_rng(4)
+    step = rng.uniform(6, 10, ROWS)
+    found = judge([Seen("period", step, MS)], clock_of(step + 10 + rng.uniform(0, 1, ROWS), end))
+    assert taken(found) == ["whole"]
+    other = rng.uniform(6, 10, ROWS)
+    assert taken(judge([Seen("period", step, MS)], clock_of(step + other, end))) == ["period"]
+
+
 def test_a_part_may_be_called_a_whole():
     """A scan is one of three parts where the steps grow with each; beside its parts it is whole."""
     lengths = parts()
