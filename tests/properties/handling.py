@@ -253,6 +253,29 @@ def columns_change_places(made: Made, rng: Rng) -> Made | None:
 
 
 @damage
+def pages_out_of_order(made: Made, rng: Rng) -> Made | None:
+    """A memory was read page by page: the newest row of each first, or the newest page."""
+    if made.layout in ("sections", "totals"):
+        return None  # without a clock and numbers any order may be
+    size = int(rng.choice([2, 3, 5, 8, 20, 64]))
+    pages = [made.rows[at : at + size] for at in range(0, len(made.rows), size)]
+    if rng.random() < 0.5:
+        pages = [page[::-1] for page in pages]
+    else:
+        pages.reverse()
+    return replace(made, rows=[row for page in pages for row in page])
+
+
+@damage
+def newest_first_again_and_again(made: Made, rng: Rng) -> Made | None:
+    """A view of the last few rows, newest first, was written out over and over."""
+    if made.layout in ("sections", "totals"):
+        return None
+    size = made.block * int(rng.choice([3, 5, 12]))
+    return replace(made, rows=made.rows[:size][::-1] * (len(made.rows) // size))
+
+
+@damage
 def sorted_by_a_column(made: Made, rng: Rng) -> Made:
     """A spreadsheet sorted the rows by one of their columns, up or down."""
     column = int(rng.integers(len(made.header)))

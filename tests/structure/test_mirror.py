@@ -39,7 +39,7 @@ ELSEWHERE = {
         "read": "parsers/test_registry",
     },
     "parsers/columns": {
-        "against_steps": "parsers/columns/test_roles", "evidence": "parsers/columns/test_refusals",
+        "against_steps": "parsers/columns/test_roles",
         "named_wholes": "parsers/columns/test_roles",
         "role": "parsers/columns/test_roles", "signals": "parsers/layouts/test_stamps",
         "stamped_at": "parsers/columns/test_roles", "within": "parsers/columns/test_roles",

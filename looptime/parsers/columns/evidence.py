@@ -26,6 +26,7 @@ __all__ = [
     "in_between",
     "lie_within_loops",
     "marked",
+    "one_block",
     "rises",
     "scaled",
     "scatter",
@@ -71,6 +72,12 @@ class Marked:
     side: str
 
 
+#: Fewest values that tell by falling throughout, and by falling but for a few, that they are
+#: instants.
+_FEW_FALL, _FEW_MOSTLY = 6, 10
+#: Shortest block that stands again, places at which its end is looked for, the share of the values
+#: that it tells, and the share of its steps that fall where the newest stands first.
+_LEAST_BLOCK, _BLOCKS, _BLOCK_ALIKE, _BLOCK_FALLS = 3, 50, 0.9, 0.7
 #: Share of the rows that hold lengths and of those that hold none, and fewest of the latter.
 _FEW_BETWEEN, _LEAST_BETWEEN = 0.05, 10
 
@@ -160,10 +167,18 @@ def disordered(values: Float) -> str:
     ('', '')
     """
     known = values[np.isfinite(values)]
-    if len(known) < 10 or rises(known):
+    block = one_block(known)
+    if len(block) < len(known) and (np.diff(block) < 0).mean() >= _BLOCK_FALLS:
+        return (
+            f"fall from row to row, and the same {len(block)} rows stand there again and again: "
+            "keep each once, the oldest first"
+        )
+    if len(known) < _FEW_FALL or rises(known):
         return ""
     step = np.diff(known)
-    if (step < 0).mean() >= 0.9 and (step <= 0).mean() >= 0.97:
+    if (step < 0).all() or (
+        len(known) >= _FEW_MOSTLY and (step < 0).mean() >= 0.9 and (step <= 0).mean() >= 0.97
+    ):
         return "fall from row to row: put the oldest row first"
     for count, nth in ((2, "2nd"), (3, "3rd"), (4, "4th")):
         if len(known) > 5 * count and (known[count:] > known[:-count]).mean() >= 0.95:
@@ -172,12 +187,27 @@ def disordered(values: Float) -> str:
                 "line: take them apart"
             )
     apart = np.diff(np.unique(known))
-    if len(known) < 50 or len(apart) < 0.9 * (len(known) - 1) or not 0.2 < (step > 0).mean() < 0.8:
+    if len(known) < 50 or len(apart) < 0.9 * (len(known) - 1):
         return ""
     low, middle = np.quantile(apart, [0.05, 0.5])
     if low < 0.3 * middle:
         return ""
     return go_back(known)
+
+
+def one_block(values: Float) -> Float:
+    """The first values, up to where all the others say nothing but them again; else all.
+
+    Examples
+    --------
+    >>> one_block(np.array([7.0, 5, 1, 7, 5, 1, 7, 5])), one_block(np.array([7.0, 5, 1, 7, 4, 2]))
+    (array([7., 5., 1.]), array([7., 5., 1., 7., 4., 2.]))
+    """
+    again = np.flatnonzero(values[1:] == values[:1]) + 1
+    for at in again[(again >= _LEAST_BLOCK) & (2 * again <= len(values))][:_BLOCKS].tolist():
+        if (values[at:] == values[:-at]).mean() >= _BLOCK_ALIKE:
+            return values[:at]
+    return values
 
 
 def go_back(values: Float) -> str:

@@ -13,6 +13,7 @@ from looptime.parsers.columns.evidence import (
     disordered,
     goes_level,
     in_between,
+    one_block,
     rises,
     shown,
     wordy,
@@ -53,6 +54,8 @@ _ROWS_OF_A_CLOCK = 20
 _MOSTLY = 0.9
 #: Rows, and the correlation with their order, that show a number to climb.
 _CLIMB, _CLIMBS = 20, 0.8
+#: Share of the numbers that are all different, so that they take every value of their range.
+_ALL_OTHERS = 0.95
 _LONGEST = 2.0**62  # [ns], what whole numbers hold
 #: Share of its rows in which a number of the loop must go on as the clock does.
 _COUNTS_ON = 0.98
@@ -379,13 +382,22 @@ def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
 
 
 def _climbs(values: Float) -> bool:
-    """Whether numbers count at first, or all along but not from row to row: those of two logs."""
+    """Whether numbers count at first, or all along but not from row to row.
+
+    Those of two logs line by line do, those of rows that stand in another order, or again and again
+    with the newest first. Lengths hardly ever take every value of their range once.
+    """
     known = values[np.isfinite(values)]
     if len(known) > _CLIMB and counts_rows(known[:_CLIMB]):
         return True
     if len(known) < _CLIMB or (known % 1 != 0).any() or np.ptp(known) >= len(known):
         return False
+    block = np.abs(np.diff(one_block(known)))
+    if len(block) + 1 < len(known) and (block == 1).all():  # the same rows again and again
+        return True
     met, times = np.unique(known, return_counts=True)
+    if len(met) >= _ALL_OTHERS * len(known):  # rows in another order
+        return True
     if len(met) < len(known) / 3:  # lengths in a coarse unit
         return False
     if times.max() == 2 and (np.diff(met) == 1).all():  # two that count, each at its own pace

@@ -6,6 +6,7 @@ import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
+from looptime.parsers.columns.evidence import one_block
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.text.buffers import texts
@@ -376,6 +377,8 @@ def in_16_bits(values: Float) -> bool:
     (True, False)
     """
     if len(values) < 10 or values.min() < 0 or not 0.8 * 2**16 < values.max() < 2**16:
+        return False
+    if len(one_block(values)) < len(values):  # it would take 2**16 steps to be where it was
         return False
     step = np.diff(values) % 2**16
     low, high = np.quantile(values, [0.25, 0.75])

@@ -32,6 +32,8 @@ _UNEVEN = 3.5
 #: What a row says of a loop that came too late.
 _LATE = frozenset(("overrun", "overran", "late", "exceeded", "overdue", "overshot"))
 _RATIOS = (1e-9, 1e-6, 1e-3, 1.0)
+#: Share of the rows after which number and clock must go on.
+_ONWARD = 0.5
 _ENOUGH, _MOSTLY, _SELDOM, _FASTEST = 20, 0.9, 0.2, 50_000.0
 
 
@@ -62,6 +64,8 @@ def between(number: Int, time: Int, length: Int | None, path: str) -> int:
     """
     step, passed = np.diff(number.astype(np.int64)), np.diff(time)
     forward = (step > 0) & (passed > 0)
+    if len(step) and forward.mean() < _ONWARD:  # rows in no order
+        return 1
     step, passed = step[forward], passed[forward]
     if len(step) < _ENOUGH or (step == 1).mean() >= _SELDOM:
         return 1

@@ -7,7 +7,7 @@ from itertools import groupby
 import numpy as np
 
 from looptime.array_types import Float
-from looptime.parsers.columns.evidence import rises
+from looptime.parsers.columns.evidence import disordered, rises
 from looptime.parsers.lines.grid import Grid, counts, is_stamp
 from looptime.parsers.lines.keyed import STAMP, UNNAMED
 from looptime.parsers.lines.monitor import HOST
@@ -72,7 +72,9 @@ def name_stamps(grid: Grid) -> None:
             # the number of a process, or of a thread
             if len(values) > 2 and (values == values[0]).all():
                 grid.names[at], grid.units[at] = "", None
-            elif grid.units[at] and not rises(values) and not _beyond_parts(grid, at, values):
+            elif grid.units[at] and not (
+                rises(values) or disordered(values) or _beyond_parts(grid, at, values)
+            ):
                 grid.names[at] = f"part {at + 1}"
     for at, name in enumerate(grid.names):
         if re.fullmatch(rf"{UNNAMED} \d+", name):

@@ -66,6 +66,8 @@ __all__ = ["check_unit", "settle"]
 COARSE_TICK_NS = 100_000
 #: Where more than this share of the rows step back, they stand in no order.
 _NO_ORDER = 0.3
+#: Of fewer rows all must step back.
+_FEW_ROWS = 10
 #: Rows of a log whose calls outlast its counter, which are looked at one by one.
 _ONE_BY_ONE = 2_000_000
 #: Fewer rows than this between two cuts are no run.
@@ -203,10 +205,11 @@ def _check_order(time: Int, printed: Clock | None, path: str) -> None:
     LogError
         If more of their instants step back than stray rows do.
     """
-    if len(time) < 10 or (np.diff(time) < 0).mean() <= _NO_ORDER:
+    back = np.diff(time) < 0
+    if back.mean() <= _NO_ORDER or (len(time) < _FEW_ROWS and not back.all()):
         return
     values = time.astype(np.float64)
-    why = disordered(values)
+    why = disordered(values) or (go_back(values) if len(time) < _FEW_ROWS else "")
     if printed is not None and in_16_bits(values / UNITS.get(printed.unit, 1)):
         return
     if why or printed is None:
