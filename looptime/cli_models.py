@@ -206,7 +206,8 @@ def plan(
     """
     from looptime.questions.planning import plan as ask
     from looptime.questions.planning import score, suggestions
-    from looptime.views.text.plan_text import render_plan, render_score, render_suggestions
+    from looptime.views.text.plan_text import render_plan, render_score
+    from looptime.views.text.suggestions_text import render_suggestions
 
     run = whole_run(asked, log)
     say_phases(asked, run)

@@ -3,24 +3,21 @@
 import numpy as np
 
 from looptime.analysers.beat_wait import (
-    CUT,
     at_tick,
     beat_call,
     filled_tick,
     grain_of,
-    slope,
     spread,
-    varied_by,
     whole_tick,
 )
 from looptime.analysers.late_ticks import FEWEST, KeptTick, late_ticks
+from looptime.analysers.pacing_rule import by_periods, by_waits, on_grid
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
 from looptime.schema import KINDS
 from looptime.stats.arrays import median
-from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
 
 __all__ = ["MODES", "ONE_TICK", "Pacing", "Waits", "find_waits", "pacing", "periods_told"]
@@ -41,18 +38,6 @@ assert _PACING in KINDS
 _GAP_SHARE = 0.02
 #: Ticks of the clock by which an even loop may seem longer, where stamps are cut to digits as well.
 ONE_TICK = 1.1
-#: Below this share of the variance of independent terms, sums keep to a grid.
-_ON_GRID = 0.15
-#: Periods so close together, as a share of them, keep to a tick where the clock is finer.
-_EVEN = 0.004
-#: Share of what cutting to ticks adds that is never taken off: it is not known more exactly.
-_STAYS = 0.1
-#: Share of the period from which on what no call covers is large, and of how much it may vary.
-_LARGE, _STILL = 0.1, 0.05
-#: What a sleep ends late in the most punctual quarter of the loops, as a share of it; the slope on
-#: what calls take from which on down it makes up for them.
-_FLOOR, _FALLS = 0.03, -0.3
-_HEDGE = "; a sleep in the part that no call covers would look the same"
 #: Excess of late loops, in nominal periods a loop, from which on sums tell what became of it.
 _TELLS = 0.01
 #: By how much the usual loop is longer than the tick where most are late.
@@ -222,9 +207,9 @@ def pacing(
     if tick is None and kept is not None:
         mode, why = "fixed rate", f"loops that leave time wait until {kept.ms:.4g} ms are over"
     elif known:
-        mode, why = _from_waits(period, waited, tick, grain)
+        mode, why = by_waits(period, waited, tick, grain)
     else:
-        mode, why = _from_periods(run, period, waited, table, tick, grain, code)
+        mode, why = by_periods(run, period, waited, table, tick, grain, code)
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6
@@ -258,156 +243,6 @@ def _untold(run: Run, period: Float) -> str | None:
     return None if median(period) > 0 else "most loops have no length in the log"
 
 
-def _from_waits(period: Float, wait: Float, tick: float | None, grain: float) -> tuple[str, str]:
-    work = period - wait
-    waited = wait > 0.01 * median(period)
-    if waited.mean() < 0.05:
-        return "free-running", "it hardly ever waits"
-    full = work > median(work) + 0.9 * median(wait)  # work as long as it and a usual sleep
-    if full.sum() >= 3 and wait[full].mean() < 0.1 * median(wait):
-        return "fixed rate", "there is no wait where the work takes a whole period"
-    if tick is not None:
-        return "fixed rate", "periods are whole multiples of one although the work is not"
-    falls = slope(wait[waited], work[waited])
-    if falls is None or spread(work) <= 0.002 * median(period):
-        # even work: both look alike, unless late loops were followed by whole slots
-        if spread(period) <= 0.01 * median(period):
-            return "fixed rate", "periods are even; work is too even to tell a sleep from a tick"
-        if _on_grid(period, grain) and np.var(work) < 0.5 * np.var(period):
-            return "fixed rate", "a wait that is too short is made up by the next"
-        return "sleep after work", "work is even but the period is not"
-    if spread(period) < 0.5 * spread(work):
-        return "fixed rate", "periods are even although the work is not"
-    if falls < -0.5:
-        return "fixed rate", "the wait shrinks as the work grows"
-    return "sleep after work", "the wait stays the same however long the work takes"
-
-
-def _from_periods(
-    run: Run, period: Float, rest: Float, table: SelfTable, tick: float | None, grain: float,
-    waiting: int | None,
-) -> tuple[str, str]:  # fmt: skip
-    """From the periods, the part of each that no call covers [ms], and a call that waits."""
-    if run.on_loop_thread.any():
-        covered = period - rest
-        if tick is not None:
-            return "fixed rate", "periods are whole multiples of one although the calls are not"
-        if waiting is not None:
-            waiting_name = run.names[waiting].name
-            return "fixed rate", f"{waiting_name} shrinks as the rest of the loop grows: a wait"
-        if rest.mean() < 0.05 * period.mean():
-            return "free-running", "calls cover the whole period and none of them is a wait"
-        cut = varied_by(grain_of(run, run.call_columns.duration_ns))
-        if _makes_up(period, rest, cut) and _makes_up(period, rest, cut, _same_calls(table)):
-            return "fixed rate", "the part that no call covers shrinks as the calls grow"
-        if (filled := filled_tick(period, rest, grain)) is not None:
-            return "fixed rate", f"what no call covers fills the loops up to {filled:.4g} ms"
-        if spread(covered) > 0.005 * median(period):
-            if _always_as_long(rest, covered, period):
-                return "can't tell", (
-                    f"what no call covers takes {median(rest):.3g} ms however long the calls take: "
-                    "a sleep after the work, or work without a row; label it"
-                )
-            doubt = "" if rest.mean() < _LARGE * period.mean() else _HEDGE
-            return (
-                "free-running",
-                f"no pacing wait is logged and the period follows the calls{doubt}",
-            )
-    return _from_grid(period, grain)
-
-
-def _makes_up(period: Float, rest: Float, cut: float, among: Bool | slice = slice(None)) -> bool:
-    """Whether the part that no call covers shrinks as calls that vary by more than `cut` grow."""
-    period, rest = period[among], rest[among]
-    covered = period - rest
-    falls = slope(rest, covered)
-    even = spread(period) < 0.6 * spread(covered) and spread(covered) > cut
-    return falls is not None and falls < -0.6 and even
-
-
-def _same_calls(table: SelfTable) -> Bool | slice:
-    """Loops in which the same calls were logged, those that are most.
-
-    A call that is not logged in each of its loops is part of what no call covers in the others.
-    """
-    which = np.zeros(table.loops, np.int64)
-    for name in range(table.names):
-        which ^= (table.series(name) > 0).astype(np.int64) << (name % 62)
-    sets, count = np.unique(which, return_counts=True)
-    most: Bool = which == sets[count.argmax()]
-    return most if most.sum() >= FEWEST else slice(None)
-
-
-def _always_as_long(rest: Float, covered: Float, period: Float) -> bool:
-    """Whether the part that no call covers is large and varies far less than the calls."""
-    if median(rest) <= _LARGE * median(period):
-        return False
-    if spread(rest) < _STILL * min(spread(covered), median(rest)):
-        return True
-    least, most = percentiles(rest, [2, 25])  # a sleep ends late, and never early
-    low, high = percentiles(covered, [2, 25])
-    falls = slope(rest, covered)
-    grows = falls is not None and falls < _FALLS
-    return not grows and most - least < min(_FLOOR * least, 0.5 * (high - low))
-
-
-def _from_grid(period: Float, grain: float) -> tuple[str, str]:
-    middle = median(period)
-    wide = spread(period)
-    if middle <= 0:
-        return "can't tell", "the typical period is zero"
-    fine = grain <= _EVEN * middle  # else the clock itself makes periods alike
-    if wide <= 1e-4 * middle:  # where the clock ticks coarsely half of them may well be
-        alike = np.mean(np.abs(period - middle) <= 1e-3 * middle) >= 0.9
-        if alike and (fine or (_variance_ratio(period, grain) or 0.0) < _ON_GRID):
-            return "fixed rate", "the periods are all alike"
-        low, high = percentiles(period, [5, 95])
-        wide = (high - low) / 3.29
-    # rare stalls hide the grid of a loop that skips, and are part of that of one that catches up;
-    # stalls that come every so many loops keep sums of periods alike without any grid
-    stalled = period > middle + 8 * wide
-    level = np.where(stalled, middle, np.maximum(period, middle - 8 * wide))
-    after = period[1:][stalled[:-1] & ~stalled[1:]]
-    made_up = not len(after) or float(after.mean()) < 0.9 * middle
-    series = (period, level) if made_up else (level,)
-    ratios = [r for x in series if (r := _variance_ratio(x, grain)) is not None]
-    ratio = min(ratios, default=None)
-    multiple = period / middle
-    off = np.abs(multiple - np.round(multiple))
-    late = multiple > 1.5
-    whole = late.sum() >= 3 and bool(np.mean(off[late] < 0.05) > 0.8)
-    if ratio is not None and ratio < _ON_GRID:
-        return "fixed rate", "the starts keep to a grid: a long period is made up by short ones"
-    if whole and wide < 0.02 * middle:
-        return "fixed rate", "late loops take whole multiples of the usual period"
-    # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
-    if fine and wide < _EVEN * middle and percentiles(period, [1])[0] > 0.98 * middle:
-        return "fixed rate", "the periods keep within half a percent"
-    return (
-        "free-running",
-        "the periods keep to no grid; a sleep of fixed length would look the same without its row",
-    )
-
-
-def _variance_ratio(period: Float, grain: float, span: int = 32) -> float | None:
-    """Variance of the time over `span` periods over `span` times that of one; 1 for independent.
-
-    What cutting the stamps to ticks adds to each is taken off: alone, it would look like a grid.
-    """
-    if len(period) < 4 * span:
-        return None
-    start = np.concatenate([[0.0], np.cumsum(period - period.mean())])
-    cut = (CUT * grain) ** 2
-    one = max(float(np.var(np.diff(start))) - cut, _STAYS * cut)
-    many = max(float(np.var(start[span:] - start[:-span])) - cut, 0.0)
-    return many / (span * one) if one > 0 else None
-
-
-def _on_grid(period: Float, grain: float) -> bool:
-    ratio = _variance_ratio(period, grain)
-    return ratio is not None and ratio < _ON_GRID
-
-
 def _fixed(
     period: Float, why: str, achieved: float | None, wait: Float | None, tick_ms: float,
     tick: float | None, filled: KeptTick | None, grain: float,
@@ -425,7 +260,7 @@ def _fixed(
         tick is None
         and not mostly_late
         and min(abs(mean / middle - 1), abs(usual / middle - 1)) > 0.003
-        and _on_grid(period, grain)
+        and on_grid(period, grain)
     )
     nominal = _round_period(mean if saw else middle)
     # one step of the clock more is what rounding makes of an even loop

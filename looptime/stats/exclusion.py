@@ -12,23 +12,19 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from looptime.array_types import Float
 from looptime.stats.arrays import mad, median
+from looptime.stats.bare_service import Services
 from looptime.stats.meetings import Meeting, Pair, Side, Track, meetings
 from looptime.stats.quantiles import percentiles
 
 __all__ = ["FEW", "MET", "NO_SERVICE_NS", "exclusions"]
 
-#: A call that ends within this share of its bare service after another's end was served with it,
-ZONE = 0.75
-#: but where the services vary, only what ends sooner than this share of those that met nobody [%],
-SHORT = 5.0
-#: and down to this share of the bare service: of waits by chance, too many are shorter still. Where
-#: that is more than the shortest services, the other side alone is asked if it met so many.
-LEAST, ALONE = 0.4, 30
-#: Share of such meetings above which a pair does not exclude.
+#: Where the services of one side vary, the other alone is asked if it met so many.
+ALONE = 30
+#: Share of the meetings that were served at once above which a pair does not exclude.
 DROP = 0.12
-#: Share from which on both are told to be apart; by chance it is about `ZONE`.
+#: Share from which on both are told to be apart; by chance it is about the share of a service that
+#: counts as at once (`looptime.stats.bare_service`).
 APART = 0.4
 #: Calls below which nothing is said, and meetings below which a pair is not tried.
 FEW, MET = 8, 4
@@ -74,7 +70,7 @@ def exclusions(tracks: Sequence[Track], tick_ns: int = 1) -> list[Meeting]:
     kept = {p for p, m in found.items() if m.met >= MET}
     set_by = {p for p in kept if _better_explained(tracks, found, found[p])}
     kept -= set_by
-    service = _Services(tracks, found, kept)
+    service = Services(tracks, found, kept)
     _drop(found, kept, service)
     for pair, meeting in found.items():
         if pair in kept:
@@ -88,63 +84,7 @@ def exclusions(tracks: Sequence[Track], tick_ns: int = 1) -> list[Meeting]:
     return list(found.values())
 
 
-class _Services:
-    """The service of each track's calls, given which pairs exclude each other."""
-
-    def __init__(
-        self, tracks: Sequence[Track], found: dict[Pair, Meeting], kept: set[Pair]
-    ) -> None:
-        self._tracks, self._found, self._kept = tracks, found, kept
-        self.middle, self.least = np.zeros(len(tracks)), np.zeros(len(tracks))
-        self.wide = np.zeros(len(tracks), bool)
-        for me in range(len(tracks)):
-            self.renew(me)
-
-    def renew(self, me: int) -> None:
-        """Take the middle and the least service again, after one of its pairs was dropped."""
-        took = self.of(me)
-        middle = median(took) if len(took) else 0.0
-        free = self.unhindered(me)
-        short = percentiles(free, [SHORT])[0] if len(free) >= 20 else ZONE * middle
-        self.wide[me] = short < LEAST * middle
-        self.middle[me] = middle
-        self.least[me] = min(max(short, LEAST * middle), ZONE * middle)
-
-    def of(self, me: int, without: int = -1) -> Float:
-        """End minus the last end of a partner within the call, else its begin [ns]."""
-        mine = self._tracks[me]
-        begin = mine.start
-        for other in range(len(self._tracks)):
-            pair = (min(me, other), max(me, other))
-            if other != without and pair in self._kept:
-                side = self._found[pair].sides[pair.index(me)]
-                begin = np.maximum(begin, side.last)
-        return mine.end - begin
-
-    def unhindered(self, me: int) -> Float:
-        """Durations of the calls in which no partner ended [ns]."""
-        mine = self._tracks[me]
-        took = mine.end - mine.start
-        return took[self.of(me) == took]
-
-    def was_taken(self, side: Side) -> float:
-        """Share of the calls that waited in which the lock was held when they asked."""
-        waited = side.wait > 0.3 * self.middle[side.me]
-        if not waited.any():
-            waited[:] = True
-        held = side.open_all[side.hit]
-        for pair in self._kept:
-            if side.me in pair:
-                held |= self._found[pair].sides[pair.index(side.me)].open_all[side.hit]
-        return float(held[waited].mean())
-
-    def scatter(self, me: int) -> float:
-        """Median absolute deviation of the services [ns]."""
-        took = self.of(me)
-        return mad(took) if len(took) else 0.0
-
-
-def _caught(meeting: Meeting, service: _Services) -> float:
+def _caught(meeting: Meeting, service: Services) -> float:
     """Share of the meetings served at once, of the side that shows it most."""
     for side in meeting.sides:
         short = side.residual < service.least[side.me]
@@ -157,7 +97,7 @@ def _caught(meeting: Meeting, service: _Services) -> float:
     return max([meeting.together, *(s.together for s in asked if len(s.residual) >= FEW)])
 
 
-def _drop(found: dict[Pair, Meeting], kept: set[Pair], service: _Services) -> None:
+def _drop(found: dict[Pair, Meeting], kept: set[Pair], service: Services) -> None:
     """Drop the pair most often served at once, until none is above `DROP`."""
     scores = {p: _caught(found[p], service) for p in kept}
     while scores:
@@ -208,7 +148,7 @@ def _steadiness(side: Side) -> None:
     side.still, side.still_se = slope, float(np.sqrt((rest**2).sum() / (len(x) - 2) / spread))
 
 
-def _behaves(service: _Services, side: Side) -> bool:
+def _behaves(service: Services, side: Side) -> bool:
     """Whether the residual behaves as a bare service.
 
     It keeps still while the wait varies, or lasts as long as calls in which no partner ended. Where
@@ -228,7 +168,7 @@ def _behaves(service: _Services, side: Side) -> bool:
     return still or (alike and median(side.wait) > 0.3 * usual)
 
 
-def _evidence(service: _Services, side: Side) -> int:
+def _evidence(service: Services, side: Side) -> int:
     """Calls that waited for the other, clear of the scatter, and for nobody else."""
     mine = service.middle[side.me]
     without = service.of(side.me, without=side.other)[side.hit]
@@ -237,7 +177,7 @@ def _evidence(service: _Services, side: Side) -> int:
     return int(shown.sum())
 
 
-def _weigh(service: _Services, meeting: Meeting) -> None:
+def _weigh(service: Services, meeting: Meeting) -> None:
     """The verdict on a pair that was not caught serving both at once.
 
     Services that vary widely show nothing: what is left of one that was interrupted varies alike.
@@ -257,7 +197,7 @@ def _weigh(service: _Services, meeting: Meeting) -> None:
 
 
 def _set_apart(
-    service: _Services, meeting: Meeting, kept: set[Pair], found: dict[Pair, Meeting], set_by: bool
+    service: Services, meeting: Meeting, kept: set[Pair], found: dict[Pair, Meeting], set_by: bool
 ) -> None:
     """The verdict on a pair that was dropped."""
     _caught(meeting, service)
@@ -284,12 +224,12 @@ def _by_chance(side: Side) -> bool:
     return bool((quarter >= 0.06).sum() >= 3)
 
 
-def _finer(service: _Services, meeting: Meeting, tick_ns: int) -> bool:
+def _finer(service: Services, meeting: Meeting, tick_ns: int) -> bool:
     """Whether the clock cannot tell a service of either."""
     return min(service.middle[k] for k in meeting.pair) < TICKS * tick_ns
 
 
-def _claims(service: _Services, found: dict[Pair, Meeting], tick_ns: int) -> None:
+def _claims(service: Services, found: dict[Pair, Meeting], tick_ns: int) -> None:
     """Tell what only takes a lock, and is over as soon as it has it, from waits for a result.
 
     Who takes a lock waits only where it was held when asked, and else is through at once; who waits

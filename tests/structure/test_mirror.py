@@ -11,7 +11,7 @@ PACKAGE, TESTS = ROOT / "looptime", ROOT / "tests"
 # that uses them. Files of the command line have theirs in `tests/cli`.
 ELSEWHERE = {
     "analysers": {
-        "basis": "analysers/test_pacing",
+        "basis": "analysers/test_pacing", "pacing_rule": "analysers/test_pacing",
         "beats": "analysers/test_recurs", "beside": "analysers/test_summary",
         "contrast": "analysers/test_drift", "estimate": "analysers/test_summary",
         "threads_rest": "analysers/test_recurs", "together": "analysers/test_summary",
@@ -26,6 +26,7 @@ ELSEWHERE = {
     },
     "controlling": {
         "control_result": "controlling/test_control_study", "law": "controlling/test_effective",
+        "fit_stretches": "controlling/test_fit",
         "matrices": "controlling/test_stability", "outcome": "controlling/test_moves",
         "simulate": "controlling/test_against_brute_force", "target": "controlling/test_response",
         "trace": "controlling/test_control_study",
@@ -76,7 +77,9 @@ ELSEWHERE = {
         "side_by_side": "browser/test_runs_page", "sources": "checks/test_recorded",
         "watching": "cli/test_watch", "zips": "questions/test_doors",
     },
-    "stats": {"levels": "stats/test_calibration_smoke"},
+    "stats": {
+        "bare_service": "stats/test_exclusion", "levels": "stats/test_calibration_smoke",
+    },
     "views/figures": {
         "call_figures": "views/figures/test_cost_rows", "drawing": "views/figures/test_picture",
     },
@@ -88,9 +91,11 @@ ELSEWHERE = {
         ),
     },
     "views/text": {
+        "answer_limits": "views/text/test_summary_text",
         "change_text": "views/text/test_checks_text",
         "pit_text": "checks/gate/test_checklist",
         "plan_words": "views/text/test_plan_text", "text_parts": "views/text/test_summary_text",
+        "suggestions_text": "views/text/test_plan_text",
         "tour_text": "cli/test_cli", "watch_text": "cli/test_watch",
     },
     "": {

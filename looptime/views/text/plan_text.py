@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 from rich.console import RenderableType
-from rich.padding import Padding
 from rich.text import Text
 
 from looptime.analysers.estimate import Figure
@@ -11,29 +10,20 @@ from looptime.findings.finding import CAUTION_LINE
 from looptime.planner.answer.intervals import Side
 from looptime.planner.answer.predict import CAUTIONS, Prediction
 from looptime.planner.answer.score import Score, Scored
-from looptime.planner.search.proposals import Proposal, Suggestions, older
 from looptime.views.text.control_text import spread_lines
-from looptime.views.text.plan_words import (
-    gain_of,
-    gain_range,
-    plan_command,
-    share_of_loop,
-    what_to_do,
-)
 from looptime.views.text.terminal import (
     caution,
-    command_line,
     figure,
     heading_line,
     number,
     safe,
     table,
 )
-from looptime.views.text.text_parts import hanging, indented, labelled
+from looptime.views.text.text_parts import indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import changed, count
+from looptime.words import changed
 
-__all__ = ["plan_sentence", "render_plan", "render_score", "render_suggestions"]
+__all__ = ["caution_lines", "mind_lines", "plan_sentence", "render_plan", "render_score", "span"]
 
 _CALLS = 12
 #: Share of an interval's half around nought in which a change is as good as none.
@@ -42,17 +32,6 @@ _MIDDLE = 0.25
 _MUCH = 0.01
 #: Share of its age by which a reading must get younger or older to be told first.
 _OTHER_AGE = 0.1
-#: Plans shown before the whole list.
-_FIRST = 3
-_RANGES = (
-    "with the range that a future recording will show. effort, 1 for a few lines of code and more "
-    "for more ([effort] in looptime.toml states yours)."
-)
-_READ = f"Read so: mean, by how much it changes, {_RANGES}"
-_READ_WORK = (
-    "Read so: work mean, by how much what the loop does besides waiting for its pace changes (the "
-    f"pace keeps the period), {_RANGES}"
-)
 
 
 def render_plan(at: Prediction) -> Told:
@@ -72,7 +51,7 @@ def render_plan(at: Prediction) -> Told:
         () if buses is None else (heading_line("Buses"), buses),
         tuple(_rest(at)),
     ]
-    more = [*_rhythms(at), *_warnings(at.warnings[2:]), *_cautions()]
+    more = [*_rhythms(at), *mind_lines(at.warnings[2:]), *caution_lines()]
     books: list[RenderableType] = [labelled("figures", _basis(at))]
     if at.run_sd_from in ("assumed", "log"):
         text = "a season of runs, or --run-sd PERCENT, says what yours scatter by"
@@ -203,11 +182,11 @@ def _percent(at: Figure) -> str:
 
 
 def _changes(at: Prediction) -> RenderableType:
-    rows = [[safe(c.text, 44), _span(c.in_order_ms), _span(c.alone_ms)] for c in at.changes]
+    rows = [[safe(c.text, 44), span(c.in_order_ms), span(c.alone_ms)] for c in at.changes]
     return table(["change", "in this order, ms", "alone, ms"], rows)
 
 
-def _span(at: Figure) -> str:
+def span(at: Figure) -> str:
     """A change, with its ends only where they differ."""
     if at.value is None:
         return "needs the others"
@@ -308,13 +287,15 @@ def _rhythms(at: Prediction) -> list[RenderableType]:
     ]
 
 
-def _warnings(warnings: Sequence[str]) -> list[RenderableType]:
+def mind_lines(warnings: Sequence[str]) -> list[RenderableType]:
+    """What is to be kept in mind of a plan, a line each under a heading."""
     if not warnings:
         return []
     return [heading_line("Mind"), *(Text(f"- {safe(text, 400)}") for text in warnings)]
 
 
-def _cautions() -> list[RenderableType]:
+def caution_lines() -> list[RenderableType]:
+    """What holds for each plan."""
     return [Text(""), *(caution(text) for text in CAUTIONS)]
 
 
@@ -353,109 +334,3 @@ def _scored(at: Scored) -> list[str]:
     inside = {True: "yes", False: "no", None: "-"}[at.inside]
     return [safe(at.what, 44), number(at.before), _cell(at.predicted), number(at.actual), error,
             inside]  # fmt: skip
-
-
-def _now(at: Suggestions) -> str:
-    """Today's figures, and of which loops they are."""
-    mean, p99 = (number(at.now_ms[key]) for key in ("mean", "p99"))
-    now = f"mean {mean} ms, p99 {p99} ms"
-    if at.now_work_ms is not None:
-        now = f"work mean {number(at.now_work_ms)} ms, period mean {mean} ms, p99 {p99} ms"
-    source = safe(at.source) or "the run"
-    if at.loops < at.loops_in_log:
-        return f"{now}, in the {at.loops:,} loops tried, of {at.loops_in_log:,} in {source}."
-    return f"{now}, in {at.loops:,} loops of {source}."
-
-
-def _proposal(plan: Proposal, judged: str) -> str:
-    met = {True: " Meets the targets.", False: "", None: ""}[plan.meets_targets]
-    age = older(plan.age_at_first_use_ms)
-    changed = f" {safe(age, 300)}." if age else ""
-    mean, p99 = ("work mean", "period p99") if judged == "work" else ("mean", "p99")
-    return (
-        f"{mean} {_span(plan.gain_ms)} ms, {p99} then {number(plan.p99_ms)} ms; effort "
-        f"{number(plan.effort, 2)}, risk {plan.risk}.{met}{changed}"
-    )
-
-
-def _remedies(at: Suggestions) -> list[RenderableType]:
-    """What each remedy of the plans shown is and rests on."""
-    shown = {text for plan in at.proposed for text in plan.changes}
-    used = [
-        (safe(" + ".join(r.changes), 400), r.why)
-        for r in at.remedies
-        if shown.issuperset(r.changes)
-    ]
-    return [heading_line("What each remedy is and rests on"), *_by_reason(used)]
-
-
-def _by_reason(told: Sequence[tuple[str, str]]) -> list[Text]:
-    """A line a reason: what shares it stands together."""
-    by_reason: dict[str, list[str]] = {}
-    for what, why in told:
-        by_reason.setdefault(why, []).append(what)
-    return [Text(f"- {'; '.join(what)}: {safe(why, 300)}") for why, what in by_reason.items()]
-
-
-def render_suggestions(at: Suggestions, options: str = "") -> Told:
-    """Suggested plans: the best one is the answer, then two more; in full all of them.
-
-    Parameters
-    ----------
-    at : Suggestions
-        What `looptime.planner.search.suggest` returned.
-    options : str
-        Options under which the log was read, for the commands that are offered.
-    """
-    books = (labelled("now", _now(at)),)
-    left_out: list[RenderableType] = []
-    if at.not_proposed:
-        left_out = [heading_line("Not proposed"),
-                    *_by_reason([(safe(p.text, 60), p.why) for p in at.not_proposed])]  # fmt: skip
-    rest = [*left_out, *_warnings(at.warnings), *_cautions()]
-    if not at.proposed:
-        answer = "Nothing is proposed: no remedy tried would be seen in this loop."
-        if not at.not_proposed:
-            answer = (
-                "Nothing to try: no call that is known to read a sensor, to write to an actuator "
-                "or to send messages takes much of the loop. What calls are is said in "
-                "looptime.toml (looptime guide project-file)."
-            )
-        return Told(" ".join([*at.targets, answer]), tables=(tuple(left_out),) if left_out else (),
-                    more=tuple(rest), books=books)  # fmt: skip
-    first, *others = at.proposed[:_FIRST]
-    answer, why, command = _plan(first, at, options)
-    reasons = (hanging("  ", why), command, indented(Text(CAUTION_LINE)))
-    tables = []
-    for place, plan in enumerate(others, 2):
-        head, why, command = _plan(plan, at, options)
-        tables.append((hanging(f"{place}. ", head), hanging("   ", why), command))
-    many = (
-        f"{count(len(at.proposed), 'plan')} in all, "
-        f"{count(len(at.not_proposed), 'remedy')} left out"
-    )
-    told = labelled("ranges", f"{first.gain_ms.level_text}, for a future recording; {many}")
-    more: list[RenderableType] = [
-        heading_line(
-            "All plans: the largest gain first if by much, then by gain over effort and risk"
-        )
-    ]
-    for i, plan in enumerate(at.proposed, 1):
-        more.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
-        more.append(Padding(Text(_proposal(plan, at.judged)), (0, 0, 0, 4)))
-    more += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at), *rest]
-    answer = " ".join([*at.targets, answer])
-    return Told(answer, reasons, tuple(tables), tuple(more), (*books, told))
-
-
-def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, RenderableType]:
-    """One of the first plans: what to do and its gain; why and what to check; the command."""
-    share = share_of_loop(plan, at)
-    of = f", {share}" if share else ""
-    met = " Meets the targets." if plan.meets_targets else ""
-    why = [f"Why: {safe(plan.why, 300)}."] if plan.why else []
-    check = [f"First {safe(plan.check, 300)}."] if plan.check else []
-    check = [f"{safe(plan.trade, 300)}.", *check] if plan.trade else check
-    return (f"{what_to_do(plan)}: {gain_of(plan)} a loop ({gain_range(plan)}){of}.{met}",
-            " ".join([*why, *check]),
-            command_line(f"  > {plan_command(plan, at, options)}"))  # fmt: skip

@@ -16,6 +16,7 @@ __all__ = [
     "labelled",
     "name_cell",
     "percent",
+    "tick_text",
     "used_line",
 ]
 
@@ -79,3 +80,16 @@ def used_line(at: Summary) -> RenderableType:
     elif at.warmup.loops and at.warmup.kept:
         text += f"; the first {at.warmup.loops:,} are warm-up and stay in the figures"
     return labelled("figures", text)
+
+
+def tick_text(tick_ns: int) -> str:
+    """The step of a clock with its unit.
+
+    Examples
+    --------
+    >>> tick_text(40), tick_text(1500), tick_text(2_000_000)
+    ('40 ns', '1.5 us', '2 ms')
+    """
+    if tick_ns < 1000:
+        return f"{tick_ns} ns"
+    return f"{tick_ns / 1000:g} us" if tick_ns < 1_000_000 else f"{tick_ns / 1e6:g} ms"

@@ -7,7 +7,7 @@ import pytest
 import looptime
 from looptime.errors import UsageError
 from looptime.planner.search.suggest import _Search, _Tried, suggest
-from looptime.views.text.plan_text import render_suggestions
+from looptime.views.text.suggestions_text import render_suggestions
 from looptime.views.text.terminal import show
 from tests.build_run import make_run
 from tests.planner.build import BUSES, finite

@@ -6,7 +6,8 @@ import pytest
 
 from looptime.planner import predict, score, suggest
 from looptime.planner.known.stretches import spread_sample
-from looptime.views.text.plan_text import render_plan, render_score, render_suggestions
+from looptime.views.text.plan_text import render_plan, render_score
+from looptime.views.text.suggestions_text import render_suggestions
 from looptime.views.text.terminal import show
 from tests.build_run import make_run
 from tests.planner.build import BUSES, finite, wandering
