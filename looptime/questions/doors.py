@@ -60,14 +60,16 @@ def _offered(path: Path) -> bool:
         return is_log(path.name)
     from looptime.parsers.fresh import opened
     from looptime.parsers.options import Options
+    from looptime.parsers.text.prose import is_written
     from looptime.parsers.text.source import head, open_source
 
     try:
         source = open_source(path)
-        opened(source, head(source).decode("utf-8", "replace"), Options())
+        text = head(source).decode("utf-8", "replace")
+        opened(source, text, Options())
     except (LogError, OSError):
         return False
-    return True
+    return not is_written(text)
 
 
 def logs_in(words: Sequence[str]) -> list[str]:

@@ -246,7 +246,14 @@ def test_a_folder_gives_every_log_that_is_read_alone(tmp_path):
     for name in ("a.jsonl", "b.ndjson", "c.json", "d.xml", "e.dat"):
         (tmp_path / name).write_text(rows, encoding="utf-8")
     (tmp_path / "settings.json").write_text('{"loop": {"budget_ms": 20}}', encoding="utf-8")
-    (tmp_path / "README.md").write_text("# Notes\n\nThe third run was short.\n", encoding="utf-8")
+    calls = {name: {"count": 20 + at, "total_ms": 31.5 + at} for at, name in enumerate("abcdefgh")}
+    told = json.dumps({"seconds": 60, "calls": calls}, indent=1)
+    (tmp_path / "told.json").write_text(told, encoding="utf-8")
+    page = "# Notes\n\nThe third run was short.\n" + "".join(
+        f"In the {nth} run the arm was held by hand.\n" for nth in "first next fourth fifth".split()
+    )
+    table = "| log | p99 ms |\n| --- | --- |\n" + "| a | 22.5 |\n" * 4
+    (tmp_path / "README.md").write_text(page + table, encoding="utf-8")
     found = [str(Path(name).relative_to(tmp_path)) for name in find_logs(tmp_path)]
     assert found == ["a.jsonl", "b.ndjson", "c.json", "d.xml", "e.dat"]
 

@@ -34,6 +34,7 @@ from looptime.parsers.lines.monitor import HOST, split_host, without_sender
 from looptime.parsers.lines.objects import read_objects, unrolled
 from looptime.parsers.lines.other_times import in_counts, other_times
 from looptime.parsers.lines.several_loops import leave_out_others
+from looptime.parsers.lines.spread import is_printed, spread_objects
 from looptime.parsers.lines.tags import (
     apart,
     calls_by_thread,
@@ -110,6 +111,12 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
             return Plain(replace(source, rewritten=rewritten), dialect, None, options)
     if names is not None:
         return None
+    if is_printed(first) and spread_objects(_every_line(source)) is None:
+        raise LogError(
+            "is one JSON document that holds no list of loops or calls: write each as an object "
+            'of a list or on a line, such as {"time_ms": 812, "imu_ms": 2.5}',
+            source.path,
+        )
     first = without_sender(first)
     made = _grid(once(first)[0], source, options)
     if made is None:

@@ -2,11 +2,26 @@
 
 import re
 
-__all__ = ["spread_objects"]
+__all__ = ["is_printed", "spread_objects"]
 
 _TOKEN = re.compile(r'"(?:[^"\\\n]|\\.)*"|[{}\[\]\n]')
 _ALONE = re.compile(r'[{}\[\], \t\r\d.eE+-]+|\s*"(?:[^"\\]|\\.)*"\s*:.*')
 _FIRST = 250
+
+
+def is_printed(lines: list[str]) -> bool:
+    """Whether lines are those of a JSON document that is printed with a value a line.
+
+    Examples
+    --------
+    >>> is_printed(["{", '"loops": 20,', '"seed": 1', "}"]), is_printed(['{"t": 1, "imu": 2}'] * 3)
+    (True, False)
+    """
+    given = [line for line in lines[:_FIRST] if line.strip()]
+    if not given or given[0].lstrip()[0] not in "{[":
+        return False
+    # a value a line is what printers that indent make; a line of a log has more
+    return sum(_ALONE.fullmatch(line) is not None for line in given) >= 0.9 * len(given)
 
 
 def spread_objects(lines: list[str]) -> list[tuple[int, int, str]] | None:
@@ -19,11 +34,7 @@ def spread_objects(lines: list[str]) -> list[tuple[int, int, str]] | None:
     >>> spread_objects(["[", "{", '"t": 1', "},", "{", '"t": 2', "}", "]"])
     [(1, 3, '{ "t": 1 }'), (4, 6, '{ "t": 2 }')]
     """
-    given = [line for line in lines[:_FIRST] if line.strip()]
-    if not given or given[0].lstrip()[0] not in "{[":
-        return None
-    # a value a line is what printers that indent make; a line of a log has more
-    if sum(_ALONE.fullmatch(line) is not None for line in given) < 0.9 * len(given):
+    if not is_printed(lines):
         return None
     text = "\n".join(lines)
     by_depth: dict[int, list[tuple[int, int, str]]] = {}
