@@ -80,7 +80,7 @@ def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
 
 def needed(given: Given) -> set[str]:
     """A row needs its time, and its period where that is another; else its total or every part."""
-    equal = any(role.step for head, role in given.roles if head == given.one.get("period"))
+    equal = "time" in given.one and bool(_period_step(given))
     needs = {"time", "period"} if not equal else {"time"}
     return needs & set(given.one) or {"total"} & set(given.one) or {"part"}
 
@@ -119,6 +119,13 @@ def loop_rows(
     content.outcast.add(np.flatnonzero(short), "corrupt stamp")
     apart = time is not None and _apart(content)
     period = at.get("period") if apart or time is None else None
+    if time is None and period is not None and (move := _other_row(content.log)):
+        period = at["period"] = np.roll(period, -move)
+        edge = np.arange(len(period)) == (len(period) - 1 if move > 0 else 0)
+        content.outcast.add(
+            np.flatnonzero(edge & ~bad), "unfinished last loop" if move > 0 else "first interval"
+        )
+        bad = bad | edge
     for lengths in (total, period):
         if lengths is not None:
             bad = bad | (lengths < 0)
@@ -174,6 +181,17 @@ def _early(content: Content, period: Int | None, work: Int | None, bad: Bool) ->
     return early & (not filled)
 
 
+def _period_step(given: Given) -> str:
+    """The side of its row to which a period belongs, where the values tell."""
+    return next((r.step for head, r in given.roles if head == given.one.get("period")), "")
+
+
+def _other_row(log: Reading) -> int:
+    """By how many rows the period of a row stands further down, in a log without a clock."""
+    side = log.options.stamped or log.given.stamped.side
+    return {("start", "before"): 1, ("end", "after"): -1}.get((side, _period_step(log.given)), 0)
+
+
 def _limit(log: Reading) -> dict[str, str]:
     """The one value of a column such as ``deadline_us``, as a log states it in words."""
     for head in (head for head, role in log.given.roles if role.taken_as == "setting"):
@@ -199,11 +217,11 @@ def _between_ticks(content: Content) -> Int | None:
     to more: the instants are the first of a stretch with the periods after it.
     """
     at, given = content.table.columns, content.log.given
-    sides = [role.step for head, role in given.roles if head == given.one.get("period")]
+    side = _period_step(given)
     time, period = at.get("time"), at.get("period")
-    if time is None or period is None or len(time) < _ENOUGH or not any(sides):
+    if time is None or period is None or len(time) < _ENOUGH or not side:
         return None
-    step, length = np.diff(time), period[:-1] if sides[0] == "after" else period[1:]
+    step, length = np.diff(time), period[:-1] if side == "after" else period[1:]
     tick, digit = tick_of(time, content.unit.tick_ns), tick_of(np.cumsum(length), 1)
     if tick < 10 * digit or tick < _COARSE * np.median(step):
         return None
@@ -271,7 +289,9 @@ def _without_clock(content: Content, row: Int, period: Int | None, work: Int | N
     rate = content.log.options.rate_hz
     body = None if work is None else work[row]
     if period is not None:
-        said, lengths = "the rows, one a loop, with its period", period[row]
+        where = {1: " from the next row", -1: " from the last row"}
+        said = f"the rows, one a loop, with its period{where.get(_other_row(content.log), '')}"
+        lengths = period[row]
     elif rate is not None:
         said, lengths = f"the rows, {rate:g} a second as given", _even(len(row), rate)
     else:

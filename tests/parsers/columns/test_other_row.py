@@ -1,0 +1,66 @@
+"""Intervals beside the parts of another loop: simulated in time, with what each loop took."""
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.parsers.columns.against_steps import Steps
+from looptime.parsers.columns.other_row import own_intervals
+from looptime.parsers.columns.role import Seen
+from tests.parsers.build import balance
+
+LOOPS = 300
+
+
+def loops(paced, seed=1):
+    """What reading and scanning took in each loop, and the loop itself [ms]."""
+    rng = np.random.default_rng(seed)
+    read, scan = rng.uniform(1, 3, LOOPS), rng.uniform(4, 8, LOOPS)
+    scan[rng.random(LOOPS) < 0.05] += 30
+    period = read + scan + 0.2
+    return read, scan, np.maximum(period, 14.0) if paced else period
+
+
+def log(path, period, read, scan):
+    """A line a loop, with its interval as it stands there."""
+    rows = zip(period, read, scan, strict=True)
+    text = "".join(f"{p:.3f},{r:.3f},{s:.3f}\n" for p, r, s in rows)
+    path.write_text("dt_ms,gyro_ms,scan_ms\n" + text, encoding="utf-8")
+    return looptime.read(path)
+
+
+@pytest.mark.parametrize("paced", [False, True])
+@pytest.mark.parametrize("move", [1, -1, 0])
+def test_parts_are_charged_to_the_interval_that_is_theirs(tmp_path, move, paced):
+    """The interval stands in the next row, in the last or in its own: each loop is its own length.
+
+    Reading, scanning and 0.2 ms beside them, up to 14 ms where the loop waits for its tick.
+    """
+    read, scan, period = loops(paced)
+    shown = {1: np.append(0.0, period[:-1]), -1: np.append(period[1:], 9.0), 0: period}[move]
+    run = log(tmp_path / "log.csv", shown, read, scan)
+    kept = {1: slice(0, -1), -1: slice(1, None), 0: slice(None)}[move]
+    assert run.loop_columns.period_ns / 1e6 == pytest.approx(period[kept], abs=1e-3)
+    rest = (period - read - scan)[kept]
+    assert run.unattributed_ns() / 1e6 == pytest.approx(rest, abs=2e-3)
+    assert {name.name for name in run.names} == {"gyro", "scan"}
+    balance(run)
+
+
+def test_as_asked_the_interval_is_of_its_own_row(tmp_path):
+    """Rows said to be stamped at their ends: the interval before the row is their own."""
+    read, scan, period = loops(paced=False)
+    log(tmp_path / "log.csv", np.append(9.0, period[:-1]), read, scan)
+    run = looptime.read(tmp_path / "log.csv", stamped="end")
+    assert run.loop_columns.period_ns[0] == 9_000_000
+    assert len(run) == LOOPS
+
+
+def test_costs_that_wander_do_not_tell_of_which_row_they_are():
+    """Parts that are much alike from loop to loop go with the intervals of all rows about."""
+    rng = np.random.default_rng(2)
+    work = 8 + np.cumsum(rng.normal(0, 0.05, LOOPS))
+    seen = [Seen("period", work + 1), Seen("duration", work)]
+    assert own_intervals(seen, Steps.of(None, seen))[1] == 0
+    even = [Seen("period", np.full(LOOPS, 20.0)), Seen("duration", rng.uniform(1, 2, LOOPS))]
+    assert own_intervals(even, Steps.of(None, even))[1] == 0
