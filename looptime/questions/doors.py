@@ -58,6 +58,16 @@ def _offered(path: Path) -> bool:
     """Whether a file in a folder is a log by its name, or by what it holds where that may be."""
     if is_log(path.name) or path.suffix.lower() not in MAYBE_SUFFIXES:
         return is_log(path.name)
+    try:
+        state = path.stat()
+    except OSError:
+        return False
+    return _holds_rows(path, state.st_size, state.st_mtime_ns)
+
+
+@functools.lru_cache(maxsize=4096)  # a watched folder is looked through each second
+def _holds_rows(path: Path, _size: int, _written: int) -> bool:
+    """Whether a file holds rows of a log; its size and time say that it is as it was."""
     from looptime.parsers.fresh import opened
     from looptime.parsers.options import Options
     from looptime.parsers.text.prose import is_written

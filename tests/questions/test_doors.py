@@ -250,7 +250,8 @@ def test_a_folder_gives_every_log_that_is_read_alone(tmp_path):
     told = json.dumps({"seconds": 60, "calls": calls}, indent=1)
     (tmp_path / "told.json").write_text(told, encoding="utf-8")
     page = "# Notes\n\nThe third run was short.\n" + "".join(
-        f"In the {nth} run the arm was held by hand.\n" for nth in "first next fourth fifth".split()
+        f"In the {nth} run the arm was held by hand.\n"
+        for nth in ("first", "next", "fourth", "last")
     )
     table = "| log | p99 ms |\n| --- | --- |\n" + "| a | 22.5 |\n" * 4
     (tmp_path / "README.md").write_text(page + table, encoding="utf-8")
