@@ -97,8 +97,8 @@ def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drif
     A window stands for the mean of its typical loops, those between its quartiles. The test's
     standard error is inflated by ``sqrt(f)``, ``f = (1 + r) / (1 - r)``, with r the lag-1
     correlation of the residuals freed of its bias, ``(r + 2/30) / (1 - 4/30)``;
-    ``df = max(3, 28 / f)``. Where windows are shorter than 1.5 s, r is at least the root of the
-    lag-2 correlation if that exceeds 0.15.
+    ``df = 28 / f``, at least 3.1 as r counts up to 0.8. Where windows are shorter than 1.5 s, r is
+    at least the root of the lag-2 correlation if that exceeds 0.15.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ def drift(x: ArrayLike, start_s: ArrayLike, level: float = IN_RUN.drift) -> Drif
     e = bent if float(bent @ bent) < _BENT * float(e @ e) else e
     e[np.abs(e) <= 1e-12 * np.abs(y).max()] = 0.0
     factor = inflation(_correlation(e, length / WINDOWS))
-    df = max(3.0, (WINDOWS - 2) / factor)
+    df = (WINDOWS - 2) / factor
     se = math.sqrt(float(e @ e) / (WINDOWS - 2) * factor / spread) if spread > 0 else 0.0
     half = t_quantile(0.975, df) * se
     middle = median(values)

@@ -53,6 +53,40 @@ def test_a_call_that_only_some_loops_log(tmp_path):
     assert np.allclose(self_ms(run)["map"], [7 if k % 5 == 0 else 0 for k in range(99)])
 
 
+def test_stamps_of_whole_milliseconds_may_be_alike():
+    """What begins and ends within a tick has no share of a step; loops are counted from the first.
+
+    A call before the first loop is of none.
+    """
+    lines = ["imu: 4 + 0.2 ms"]
+    for k in range(8):
+        lines += [f"loop at {9 * k + 9}", f"imu: {9 * k + 9} + 0.2 ms", f"arm: {9 * k + 9} + 6 ms"]
+    grid = read_begun(lines)
+    assert grid.units[0] == "ms"
+    assert grid.aside == [(0, "before first loop")]
+    assert [row[3] for row in grid.rows[1:]] == [str(k) for k in range(8) for _ in range(3)]
+
+
+def spoilt(how):
+    """Twelve loops of one call, with something that no such log has."""
+    lines = [text for k in range(12) for text in (f"loop at {9 * k} ms", f"imu: {9 * k} ms + 4 ms")]
+    return {
+        "whole": lines,
+        "one loop": [lines[0], *lines[1::2]],
+        "two units": [*lines, "loop at 0.9 s"],
+        "falls": lines[::-1],
+        "prose": [*lines, *["the bench is wet"] * 4],
+        "few": lines[:11],
+    }[how]
+
+
+@pytest.mark.parametrize("how", ["one loop", "two units", "falls", "prose", "few"])
+def test_what_speaks_against_such_a_log(how):
+    """Each by itself: of 28 lines 4 are prose, 11 lines hold five calls."""
+    assert read_begun(spoilt("whole")) is not None
+    assert read_begun(spoilt(how)) is None
+
+
 def test_what_is_no_such_log():
     """Instants that do not rise, or no line that begins a loop, tell nothing."""
     falling = [f"loop {k} at {90 - k}\nimu: {90 - k} + 3 ms" for k in range(20)]

@@ -1,7 +1,10 @@
 """Values that are written when they change hold on; those that are written now and then do not."""
 
 import numpy as np
+import pytest
 
+from looptime.parsers.lines.carried import carry
+from looptime.parsers.lines.grid import Grid
 from tests.parsers.build import periods_ms, read
 
 STEPS = [11, 12, 12, 11, 13, 12, 12, 12, 11, 11]
@@ -48,3 +51,50 @@ def test_a_length_taken_every_other_loop_is_none_of_the_others(tmp_path):
     run = read(tmp_path, "t_ms,key,value\n" + rows)
     calls = run.calls[run.calls["name"] == "arm"]
     assert 95 <= (calls["duration_ns"] > 0).sum() <= 101
+
+
+def carried(loops, values, count):
+    """What loops hold of a length that is written behind a turn's number in some of `count`."""
+    names, written = ["turn", "loop_ms"], dict(zip(loops, values, strict=True))
+    entries = [(2 * k, {0: f"{k}"}) for k in range(count)]
+    entries += [(2 * k + 1, {1: f"{ms}"}) for k, ms in written.items()]
+    rows = [[f"{k // 2}", str(written.get(k // 2, ""))] if k % 2 == 0 else None
+            for k in range(2 * count)]  # fmt: skip
+    grid = Grid([""] * 2 * count, rows, names, [None, "ms"])
+    carry(grid, [[2 * k, 2 * k + 1] for k in range(count)], sorted(entries), 0)
+    return [row[1] for row in rows if row is not None], grid.notes
+
+
+#: Loops that two of three hold: they come at no pace.
+SOME = [k for k in range(40) if k % 3]
+
+
+def test_a_length_behind_all_else_of_a_loop_is_that_loops_own():
+    """11 and 12 ms by turns, of which each loop in three writes none: it holds the one before."""
+    values = [11 + k % 2 for k in range(12)]
+    made, notes = carried(SOME[:12], values, 18)
+    assert made == ["", *(str(values[k - k // 3 - 1]) for k in range(1, 18))]
+    assert notes == ["loop_ms: written on change, so held until the next value"]
+
+
+@pytest.mark.parametrize(
+    ("loops", "values"),
+    [
+        (SOME[:12], [11, 11, 12, 11, 12, 12, 11, 12, 11, 12, 11, 12]),
+        (list(range(18)), [11, 12] * 9),
+        (list(range(0, 36, 2)), [11, 12] * 9),
+        (SOME[:10], [11, 12] * 5),
+        (SOME[:12], list(range(12))),
+    ],
+    ids=["repeats one", "is in each loop", "keeps a pace", "may not repeat by chance", "counts"],
+)
+def test_what_is_not_written_on_change(loops, values):
+    """Of n values of two kinds, n / 2 - 1 are those before by chance: of 12 five, of 10 only four.
+
+    A value that repeats one, or comes at a pace, is written whether it changed or not.
+    """
+    count = loops[-1] + 1
+    made, notes = carried(loops, values, count)
+    assert [made[k] for k in loops] == list(map(str, values))
+    assert sum(map(bool, made)) == len(loops)
+    assert not notes

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.parsers.lines.glued import glued
 from tests.parsers.build import periods_ms, read, self_ms
 
 
@@ -44,10 +45,35 @@ def test_a_period_that_a_line_states_is_no_count(tmp_path):
     assert np.median(periods_ms(run)) == pytest.approx(20, abs=0.01)
 
 
-def test_names_that_end_in_a_digit_are_no_numbers(tmp_path):
+def test_names_that_end_in_a_digit_are_no_numbers():
     """Lines of words with one number each are not taken apart at their digits."""
-    rows = "".join(f"{20 * k} imu1 arm2\n{20 * k + 3} imu1 arm2\n" for k in range(40))
-    from looptime.parsers.lines.glued import glued
-
-    assert glued(rows.splitlines()) is None
+    assert glued([f"{20 * k + 3 * at} imu1 arm2" for k in range(40) for at in (0, 1)]) is None
     assert glued([f"m1 m2 m{k}" for k in range(9)]) is None
+    assert glued([f"imu1 arm2 t{k}" for k in range(9)]) is None
+
+
+@pytest.mark.parametrize(
+    ("rows", "taken"), [(4, True), (3, False), (9, True)], ids=["four", "three", "nine"]
+)
+def test_four_lines_that_are_alike_will_do(rows, taken):
+    """A time and a length of each, in their own columns."""
+    made = glued([f"T{20 * k} S{3 + k % 2}" for k in range(rows)])
+    assert (made is not None) == taken
+    assert made is None or [row[0] for row in made.rows] == [f"{20 * k}" for k in range(rows)]
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["T{k}", "T{k} T{k}", "T{k} S{k} {k}", "T{k} S{k}\nT{k} wet {k}"],
+    ids=["one key", "a key twice", "a bare number", "half of another kind"],
+)
+def test_what_is_no_table_of_letters_with_numbers(line):
+    """A time alone, two of one name, a number that no letter names, or prose between."""
+    assert glued("\n".join(line.format(k=k) for k in range(20)).split("\n")) is None
+
+
+def test_a_line_that_is_cut_is_no_row():
+    """Of twenty lines one lacks its end: it is text, and the others are rows."""
+    lines = [f"T{20 * k} S{3 + k % 2}" for k in range(20)]
+    made = glued([*lines[:7], "T140 ", *lines[8:]])
+    assert [row is None for row in made.rows] == [k == 7 for k in range(20)]
