@@ -203,6 +203,8 @@ def plan(
     "every range.read loops=4", "every telemetry.send ms=500", "on-change motor.* share=0.7",
     "later gyro.read before=motor.*", "drop X", "cap X ms=5", "scale X by=0.5", "pace hz=50"; of a
     thread that is in the log "rest gyro.read ms=20", "unthread gyro.read".
+
+    share= of on-change is the share of the writes that is left out, not that which is still made.
     """
     from looptime.questions.planning import plan as ask
     from looptime.questions.planning import score, suggestions

@@ -7,6 +7,8 @@
 (read it in the loop again). The same text serves the API, the command line, a TOML file and the
 dashboard.
 
+``share`` of ``on-change`` is the share of the writes that is left out, not of those still made.
+
 A pattern that is exactly a call's name means that call; otherwise ``*``, ``?`` and ``[...]`` have
 their usual meaning. Text that holds spaces, quotes or ``=`` is put in quotes; a quote inside is
 written twice.
@@ -101,7 +103,7 @@ VERBS: dict[str, Verb] = {
         example="every range.read loops=4",
     ),
     "on-change": Verb(
-        {"share": Option(_number(0, 1), "a share from 0 to 1", True)},
+        {"share": Option(_number(0, 1), "the share that is left out, a share from 0 to 1", True)},
         flags=("together",),
         example="on-change motor.* share=0.7",
     ),

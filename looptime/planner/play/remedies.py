@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from looptime.analysers.alike import in_short
 from looptime.array_types import Bool, Float, Int
 from looptime.errors import UsageError
 from looptime.planner.changes import Change
@@ -16,7 +17,7 @@ from looptime.planner.play.recorded import change_thread, is_about_threads
 from looptime.planner.play.shared_bus import oversleep
 from looptime.schema import CallName
 from looptime.stats.quantiles import percentiles
-from looptime.words import named
+from looptime.words import named, percent
 
 __all__ = ["apply"]
 
@@ -162,8 +163,13 @@ def _every_ms(draft: Draft, code: int, interval_ns: float, place: int) -> None:
 
 def _on_change(draft: Draft, change: Change, number: int) -> None:
     """Let a share of the writes fall away: each by itself, or all of a loop together."""
-    rows = draft.rows(draft.codes(change))
-    share = change.get("share")
+    codes = draft.codes(change)
+    rows, share = draft.rows(codes), change.get("share")
+    names = in_short([draft.names[code].name for code in codes])
+    draft.warn(
+        f"share={share:g}: of {names}, {percent(share)} of the calls are left out, "
+        f"{percent(1 - share)} are still made"
+    )
     random = np.random.default_rng(_SEED + number)
     together = bool(change.get("together")) or draft.unknown("spread") > 0.5
     if together:

@@ -43,7 +43,8 @@ def unchanged_writes(look: Look) -> None:
     look.add(
         [half], names,
         f"writes take {percent(share)} of the loop; how many repeat the last value is not known, "
-        "half are assumed", "medium", say=f"Write {in_short(names)} only when the value changes",
+        "half are assumed to, and left out (share=0.5)", "medium",
+        say=f"Write {in_short(names)} only when the value changes",
         check="count how many repeat the last value, and see that no controller stops without "
         "fresh writes", ends=((few,), (most,)),
     )  # fmt: skip

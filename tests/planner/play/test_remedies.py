@@ -124,6 +124,8 @@ def test_on_change_takes_its_share():
     run = plain(2000)
     predicted = replay(run, ["on-change motor.set share=0.7"])
     assert mean_ms(predicted) == pytest.approx(8 - 0.7, abs=0.03)
+    (said,) = play(known(run), parse_all(["on-change motor.set share=0.7"])).warnings
+    assert "70 % of the calls are left out, 30 % are still made" in said
 
 
 def test_later_costs_nothing_and_makes_younger():
