@@ -2,9 +2,10 @@
 
 A reading is *taken* at the start of its call, or at its end where the call waits for a measurement.
 It is *picked up* when the loop's code has it in hand: at the end of a call on the loop's own
-thread, at the recorder's mark where another thread hands it over. Each loop puts it to *first use*
-where its first actuator write begins and to *last use* where its last one ends; a log without
-actuator writes shows neither, and the loop's end stands for both. A loop that writes nothing leaves
+thread, at the recorder's mark where another thread hands it over, at the end of the call that the
+project names for it. Each loop puts it to *first use* where its first actuator write begins, or the
+call that the project names, and to *last use* where its last one ends; a log without either shows
+neither, and the loop's end stands for both. A loop that writes nothing leaves
 in force what was written before it: that is no use.
 
 Every figure of an age in this package comes from here and bears one of these names.
@@ -17,6 +18,7 @@ import numpy as np
 
 from looptime.analysers.durations import named, narrowed
 from looptime.array_types import Int
+from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
 
@@ -41,7 +43,8 @@ class Uses:
     #: shape (m,)
     first_ns: Int
     last_ns: Int
-    written: bool  #: Whether these are actuator writes; else the ends of the loops
+    written: bool  #: Whether these are calls of the log; else the ends of the loops
+    call: str | None = None  #: The call that the project names; else they are actuator writes
 
 
 @dataclass(frozen=True)
@@ -50,7 +53,7 @@ class Reading:
 
     code: int  #: Of the call's name
     thread: int  #: That reads; -1 where its calls are not in the log
-    handed: bool  #: Whether another thread hands it over with marks
+    handed: bool  #: Whether the log shows where it is picked up
     in_loop: bool  #: Whether it is read on the loop's thread
     #: When each reading was taken and when it could be picked up, in order of the latter, shape
     #: (n,).
@@ -124,7 +127,8 @@ def uses_of(run: Run, use_call: int | None = None) -> Uses:
     end = start + calls.duration_ns[rows]
     if len(begins) < len(rows):
         start, end = np.minimum.reduceat(start, begins), np.maximum.reduceat(end, begins)
-    return Uses(loop[begins], start, end, written=True)
+    call = None if use_call is None else run.names[use_call].name
+    return Uses(loop[begins], start, end, True, call)
 
 
 def _rows_of(name: Int, codes: list[int]) -> Int:
@@ -188,7 +192,9 @@ def pickups(run: Run, code: int) -> tuple[Int, Int] | None:
     return when[order], loop[order]
 
 
-def readings(run: Run, *, read_instant: str = "start") -> Iterator[Reading]:
+def readings(
+    run: Run, *, read_instant: str = "start", stated: Heading | None = None
+) -> Iterator[Reading]:
     """The readings of each call of kind ``sensor read``, and of each that is handed over.
 
     Parameters
@@ -197,6 +203,9 @@ def readings(run: Run, *, read_instant: str = "start") -> Iterator[Reading]:
         The recording, or a prediction.
     read_instant : {"start", "end"}
         When during a call its reading is taken.
+    stated : Heading, optional
+        The calls that read, pick up and use the heading; those that are not in the run are left
+        out.
 
     Yields
     ------
@@ -231,13 +240,17 @@ def readings(run: Run, *, read_instant: str = "start") -> Iterator[Reading]:
     if not len(run) or not len(calls):
         return
     handed = _handed(run)
-    read = [k for k, name in enumerate(run.names) if name.kind == "sensor read"]
+    heading, pickup, use = _stated(run, stated)
+    read = [k for k, n in enumerate(run.names) if n.kind == "sensor read" or k == heading]
     codes = [*handed, *(k for k in read if k not in handed)][:_MOST]
     name = narrowed(calls.name, len(run.names))
-    uses = uses_of(run) if codes else None
+    usual = uses_of(run) if codes else None
     for code in codes:
         rows = np.flatnonzero(name == code)
-        picked = pickups(run, code)
+        uses, picked = usual, pickups(run, code)
+        if code == heading:
+            uses = usual if use is None else uses_of(run, use)
+            picked = picked if picked is not None or pickup is None else _ends(run, pickup)
         if uses is None or (not len(rows) and picked is None):
             continue
         thread = int(calls.thread[rows[0]]) if len(rows) else -1
@@ -249,6 +262,27 @@ def readings(run: Run, *, read_instant: str = "start") -> Iterator[Reading]:
         )  # fmt: skip
         if len(ready):
             yield made
+
+
+def _stated(run: Run, stated: Heading | None) -> tuple[int | None, int | None, int | None]:
+    """Codes of the calls that read, pick up and use the heading; None for what the run has not."""
+    if stated is None:
+        return None, None, None
+    there = np.bincount(run.call_columns.name, minlength=len(run.names))
+    code = {call.name: k for k, call in enumerate(run.names) if there[k]}
+    read, pickup, use = (
+        None if name is None else code.get(name)
+        for name in (stated.read_call, stated.pickup_call, stated.use_call)
+    )
+    return read, pickup, use
+
+
+def _ends(run: Run, code: int) -> tuple[Int, Int]:
+    """When the calls of a name end, in order, and in which loops."""
+    rows = _rows_of(run.call_columns.name, [code])
+    end = run.call_columns.start_ns[rows] + run.call_columns.duration_ns[rows]
+    order = np.argsort(end, kind="stable")
+    return end[order], run.call_columns.loop[rows][order]
 
 
 def _handed(run: Run) -> list[int]:

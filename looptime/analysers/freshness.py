@@ -4,6 +4,7 @@ import numpy as np
 
 from looptime.analysers.ages import Reading, readings
 from looptime.array_types import Float, Int
+from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import median
@@ -31,7 +32,8 @@ class Freshness:
     """Freshness of one reading or logged signal."""
 
     name: str
-    source: str  #: ``handed over`` (published and used), ``read`` (a sensor read) or ``signal``
+    #: ``handed over`` (picked up where the log shows it), ``read`` (a sensor read) or ``signal``.
+    source: str
     used_at: str  #: What counts as its first use, in plain words
     thread: str | None  #: Thread that reads
     uses: int  #: Pick-ups of what is handed over, first uses of another reading, rows of a signal
@@ -59,7 +61,9 @@ class Freshness:
         return self.age_at_first_use_ms is not None or self.age_at_pickup_ms is not None
 
 
-def freshness(run: Run, *, read_instant: str = "start") -> tuple[Freshness, ...]:
+def freshness(
+    run: Run, *, read_instant: str = "start", stated: Heading | None = None
+) -> tuple[Freshness, ...]:
     """Ages of each reading at the named instants, and holds of it and of each logged signal.
 
     Parameters
@@ -68,6 +72,8 @@ def freshness(run: Run, *, read_instant: str = "start") -> tuple[Freshness, ...]
         The recording.
     read_instant : {"start", "end"}
         When during the call the reading is taken.
+    stated : Heading, optional
+        The calls that read, pick up and use the heading.
 
     Returns
     -------
@@ -76,7 +82,7 @@ def freshness(run: Run, *, read_instant: str = "start") -> tuple[Freshness, ...]
     """
     if not len(run):
         return ()
-    made = [_freshness(run, one) for one in readings(run, read_instant=read_instant)]
+    made = [_freshness(run, one) for one in readings(run, read_instant=read_instant, stated=stated)]
     return (*(one for one in made if one is not None), *_signals(run))
 
 
@@ -95,7 +101,8 @@ def _freshness(run: Run, at: Reading) -> Freshness | None:
         fresh, hold = len(lengths), median(lengths)
         longest, longest_ns = int(lengths.max()), int(spans.max())
     hz = fresh / run.duration_s if run.duration_s > 0 else None
-    used_at = "first actuator write of each loop" if at.uses.written else "end of each loop"
+    first = f"first {at.uses.call or 'actuator write'} of each loop"
+    used_at = first if at.uses.written else "end of each loop"
     return Freshness(
         run.names[at.code].name, "handed over" if at.handed else "read", f"the {used_at}",
         run.thread_names[at.thread] if at.thread >= 0 else None, n,

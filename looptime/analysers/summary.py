@@ -23,6 +23,7 @@ from looptime.analysers.part import in_phase
 from looptime.analysers.recurs import Recurrences, recurs
 from looptime.analysers.slow import SlowLoops, slow_events
 from looptime.analysers.warmup import WarmUpCut, warmup
+from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
 
@@ -112,6 +113,7 @@ def summarise(
     keep_warmup: bool = False,
     phase: str | None = None,
     read_instant: str = "start",
+    heading: Heading | None = None,
     origin_ns: int | None = None,
     rhythms: bool = True,
 ) -> Summary:
@@ -131,6 +133,8 @@ def summarise(
         Look at this phase only.
     read_instant : {"start", "end"}
         When during a sensor read the reading is taken.
+    heading : Heading, optional
+        Where the heading is read, picked up and used.
     origin_ns : int, optional [ns]
         Start of the whole recording on its clock, if `run` is a part of it.
     rhythms : bool
@@ -162,7 +166,7 @@ def summarise(
         basis = prepare(run.select(keep), origin_ns=basis.origin_ns)
         chosen = basis.run
     with beside(chosen) as ask:  # what does not need the others' answers
-        fresh = ask(freshness, chosen, read_instant=read_instant)
+        fresh = ask(freshness, chosen, read_instant=read_instant, stated=heading)
         moved = ask(changes, basis)
         slow = slow_events(basis, budget_ms)
         paced = pace(basis, budget_ms=budget_ms, serious_ms=serious_ms)

@@ -166,5 +166,5 @@ def summarise(
     >>> [f.code for f in summarise(run).findings]
     ['healthy']
     """
-    made = _summarise(run, **options)
+    made = _summarise(run, heading=heading, **options)
     return made.with_findings(find(made, heading=heading, project=project, given=given))

@@ -5,6 +5,7 @@ import pytest
 
 from looptime.analysers.ages import _latest
 from looptime.analysers.freshness import freshness, holds
+from looptime.project import Heading
 from tests.build_run import make_run
 
 NAMES = {"gyro.read": "sensor read", "wheels.write": "actuator write"}
@@ -110,3 +111,34 @@ def test_a_write_on_another_thread_is_no_use_by_the_loop():
     (only,) = freshness(run, read_instant="end")
     assert only.age_at_first_use_ms.p50 == 4
     assert only.uses == 5
+
+
+def test_calls_that_the_project_names():
+    """Fetched from 1 to 3 ms on a thread every other loop, taken until 5 ms, used from 6 to 8 ms.
+
+    Loops of 10 ms: what was taken at the call's start is 4 ms old when it is picked up, 14 the loop
+    after; at first use 5 and 15, at last use 7 and 17. Another reading is used as ever.
+    """
+    kinds = {"yaw.fetch": "sensor read", "scale.read": "sensor read"}
+    run = make_run(
+        [10] * 10,
+        lambda k: (
+            [("yaw.fetch", 1, 2, "yaw")] * (k % 2 == 0)
+            + [("scale.read", 0, 1), ("yaw.take", 4.5, 0.5), ("steer.solve", 6, 2)]
+        ),
+        kinds,
+    )
+    stated = Heading("yaw.fetch", "yaw.take", "steer.solve")
+    yaw, scale = sorted(freshness(run, stated=stated), key=lambda f: f.name, reverse=True)
+    assert (yaw.source, yaw.used_at) == ("handed over", "the first steer.solve of each loop")
+    ages = (yaw.age_at_pickup_ms, yaw.age_at_first_use_ms, yaw.age_at_last_use_ms)
+    assert [(a.p50, a.max) for a in ages] == [(14, 14), (15, 15), (17, 17)]
+    assert (yaw.uses, yaw.hold_loops, yaw.longest_hold_ms) == (10, 2, 10)
+    assert (scale.used_at, scale.age_at_first_use_ms.p50) == ("the end of each loop", 10)
+
+
+def test_calls_that_the_project_names_and_a_run_has_not():
+    """A project file is for all logs of a robot: what one lacks is taken as if nobody named it."""
+    run = make_run([10] * 5, [("gyro.read", 1, 2), ("wheels.write", 7, 1)], NAMES)
+    stated = Heading("gyro.read", "gyro.take", "steer.solve")
+    assert freshness(run, stated=stated) == freshness(run)

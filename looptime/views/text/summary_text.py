@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.console import RenderableType
 from rich.text import Text
 
+from looptime.analysers.freshness import Freshness
 from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.together import Together
@@ -45,6 +46,7 @@ from looptime.views.text.text_parts import (
     used_line,
 )
 from looptime.views.text.told import OneOf, Told, why
+from looptime.words import named
 
 if TYPE_CHECKING:
     from looptime.parsers.read import Log
@@ -323,7 +325,7 @@ def _fresh(at: Summary) -> list[RenderableType]:
     ]
     heads = ["reading", "how", "picked up", "first use", "last use", "first p90", "max ms", "new/s",
              "held"]  # fmt: skip
-    used = ages[0].used_at if ages else "each logged row"
+    used = _used_at(ages)
     note = (
         f"ms old when picked up, at first use ({used}) and at last use, p50 of each; held: most "
         "loops in a row with the same one"
@@ -333,6 +335,16 @@ def _fresh(at: Summary) -> list[RenderableType]:
         indented(table(heads, rows, left=(0, 1))),
         indented(plain(note, 200)),
     ]
+
+
+def _used_at(ages: Sequence[Freshness]) -> str:
+    """What counts as first use, of the most readings and of those that differ."""
+    said = [f.used_at for f in ages]
+    if len(set(said)) < 2:
+        return said[0] if said else "each logged row"
+    usual = max(said, key=lambda one: (said.count(one), -said.index(one)))
+    others = [f"{f.used_at} for {f.name}" for f in ages if f.used_at != usual]
+    return f"{usual}, but {named(others)}"
 
 
 def _spread_over(paths: Sequence[str], summaries: Sequence[Summary]) -> str:
