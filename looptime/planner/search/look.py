@@ -15,8 +15,8 @@ from looptime.planner.changes import VERBS, Change, parse
 from looptime.planner.play.draft import KnownRun, shortened
 from looptime.records import dataclass
 
-__all__ = ["EFFORT", "LEAST", "Candidate", "Look", "NotProposed", "change_of", "efforts",
-           "look_at", "pattern_for"]  # fmt: skip
+__all__ = ["EFFORT", "KIND_UNKNOWN", "LEAST", "Candidate", "Look", "NotProposed", "change_of",
+           "efforts", "look_at", "of_unknown_kind", "pattern_for"]  # fmt: skip
 
 #: Effort of each kind of change: 1 a line or two, 3 an afternoon, 5 days.
 EFFORT: dict[str, float] = {
@@ -25,6 +25,9 @@ EFFORT: dict[str, float] = {
 }  # fmt: skip
 #: Of the mean loop: a saving below this is not worth a proposal.
 LEAST = 0.005
+#: Why nothing is tried for a call, and of which share of the loop on that is said.
+KIND_UNKNOWN = "no name says what is done there: say kind under [[call]] in looptime.toml"
+_DEAR = 0.1
 _FEW = 500  # loops that show whether a thread pays
 #: Words in the name of a reading by which wheels are steered or the heading is held.
 _STEERS = frozenset(
@@ -165,6 +168,13 @@ def look_at(
             look.per_loop[call.name] = float(count[code])
     look.mean_ns = float(run.loop_columns.period_ns.mean())
     return look
+
+
+def of_unknown_kind(look: Look) -> None:
+    """Dear calls for which nothing is tried, as nobody knows what they do."""
+    for name in sorted(look.names("other"), key=look.share, reverse=True):
+        if look.share(name) >= _DEAR:
+            look.leave(name, KIND_UNKNOWN)
 
 
 def _common(names: list[str]) -> str:

@@ -7,6 +7,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from looptime.findings.finding import CAUTION_LINE
+from looptime.planner.search.look import KIND_UNKNOWN
 from looptime.planner.search.proposals import Proposal, Suggestions, older
 from looptime.views.text.plan_text import caution_lines, mind_lines, span
 from looptime.views.text.plan_words import (
@@ -19,7 +20,7 @@ from looptime.views.text.plan_words import (
 from looptime.views.text.terminal import command_line, heading_line, number, safe
 from looptime.views.text.text_parts import hanging, indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import count
+from looptime.words import count, listed
 
 __all__ = ["render_suggestions"]
 
@@ -54,7 +55,10 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
     rest = [*left_out, *mind_lines(at.warnings), *caution_lines()]
     if not at.proposed:
         answer = "Nothing is proposed: no remedy tried would be seen in this loop."
-        if not at.not_proposed:
+        unknown = [safe(p.text, 60) for p in at.not_proposed if p.why == KIND_UNKNOWN]
+        if unknown:
+            answer += f" Not tried, as no name says what is done there: {listed(unknown)}."
+        if len(unknown) == len(at.not_proposed):
             answer = (
                 "Nothing to try: no call that is known to read a sensor, to write to an actuator "
                 "or to send messages takes much of the loop. What calls are is said in "

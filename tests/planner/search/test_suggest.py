@@ -40,7 +40,10 @@ def test_nothing_to_try_is_told_from_nothing_that_helps(took, names, said, capsy
     calls = [("Kreisel", 0, took), ("Antrieb", 2.5, 6)]
     found = suggest(make_run([9.0, 9.2] * 200, calls, names), keep_warmup=True)
     assert not found.proposed
-    assert lines(found, capsys)[0].startswith(said)
+    told = lines(found, capsys)
+    assert told[0].startswith(said)
+    assert "Antrieb" in {one.text for one in found.not_proposed}
+    assert ("is done there: Antrieb." in " ".join(told)) == (names.get("Kreisel") == "telemetry")
 
 
 def named(range_ms=5.0, n=300):
