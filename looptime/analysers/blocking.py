@@ -1,6 +1,6 @@
 """Which calls block: as labelled, or inferred from how long they take, with the reason."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -20,6 +20,10 @@ _TICK_LOW_MS, _TICK_HIGH_MS = 15.0, 16.7
 _FEWEST = 30
 #: Durations spread evenly belong to a wait where the run's quarters differ by less of the spread.
 _LEVEL_MOVES = 0.4
+#: How far from an even spread; how well the ends must keep the beat of the device (by chance they
+#: reach 0.31, in a paced loop that much of the spread's own shape comes on top of it to 0.5),
+#: whose period is at least so many steps of the clock.
+_UNEVEN, _ON_THE_BEAT, _STEPS = 0.15, 0.7, 4
 #: Delays of different calls within this part of each other may be one, unless chance forbids it.
 _ALIKE, _SURE = 0.05, 0.001
 
@@ -61,7 +65,7 @@ def blocking(
     processor time than half of the duration; a floor with hardly any spread, far above what
     other calls take; rare calls that all take the same much longer time, as with a driver's
     timeout; durations at the 15 to 16 ms tick of an adapter or scheduler; durations spread evenly
-    over a range, as when a call waits for a device's next measurement.
+    over a range while the ends keep its beat, as when a call waits for a device's next measurement.
 
     Parameters
     ----------
@@ -93,7 +97,7 @@ def blocking(
             signs += _floor(took, usual, label.kind)
         if label.kind != "pacing":
             signs += _cpu(cpu.get((thread, code)), took)
-            signs += _signs(took, max(len(run), 1), run.clock.tick_ns)
+            signs += _signs(took, max(len(run), 1), run.clock.tick_ns, _ends(run, thread, code))
         signs = [
             s for s in signs if s.code != "timeout" or not _held_up(run, times, (thread, code), s)
         ]
@@ -133,7 +137,20 @@ def _held_up(
     )
 
 
-def blocking_signs(durations_ns: Int, loops: int, tick_ns: int = 1) -> list[Sign]:
+def _ends(run: Run, thread: int, code: int) -> Callable[[], Int]:
+    """When the calls of a name on a thread ended [ns], once it is asked for."""
+
+    def found() -> Int:
+        at = run.call_columns
+        rows = np.flatnonzero((at.thread == thread) & (at.name == code))
+        return at.start_ns[rows] + at.duration_ns[rows].astype(np.int64)
+
+    return found
+
+
+def blocking_signs(
+    durations_ns: Int, loops: int, tick_ns: int = 1, ends_ns: Int | None = None
+) -> list[Sign]:
     """What the durations of one call say about waiting.
 
     Parameters
@@ -144,24 +161,28 @@ def blocking_signs(durations_ns: Int, loops: int, tick_ns: int = 1) -> list[Sign
         Loops of the run.
     tick_ns : int [ns]
         Step of the clock.
+    ends_ns : int array, shape (m,) [ns], optional
+        When the calls ended. Without these none is known to wait for a device.
 
     Examples
     --------
     >>> rng = np.random.default_rng(3)
-    >>> ns = (rng.uniform(0.5, 33.5, 2000) * 1e6).astype(np.int64)
-    >>> [sign.code for sign in blocking_signs(ns, 2000)]
+    >>> start = np.cumsum(rng.integers(40, 90, 2000)) * 1_000_000
+    >>> end = -(-start // 33_000_000) * 33_000_000  # as the device's next reading is there
+    >>> [sign.code for sign in blocking_signs(end - start, 2000, ends_ns=end)]
     ['device wait']
     """
-    return _signs(times_of(durations_ns), loops, tick_ns)
+    ends = None if ends_ns is None else lambda: ends_ns
+    return _signs(times_of(durations_ns), loops, tick_ns, ends)
 
 
-def _signs(took: CallTimes, loops: int, tick_ns: int) -> list[Sign]:
+def _signs(took: CallTimes, loops: int, tick_ns: int, ends: Callable[[], Int] | None) -> list[Sign]:
     if took.count < _FEWEST:
         return []
     tick_ms = tick_ns / 1e6
     found = (
         _adapter_tick(took, loops, tick_ms),
-        _device_wait(took, loops),
+        None if ends is None else _device_wait(took, loops, tick_ms, ends),
         _timeout(took, loops, tick_ms),
     )
     return [sign for sign in found if sign is not None]
@@ -178,8 +199,14 @@ def _adapter_tick(took: CallTimes, loops: int, tick_ms: float) -> Sign | None:
     return Sign("adapter tick", text, middle, took.count, took.total_ns / 1e6 / loops)
 
 
-def _device_wait(took: CallTimes, loops: int) -> Sign | None:
-    """Kolmogorov's distance from an even spread between the extremes."""
+def _device_wait(
+    took: CallTimes, loops: int, tick_ms: float, ends: Callable[[], Int]
+) -> Sign | None:
+    """A spread between the extremes, even by Kolmogorov's distance, and ends that keep its beat.
+
+    A call that takes any time up to a longest one is spread as evenly: only where the calls end
+    tells that they wait for something that comes at even intervals.
+    """
     few = took.ordered_ms
     low, high = ordered_quantiles(few, [0.005, 0.995])
     if high - low < 2.0 or high - low < 0.5 * high or took.count < 200:
@@ -189,12 +216,18 @@ def _device_wait(took: CallTimes, loops: int) -> Sign | None:
     inside = few[(few >= low) & (few <= high)]
     even = (inside - low) / (high - low)
     off = float(np.abs(even - (np.arange(len(even)) + 0.5) / len(even)).max())
-    if off > 0.04 + 0.5 / np.sqrt(len(even)):
+    if off > _UNEVEN + 0.5 / np.sqrt(len(even)) + tick_ms / (high - low):
         return None
-    period = (high - low) / 0.99
+    from looptime.stats.phase_lock import phase_lock  # few logs need it
+
+    spread = max((high - low) / 0.99 - tick_ms, _STEPS * tick_ms)
+    end = ends()
+    period, on_beat = phase_lock((end - end[0]) / 1e6, spread)
+    if on_beat < _ON_THE_BEAT or period < _STEPS * tick_ms:
+        return None
     text = (
-        f"its durations are spread evenly over {period:.1f} ms: it waits for a device that "
-        f"measures every {period:.1f} ms"
+        f"its durations are spread over {spread:.1f} ms and its ends keep a beat as long: it waits "
+        f"for a device that measures every {period:.1f} ms"
     )
     waited = took.total_ns / 1e6 - low * took.count
     return Sign("device wait", text, period, took.count, waited / loops)

@@ -29,18 +29,25 @@ class WarmUpCut:
     excess: float | None = None
     excess_ms: float | None = None  #: The same in time
     parts: tuple[Part, ...] = ()  #: What each call adds to `excess_ms`; the largest first
-    #: Loops of a start that is faster than the rest; they stay in the figures.
+    #: Loops of a start that is faster than the rest. They are those of `loops`, and stay in the
+    #: figures where that is 0: one of them is the longest, or later ones are as short again.
     faster_loops: int = 0
     faster_s: float = 0.0  #: How long they took
     kept: bool = False  #: Whether they stay in the figures all the same
     note: str = ""  #: Why nothing can be said, where that is so
+
+    @property
+    def what(self) -> str:
+        """What the loops at the start are, in words."""
+        return "a faster start" if self.faster_loops else "warm-up"
 
 
 def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     """Find the end of the warm-up in the quantity judged.
 
     A level that holds and then changes is a step, not a warm-up: it is left to the change points.
-    A start that is faster is told and not cut: the robot moves in it as in the rest.
+    A start that is faster, as before a device answers, is left out where it ends for good: it would
+    flatter the figures.
     In a log with phases only the first stretch of the first phase is looked at: what changes
     with the phase is no warm-up. Loops before the first word of a phase belong to that stretch.
 
@@ -73,7 +80,8 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     if not first:
         return WarmUpCut(kept=keep)
     gap, level = (float(v) for v in _gap(x, first, np.mean))
-    if gap <= 0 < found.loops:  # slower in most loops, and by chance without the stalls of the rest
+    slower = found.loops > found.faster_loops
+    if slower and gap <= 0:  # in most loops, and by chance without the stalls of the rest
         gap, level = (float(v) for v in _gap(x, first, np.median))
     index = np.arange(len(at))
     return WarmUpCut(

@@ -30,6 +30,8 @@ __all__ = ["healthy", "rate_alone", "run_findings"]
 
 #: A loop is called even where 99 of 100 periods are no longer than so many usual ones.
 _EVEN = 3.0
+#: From this excess on a slow start is so many times as long, and not so many percent slower.
+_TIMES = 2.0
 #: Share of the loop from which on a cost is named where nothing stands out.
 _WORTH_A_WORD = 0.2
 
@@ -107,19 +109,24 @@ def _warm_up(at: Summary) -> list[Finding]:
         return []
     seconds = cut.seconds or cut.faster_s
     who, calls = _by(cut.parts, cut.excess_ms) if at.costs.calls else ("", [])
-    text = f"The first {first} loops ({three(seconds)} s) are {percent(abs(cut.excess))} "
-    if cut.faster_loops:
-        text += f"faster than the rest{who}. They stay in the figures: this is no warm-up."
-    else:
-        said = "They stay in the figures." if cut.kept else "They are kept out of the figures."
-        text += f"slower than the rest: warm-up{who}. {said}"
+    they, are = ("loop", "is") if first == 1 else (f"{first} loops", "are")
+    how = f"{percent(abs(cut.excess))} {'faster than' if cut.faster_loops else 'slower than'}"
+    if cut.excess >= _TIMES:
+        how = f"{three(1 + cut.excess)} times as long as"
+    what = "" if cut.faster_loops else ": warm-up"
+    text = f"The first {they} ({three(seconds)} s) {are} {how} the rest{what}{who}. "
+    it, be, stay = ("It", "is", "stays") if first == 1 else ("They", "are", "stay")
+    left_out = cut.loops and not cut.kept
+    text += f"{it} {be} kept out of" if left_out else f"{it} {stay} in"
+    text += " the figures: this is no warm-up." if not cut.loops else " the figures."
+    worth = 0.02 + 0.03 * min(abs(cut.excess), 1.0)
     return [
         Finding(
-            "warm_up" if cut.loops else "faster_start",
+            "faster_start" if cut.faster_loops else "warm_up",
             "look" if abs(cut.excess) >= 0.03 else "note", text, seconds, "s",
             evidence=evidence(at, n_loops=first, calls=calls),
             command=command(at, "slow", "--keep-warmup"),
-            worth=0.02 + 0.03 * min(abs(cut.excess), 1.0),
+            worth=_step_worth(cut.excess) if cut.faster_loops else worth,
             rests_on={"count": first, "of": at.loops, "seconds": seconds,
                       "duration_s": at.duration_s, "calls_logged": n_calls(at)},
         )
@@ -166,6 +173,11 @@ def _changes(at: Summary) -> list[Finding]:
     return []
 
 
+def _step_worth(relative: float) -> float:
+    """What a change of the level by this part of it is worth."""
+    return 0.04 + 0.5 * min(abs(relative), 1.0)
+
+
 def _paceword(at: Summary, change: float) -> tuple[str, str]:
     """What changed, and how: a pacing wait may hide from the period what the work does."""
     if at.basis.judged == "work":
@@ -205,7 +217,7 @@ def _step(at: Summary, flight: Sequence[ChangePoint]) -> Finding:
         "change_point", "look", text, change, "ms",
         evidence=evidence(at, [p.loop for p in flight], calls),
         command=command(at, "slow", f"--loop {first.loop}"),
-        worth=0.04 + 0.5 * min(abs(change / first.before_ms), 1.0),
+        worth=_step_worth(change / first.before_ms),
         rests_on={"before": first.before_ms, "after": last.after_ms, "change": change,
                   "seconds": last.time_s - at.basis.time_s(0),
                   "duration_s": at.pace.duration_s,

@@ -31,8 +31,10 @@ _SHORT = 8
 _TO_FIND = 3.5
 _TO_GO_ON = 2.5
 _LEAST_EXCESS = 0.01
-#: A start that is faster is told from this share on.
-_LEAST_FASTER = 0.05
+#: A start that is faster is told from this share on, one of more than `_LONG_S` from the other.
+_LEAST_FASTER, _LEAST_FASTER_LEVEL = 0.05, 0.1
+#: A start that is faster ends once and for all: as much of the rest at most is nearer to it.
+_COMES_BACK = 0.02
 #: Cool blocks in a row that a warm-up may hold, and the part of the warmth before them that must
 #: come behind them: chance alone makes single blocks a little warm.
 _BRIDGED, _AS_WARM = 1, 0.5
@@ -55,8 +57,8 @@ class WarmUp:
 
     loops: int  #: Loops to leave out at the start; 0 where no warm-up shows
     seconds: float  #: Their duration [s]
-    #: Loops of a start that is faster than the rest, which nothing is cut for; 0 where there is
-    #: none.
+    #: Loops of a start that is faster than the rest; 0 where there is none. They are left out, too,
+    #: unless one of them is the longest of all or later ones are as short again.
     faster_loops: int = 0
     faster_s: float = 0.0  #: Their duration [s]
 
@@ -85,7 +87,9 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     pauses such as come later on too are no warm-up. A cut
     of more than 5 s that does not decay is a level, which change points tell; the warm-up is looked
     for again within it. A cut is at least 1 s long. The same scan upside down tells a start that is
-    faster, which is not cut.
+    faster. It is cut, also where it is a level, if it ends once and for all (no more than 2 % of
+    the later blocks are nearer to it) and the longest loop comes after it: what is left out is
+    nothing that speaks against the loop.
 
     Parameters
     ----------
@@ -120,10 +124,7 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     if cut and _only_pauses(values, times, cut):
         cut = 0
     if not cut:
-        faster = _settles(-values, times)
-        if values[:faster].sum() > (1 - _LEAST_FASTER) * faster * values[faster:].mean():
-            faster = 0
-        return WarmUp(0, 0.0, faster, float(times[faster] - times[0]))
+        return _faster(values, times)
     first = _first_pauses(values, cut)
     if first and not _settles(
         np.append(np.full(first, median(values[cut:])), values[first:]), times
@@ -132,6 +133,30 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     least_s = min(LEAST_CUT_S, LONGEST_SHARE * float(times[-1] - times[0]))
     cut = max(cut, int(np.searchsorted(times, times[0] + least_s)))
     return WarmUp(cut, float(times[cut] - times[0]))
+
+
+def _faster(x: Float, t: Float) -> WarmUp:
+    """A start that is faster than the rest, and whether it is cut."""
+    least, first = _LEAST_FASTER, _settles(-x, t)
+    over = _ends_for_good(x, t, first)
+    if not over:
+        level = _scan(-x, t)
+        if over := _ends_for_good(x, t, level):
+            least, first = _LEAST_FASTER_LEVEL, level
+    if not first or x[:first].sum() > (1 - least) * first * x[first:].mean():
+        return WarmUp(0, 0.0)
+    seconds = float(t[first] - t[0])
+    cut = over and x[:first].max() <= x[first:].max()
+    return WarmUp(first if cut else 0, seconds if cut else 0.0, first, seconds)
+
+
+def _ends_for_good(x: Float, t: Float, first: int) -> bool:
+    """Whether hardly any block behind a start is nearer to it than to the others."""
+    if not first:
+        return False
+    blocks = window_medians(x[first:], t[first:], _per_block(t)).medians
+    half_way = (median(x[:first]) + median(x[first:])) / 2
+    return float((blocks < half_way).mean()) <= _COMES_BACK
 
 
 def _only_pauses(x: Float, t: Float, cut: int) -> bool:

@@ -22,14 +22,47 @@ def codes(ms, loops=1000):
     return [s.code for s in blocking_signs(ns(ms), loops)]
 
 
-@pytest.mark.parametrize("seed", range(5))
-def test_waiting_for_a_device(seed):
-    """Evenly spread durations: the device's period is told to 3 %, the waiting to 5 %."""
-    rng = np.random.default_rng(seed)
-    (sign,) = blocking_signs(ns(0.4 + rng.uniform(0, 33, 1500)), 500)
-    assert sign.code == "device wait"
-    assert sign.value_ms == pytest.approx(33, rel=0.03)
-    assert sign.ms_per_loop == pytest.approx(3 * 33 / 2, rel=0.05)  # three calls a loop
+def waits(rng, count, every_ms, device=True, late=0.0, tick_ms=0.001):
+    """Durations and ends [ns] of calls, other work of all lengths between, in which it is waited.
+
+    The device's clock runs up to 100 ppm faster and slower by turns, and its reading is picked up
+    late by up to that part of its period; without a device the calls take as long by chance.
+    """
+    begin, end, now = np.zeros(count), np.zeros(count), 0.0
+    for k in range(count):
+        now += rng.uniform(30, 30 + 3 * every_ms)
+        begin[k] = now
+        if device:
+            own = now + 0.4 + 1.6 * np.sin(now / 16_000)
+            now += 0.4 + every_ms - own % every_ms + rng.uniform(0, late) * every_ms
+        else:
+            now += 0.4 + rng.uniform(0, every_ms)
+        end[k] = now
+    begin, end = (np.floor(at / tick_ms) * tick_ms for at in (begin, end))
+    return ns(end - begin), ns(end)
+
+
+@pytest.mark.parametrize(("late", "tick_ms"), [(0, 0.001), (0.15, 0.001), (0.1, 1.0)])
+def test_waiting_for_a_device(late, tick_ms):
+    """Ends in the beat of a device: its period is told to 1 %, the waiting to 10 %."""
+    for seed in range(5):
+        took, ends = waits(np.random.default_rng(seed), 900, 33, late=late, tick_ms=tick_ms)
+        (sign,) = blocking_signs(took, 300, ns(tick_ms), ends)
+        assert sign.code == "device wait"
+        assert sign.value_ms == pytest.approx(33, rel=0.01)
+        # three calls a loop
+        assert sign.ms_per_loop == pytest.approx(3 * 33 * (1 + late) / 2, rel=0.1)
+
+
+@pytest.mark.parametrize("tick_ms", [0.001, 1.0])
+def test_lengths_spread_evenly_alone_are_no_device(tick_ms):
+    """A call that takes 0.4 to 25.4 ms by chance, in a free loop and in one of 25 ms each."""
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        took, ends = waits(rng, 250, 25, device=False, tick_ms=tick_ms)
+        assert not blocking_signs(took, 250, ns(tick_ms), ends)
+        paced = ns(50 * np.arange(250)) + took
+        assert not blocking_signs(took, 250, ns(tick_ms), paced)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -112,7 +145,8 @@ def test_zero_durations():
 
 def test_the_period_of_a_device_reaches_beyond_the_quantiles_looked_at():
     """Evenly spread over 20 ms: what is cut off at both ends, a hundredth, is put back."""
-    (sign,) = blocking_signs(mixed(ns(5 + np.linspace(0, 20, 4001))), 4001)
+    took, ends = mixed(ns(5 + np.linspace(0, 20, 4001))), ns(20.0 * np.arange(4001))
+    (sign,) = blocking_signs(took, 4001, ends_ns=ends)
     assert sign.value_ms == pytest.approx(20, rel=0.003)
 
 
@@ -159,9 +193,10 @@ def test_the_same_timeout_of_two_calls_is_theirs():
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_call_that_drifts_waits_for_no_device(seed):
-    """From 1 to 7 ms along the run, all lengths as often: no device, in any other order one."""
+    """From 1 to 7 ms along the run, each ending on a beat of 6 ms: it may as well be chance."""
     rng = np.random.default_rng(seed)
-    rising = (np.linspace(1, 7, 3000) + rng.normal(0, 0.05, 3000)) * 1e6
-    assert "device wait" not in [s.code for s in blocking_signs(rising.astype(np.int64), 3000)]
-    mixed = rng.permutation(rising).astype(np.int64)
-    assert "device wait" in [s.code for s in blocking_signs(mixed, 3000)]
+    rising = ns(np.linspace(1, 7, 3000) + rng.normal(0, 0.05, 3000))
+    ends = ns(6.0 * np.arange(3000))
+    assert "device wait" not in [s.code for s in blocking_signs(rising, 3000, ends_ns=ends)]
+    mixed = rng.permutation(rising)
+    assert "device wait" in [s.code for s in blocking_signs(mixed, 3000, ends_ns=ends)]

@@ -260,7 +260,12 @@ def adapter(rng: np.random.Generator) -> Run:
 def device_wait(rng: np.random.Generator) -> Run:
     """A read that waits for the next measurement of a device of 33 ms."""
     made = parts(rng, 40, 3000)
-    made["range.read"] = 5e5 + rng.uniform(0, 33e6, 3000)
+    made["rest"] += rng.uniform(0, 40e6, 3000)  # after the read
+    before, waited, now = sum(made.values()) - made["rest"], np.zeros(3000), 0.0
+    for k in range(3000):
+        waited[k] = 5e5 + 33e6 - (now + before[k]) % 33e6
+        now += before[k] + waited[k] + made["rest"][k]
+    made["range.read"] = waited
     return build(made, {"range.read": "sensor read"})
 
 

@@ -70,12 +70,30 @@ def test_a_drift_is_no_warm_up(per_minute):
     assert warm_up(x * (1 + per_minute * t / 60), t).loops == 0
 
 
-def test_a_faster_start_is_told_and_not_cut():
-    """Two seconds at 8 ms, then 10 ms: no loop is left out, the two seconds are named."""
+@pytest.mark.parametrize("seconds", [2, 6, 11])
+def test_a_faster_start_that_ends_for_good_is_cut(seconds):
+    """Some seconds at 8 ms, then 10 ms."""
     t, x = steady(8)
-    found = warm_up(x - np.where(t < 2, 2.0, 0.0), t)
-    assert (found.loops, found.seconds) == (0, 0)
-    assert found.faster_s == pytest.approx(2, abs=0.26)
+    found = warm_up(x - np.where(t < seconds, 2.0, 0.0), t)
+    assert found.seconds == found.faster_s == pytest.approx(seconds, abs=0.26)
+    assert found.loops == found.faster_loops
+
+
+@pytest.mark.parametrize("other", [(1.0, 1.02, 100.0), (30.0, 33.0, 0.0)])
+def test_a_faster_start_is_told_alone_where_a_cut_would_hide_something(other):
+    """The longest loop is among its loops, or the loop is as fast once more later on."""
+    t, x = steady(8)
+    first, last, more = other
+    fast = (t < 2) | ((t >= first) & (t < last))
+    found = warm_up(x - 2.0 * fast + np.where((t >= first) & (t < last), more, 0.0), t)
+    assert found.loops == 0
+
+
+def test_a_loop_that_slows_down_all_along_has_no_faster_start():
+    """12 % within 40 s, without an end."""
+    t, x = steady(8)
+    found = warm_up(x * (1 + 0.003 * t), t)
+    assert (found.loops, found.faster_loops) == (0, 0)
 
 
 def test_less_than_a_percent_is_not_worth_a_cut():

@@ -106,10 +106,10 @@ def used(at: Summary, sampled: bool) -> Part:
     left_out = at.loops - at.pace.loops
     if left_out:
         text += f"; the first {left_out:,} ({number(at.duration_s - at.pace.duration_s, 2)} s) "
-        text += f"{are(left_out)} warm-up and left out"
+        text += f"{are(left_out)} {at.warmup.what} and left out"
     elif at.warmup.loops and at.warmup.kept:
         first = at.warmup.loops
-        text += f"; the first {first:,} {are(first)} warm-up and "
+        text += f"; the first {first:,} {are(first)} {at.warmup.what} and "
         text += f"{'stays' if first == 1 else 'stay'} in the figures"
     if at.basis.judged == "work":
         text += ". The loop is paced: costs are judged on its work, without the wait"

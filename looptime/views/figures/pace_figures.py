@@ -164,7 +164,7 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
         notes += line["annotations"]
     if at.warmup.loops and run is not at.run:
         shapes.append(_shade(float(t[0]), float(t[0]) + at.warmup.seconds))
-        notes.append({"text": "warm-up", "x": float(t[0]), "y": 1, "yref": "paper",
+        notes.append({"text": at.warmup.what, "x": float(t[0]), "y": 1, "yref": "paper",
                       "xanchor": "left", "yanchor": "top", "showarrow": False})  # fmt: skip
     drawn.update(shapes=shapes, annotations=notes)
     rows = _by_stretch(t, period)

@@ -322,7 +322,7 @@ def _books(log: Log, at: Summary) -> Markup:
         head += " (" + ", ".join(f"{n:,} {why}" for why, n in log.rows_by_reason.items()) + ")"
     left_out = at.loops - at.pace.loops
     used = f"{at.pace.loops:,} loops in {number(at.pace.duration_s)} s"
-    used += f"; the first {left_out:,} are warm-up and left out" if left_out else ""
+    used += f"; the first {left_out:,} are {at.warmup.what} and left out" if left_out else ""
     clock = f"clock in {run.clock.unit} ({run.clock.unit_from}), tick {run.clock.tick_ns:,} ns"
     found = f"loops found by {run.loop_from}" if run.loop_from else f"{run.layout} log"
     facts = [head, used, f"{clock}; {found}", *run.clock.limits, *run.clock.told()]

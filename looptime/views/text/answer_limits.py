@@ -26,6 +26,8 @@ _SLOWER = 1.1
 #: Calls that make a loop of another thread, of each of which the calls in it leave so little; and
 #: how many of its calls are named, as a share of those of the loop's thread.
 _LOOPS, _HOLDS, _MANY = 50, 0.3, 0.7
+#: Findings that tell what was left out at the start.
+_STARTS = ("warm_up", "faster_start")
 #: Share of a loop from which on a call takes most of it.
 _MOST = 0.5
 
@@ -66,8 +68,8 @@ def doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
         out.append(f"one loop of several in this log: {percent(others)} of its rows are of others")
     out += _other_loop(mine[0])
     cut, first = mine[0].warmup, mine[0].findings[0].code if mine[0].findings else ""
-    if mine[0].loops > mine[0].pace.loops and cut.loops and first != "warm_up":
-        out.append(f"the first {number(cut.seconds)} s are warm-up and left out")
+    if mine[0].loops > mine[0].pace.loops and cut.loops and first not in _STARTS:
+        out.append(f"the first {number(cut.seconds)} s are {cut.what} and left out")
     out += [safe(limit, 200) for limit in mine[0].run.clock.limits]
     tick_ns, p50 = log.runs[0].clock.tick_ns, mine[0].pace.period_ms.p50.value
     if p50 and tick_ns / 1e6 > p50 / _COARSE:

@@ -75,10 +75,10 @@ def used_line(at: Summary) -> RenderableType:
     if left_out:
         text += (
             f"; the first {left_out:,} ({number(at.duration_s - at.pace.duration_s, 2)} s) are "
-            "warm-up and not in the figures (--keep-warmup)"
+            f"{at.warmup.what} and not in the figures (--keep-warmup)"
         )
     elif at.warmup.loops and at.warmup.kept:
-        text += f"; the first {at.warmup.loops:,} are warm-up and stay in the figures"
+        text += f"; the first {at.warmup.loops:,} are {at.warmup.what} and stay in the figures"
     return labelled("figures", text)
 
 
