@@ -6,7 +6,8 @@ from functools import cached_property
 import numpy as np
 
 from looptime.analysers.beat_wait import with_wait_named
-from looptime.analysers.pacing import Pacing, Waits, find_waits, pacing
+from looptime.analysers.pacing import Pacing, pacing
+from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass

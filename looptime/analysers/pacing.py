@@ -11,16 +11,16 @@ from looptime.analysers.beat_wait import (
     whole_tick,
 )
 from looptime.analysers.late_ticks import FEWEST, KeptTick, late_ticks
-from looptime.analysers.pacing_rule import by_periods, by_waits, on_grid
+from looptime.analysers.pacing_rule import by_periods, by_waits, on_grid, with_unnamed
+from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
-from looptime.array_types import Bool, Float, Int
+from looptime.array_types import Float, Int
 from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
-from looptime.schema import KINDS
 from looptime.stats.arrays import median
 from looptime.units import NS_PER_S
 
-__all__ = ["MODES", "ONE_TICK", "Pacing", "Waits", "find_waits", "pacing", "periods_told"]
+__all__ = ["MODES", "ONE_TICK", "Pacing", "pacing", "periods_told"]
 
 #: How a loop can be paced. The list is closed.
 MODES = (
@@ -31,32 +31,14 @@ MODES = (
     "fixed rate, catches up",
     "can't tell",
 )
-_PACING = "pacing"
-assert _PACING in KINDS
-
-#: A gap between the end of a loop's row and the next start counts as waiting from this share on.
-_GAP_SHARE = 0.02
 #: Ticks of the clock by which an even loop may seem longer, where stamps are cut to digits as well.
 ONE_TICK = 1.1
 #: Excess of late loops, in nominal periods a loop, from which on sums tell what became of it.
 _TELLS = 0.01
 #: By how much the usual loop is longer than the tick where most are late.
 _LATER = 0.003
-#: Shorter sleeps [ms], as a share of the period too, look like what it takes to begin again.
-_SHORTEST_SLEEP_MS, _OVERHEAD = 1.0, 0.05
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
-
-
-@dataclass(frozen=True)
-class Waits:
-    """The pacing wait in each loop."""
-
-    wait_ns: Int | None  #: None where the log shows no pacing wait, shape (n,)
-    #: The part of it that no call covers: after the row that encloses the loop has ended; shape
-    #: (n,).
-    gap_ns: Int | None
-    names: tuple[int, ...]  #: Codes of the calls of kind `pacing`
 
 
 @dataclass(frozen=True)
@@ -107,48 +89,6 @@ def periods_told(run: Run) -> bool:
         return False
     steps = run.clock.tick_ns * len(run) / max(int(run.loop_columns.period_ns.sum()), 1)
     return steps <= (0.5 if run.clock.tick_ns >= NS_PER_S else 1.5)
-
-
-def find_waits(run: Run, pieces: SelfPieces, table: SelfTable | None = None) -> Waits:
-    """Find the pacing wait of each loop: calls of kind `pacing`, and the gap after a loop's row."""
-    names = tuple(k for k, name in enumerate(run.names) if name.kind == _PACING)
-    wait = None
-    if names and len(pieces.loop):
-        table = SelfTable(pieces, len(run), len(run.names)) if table is None else table
-        is_pacing = np.zeros(len(run.names), bool)
-        is_pacing[list(names)] = True
-        if is_pacing[pieces.name].any():
-            wait = table.by_loop(is_pacing).astype(np.int64)
-    gap = _gap(run, pieces)
-    if gap is None or (wait is not None and _same(wait, gap)):
-        return Waits(wait, None, names)  # what a call "idle" took is the time after the work
-    return Waits(gap if wait is None else wait + gap, gap, names)
-
-
-def _same(wait: Int, gap: Int) -> bool:
-    """Whether a logged wait is what is left after the loop's own length."""
-    return float(median(np.abs(wait - gap))) <= 0.1 * float(median(gap))
-
-
-def _sum_by_loop(pieces: SelfPieces, keep: Bool, n: int) -> Int:
-    summed = np.bincount(pieces.loop[keep], weights=pieces.self_ns[keep], minlength=n)
-    return summed.astype(np.int64)
-
-
-def _gap(run: Run, pieces: SelfPieces) -> Int | None:
-    """Time after the end of the loop's own row that no call covers."""
-    at = run.loop_columns
-    if at.body_ns is None or not len(run) or not median(at.body_ns):  # an instant tells no end
-        return None
-    gap = np.maximum(at.period_ns - at.body_ns, 0)
-    if median(gap) < _GAP_SHARE * max(median(at.period_ns), 1.0):
-        return None
-    if len(pieces.loop):
-        start = run.call_columns.start_ns[pieces.row]
-        outside = start >= (at.start_ns + at.body_ns)[pieces.loop]
-        if outside.any():
-            gap = np.maximum(gap - _sum_by_loop(pieces, outside, len(run)), 0)
-    return gap
 
 
 def pacing(
@@ -210,13 +150,12 @@ def pacing(
         mode, why = by_waits(period, waited, tick, grain)
     else:
         mode, why = by_periods(run, period, waited, table, tick, grain, code)
+        if mode == "free-running" and waits.unnamed_ns is not None:
+            mode, why = with_unnamed(waits.unnamed_ns / 1e6, period, why)
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6
         middle = median(period)
-        if not waits.names and sleep < min(_OVERHEAD * middle, _SHORTEST_SLEEP_MS):
-            why = f"{sleep:.2g} ms pass after each loop's row: a sleep so short would look the same"
-            return Pacing("free-running", why, achieved_hz=achieved)
         # a loop whose work is longer than its sleep was never meant to run once in each sleep
         hz = 1e3 / sleep if 2 * sleep >= middle > 0 else None
         return Pacing(mode, why, sleep, hz, achieved, None, known, wait_ms)

@@ -17,7 +17,7 @@ from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["by_periods", "by_waits", "on_grid"]
+__all__ = ["by_periods", "by_waits", "moment", "on_grid", "with_unnamed"]
 
 #: Below this share of the variance of independent terms, sums keep to a grid.
 _ON_GRID = 0.15
@@ -30,11 +30,28 @@ _LARGE, _STILL = 0.1, 0.05
 #: What a sleep ends late in the most punctual quarter of the loops, as a share of it; the slope on
 #: what calls take from which on down it makes up for them.
 _FLOOR, _FALLS = 0.03, -0.3
+#: Shorter sleeps [ms], as a share of the period too, look like what it takes to begin again.
+_SHORTEST_MS, _OVERHEAD = 1.0, 0.05
 _HEDGE = "; a sleep in the part that no call covers would look the same"
+_EITHER = "a sleep after the work, or work without a row; time it under a name of its own"
 
 
-def by_waits(period: Float, wait: Float, tick: float | None, grain: float) -> tuple[str, str]:
-    """From the periods and what the loop waits in each [ms]: one of `MODES`, and why."""
+def by_waits(
+    period: Float, wait: Float, tick: float | None, grain: float, *, named: bool = True
+) -> tuple[str, str]:
+    """From the periods and what the loop waits in each [ms]: one of `MODES`, and why.
+
+    Where the log does not name the wait it may be none: then it is not enough that even work and
+    what follows it come to even periods.
+
+    Examples
+    --------
+    >>> work = np.random.default_rng(1).uniform(6, 9, 200)
+    >>> by_waits(np.full(200, 10.0), 10 - work, None, 0.0)
+    ('fixed rate', 'periods are even although the work is not')
+    >>> by_waits(work + 3, np.full(200, 3.0), None, 0.0)
+    ('sleep after work', 'the wait stays the same however long the work takes')
+    """
     work = period - wait
     waited = wait > 0.01 * median(period)
     if waited.mean() < 0.05:
@@ -47,7 +64,8 @@ def by_waits(period: Float, wait: Float, tick: float | None, grain: float) -> tu
     falls = slope(wait[waited], work[waited])
     if falls is None or spread(work) <= 0.002 * median(period):
         # even work: both look alike, unless late loops were followed by whole slots
-        if spread(period) <= 0.01 * median(period):
+        even = spread(period) <= 0.01 * median(period)
+        if even and (named or _by_grid(period, grain)[0] == "fixed rate"):
             return "fixed rate", "periods are even; work is too even to tell a sleep from a tick"
         if on_grid(period, grain) and np.var(work) < 0.5 * np.var(period):
             return "fixed rate", "a wait that is too short is made up by the next"
@@ -82,14 +100,30 @@ def by_periods(
             if _always_as_long(rest, covered, period):
                 return "can't tell", (
                     f"what no call covers takes {median(rest):.3g} ms however long the calls take: "
-                    "a sleep after the work, or work without a row; label it"
+                    f"{_EITHER}"
                 )
-            doubt = "" if rest.mean() < _LARGE * period.mean() else _HEDGE
             return (
                 "free-running",
-                f"no pacing wait is logged and the period follows the calls{doubt}",
+                f"no pacing wait is logged and the period follows the calls{_HEDGE}",
             )
     return _by_grid(period, grain)
+
+
+def with_unnamed(gap: Float, period: Float, why: str) -> tuple[str, str]:
+    """The same of a loop that keeps to no rate, where time passes after its row [ms]."""
+    usual = median(gap)
+    if moment(usual, period):
+        why = f"{usual:.2g} ms pass after each loop's row: a sleep so short would look the same"
+    elif _always_as_long(gap, period - gap, period):
+        return "can't tell", f"{usual:.3g} ms pass after each loop's row, however long: {_EITHER}"
+    elif not why.endswith(_HEDGE):
+        why += _HEDGE
+    return "free-running", why
+
+
+def moment(length: float, period: Float) -> bool:
+    """Whether a length [ms] is what it takes from one loop to the next anyhow."""
+    return length < min(_OVERHEAD * median(period), _SHORTEST_MS)
 
 
 def _makes_up(period: Float, rest: Float, cut: float, among: Bool | slice = slice(None)) -> bool:

@@ -7,7 +7,7 @@ import pytest
 
 import looptime
 from looptime.analysers.basis import prepare
-from looptime.analysers.pacing import find_waits, pacing
+from looptime.analysers.pacing import pacing
 from looptime.run import Clock, LoopColumns, Run
 from tests.build_run import make_flat_run, make_run
 
@@ -169,22 +169,6 @@ def test_sleep_instead_of_a_tick():
     assert found.mode == "sleep after work"
     assert found.nominal_hz == pytest.approx(10)
     assert found.achieved_hz == pytest.approx(6.67, abs=0.05)
-
-
-def test_gap_after_the_loop_row_is_the_wait():
-    """Where the loop's own row ends before the next start, the rest is waiting."""
-    run = make_run(
-        [20] * 4, [("update", 0, 6), ("late", 13, 2)], body_ms=[8] * 4,
-        names={"update": "compute", "late": "telemetry"},
-    )  # fmt: skip
-    waits = find_waits(run, run.self_pieces())
-    assert waits.wait_ns.tolist() == [10_000_000] * 4  # 20 - 8, less the call in the gap
-
-
-def test_a_wait_inside_the_row_and_a_gap_after_it_add_up():
-    """A pacing call within the loop's row and a gap behind it are two waits."""
-    run = make_run([20] * 3, [("pace", 5, 3)], {"pace": "pacing"}, body_ms=[15] * 3)
-    assert find_waits(run, run.self_pieces()).wait_ns.tolist() == [8_000_000] * 3
 
 
 def test_a_wait_that_nobody_labelled():
@@ -590,12 +574,3 @@ def test_a_sleep_shorter_than_the_work_is_no_rate():
     wait = np.full(300, 2_000_000)
     found = pacing(make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES))
     assert (found.mode, found.nominal_ms, found.nominal_hz) == ("sleep after work", 2.0, None)
-
-
-@pytest.mark.parametrize(("gap_ms", "mode"), [(0.3, "free-running"), (1.5, "sleep after work")])
-def test_a_moment_between_rows_is_no_sleep(gap_ms, mode):
-    """After each row of about 8 ms, 0.3 ms pass as from one pass to the next, or a sleep of 1.5."""
-    work = np.random.default_rng(4).normal(8, 0.5, 300)
-    run = make_run((work + gap_ms).tolist(), [("update", 0, 6)], body_ms=work.tolist())
-    found = pacing(run)
-    assert (found.mode, found.wait_known) == (mode, mode != "free-running")

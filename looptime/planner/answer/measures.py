@@ -5,7 +5,7 @@ from dataclasses import field
 
 import numpy as np
 
-from looptime.analysers.pacing import find_waits
+from looptime.analysers.pacing_waits import find_waits
 from looptime.array_types import Float, Int
 from looptime.planner.answer.reading_age import Ages, ages_at_first_use
 from looptime.records import dataclass

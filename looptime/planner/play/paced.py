@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from looptime.analysers.pacing import find_waits
+from looptime.analysers.pacing_waits import find_waits
 from looptime.planner.play.draft import Draft
 
 __all__ = ["end_pace", "keep_pace"]

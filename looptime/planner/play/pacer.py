@@ -4,7 +4,8 @@ import numpy as np
 
 from looptime.analysers.beat_wait import beat_call
 from looptime.analysers.late_ticks import late_ticks, waits_in
-from looptime.analysers.pacing import find_waits, pacing
+from looptime.analysers.pacing import pacing
+from looptime.analysers.pacing_waits import find_waits
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float
 from looptime.records import dataclass

@@ -36,9 +36,9 @@ def test_overruns_are_shares_of_loops_and_of_time():
 
 
 def test_a_sleep_after_the_work_is_told_with_its_length():
-    """Six ms asleep after each 12 to 16 ms of work: the sleep is named, and no rate."""
+    """Five ms asleep after each 12 to 16 ms of work: the sleep is named, and no rate."""
     work = np.random.default_rng(5).normal(14, 0.7, 400)
-    run = make_run((work + 6).tolist(), [("update", 0, 8)], body_ms=work.tolist())
+    run = make_run((work + 5).tolist(), [("update", 0, 8)], body_ms=work.tolist())
     shown = " ".join(full_text(Log("a.csv", (run,)), [summarise(run)]).split())
-    assert "sleep of 6.00 ms after work" in shown
-    assert "167" not in shown
+    assert "sleep of 5.00 ms after work" in shown
+    assert "200" not in shown
