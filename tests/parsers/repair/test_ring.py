@@ -62,6 +62,21 @@ def test_a_slow_loop_at_the_seam_asks_for_the_number():
     assert from_oldest(time, 10.0, [number + 90 * (number > 6)]) == 0
 
 
+@pytest.mark.parametrize(
+    ("tens", "oldest"),
+    [
+        ([5, 6, 7, 1, 2, 3, 4], 3),
+        ([4, 5, 6, 1, 2, 3], 3),
+        ([5, 6, 7, 1, 3, 2, 4], 0),
+        ([6, 7, 1, 2, 3, 4, 5], 0),
+        ([3, 4, 5, 6, 7, 1, 2], 0),
+    ],
+)
+def test_a_ring_has_one_seam_with_three_rows_on_either_side(tens, oldest):
+    """A loop of 10: rows that step back twice, or only a row or two, are rows out of order."""
+    assert from_oldest(10 * np.array(tens), 10.0, []) == oldest
+
+
 def test_a_clock_that_wraps_to_0_is_no_ring(tmp_path):
     """Seconds of a minute, for just one minute: the loops are in order, which took 20 ms each."""
     lines = ["sec,imu_ms,belt_ms"] + [f"{(30 + 0.02 * k) % 60:.2f},4,7" for k in range(3000)]
