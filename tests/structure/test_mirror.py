@@ -41,7 +41,6 @@ ELSEWHERE = {
     },
     "parsers/columns": {
         "against_steps": "parsers/columns/test_roles",
-        "named_wholes": "parsers/columns/test_roles",
         "role": "parsers/columns/test_roles", "signals": "parsers/layouts/test_stamps",
         "stamped_at": "parsers/columns/test_roles", "within": "parsers/columns/test_roles",
     },

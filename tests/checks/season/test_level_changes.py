@@ -23,3 +23,45 @@ def test_a_change_holds_at_the_level_asked():
     p = p_of_place(y, [0, 5, 10], 1)
     assert cuts_of(y, 1.01 * p) == [0, 5, 10]
     assert cuts_of(y, 0.99 * p) == [0, 10]
+
+
+def runs(seed, *levels):
+    """Levels with their scatter, and how many runs each."""
+    draw = np.random.default_rng(seed)
+    return np.concatenate([level + draw.normal(0, sd, count) for level, sd, count in levels])
+
+
+@pytest.mark.parametrize(
+    ("seed", "levels", "small", "both", "left"),
+    [
+        (1, [(0, 1, 5), (8, 1, 5), (11, 1, 5)], 2, [0, 5, 10, 15], [0, 5, 15]),
+        (1, [(0, 1, 5), (3, 1, 5), (11, 1, 5)], 1, [0, 5, 10, 15], [0, 10, 15]),
+    ],
+)
+def test_each_change_is_held_against_the_level(seed, levels, small, both, left):
+    """Of a change of 8 deviations and one of 3, the small one goes first, wherever it stands."""
+    y = runs(seed, *levels)
+    p = p_of_place(y, both, small)
+    assert p_of_place(y, both, 3 - small) < 0.1 * p
+    assert cuts_of(y, 1.01 * p) == both
+    assert cuts_of(y, 0.99 * p) == left
+
+
+def test_a_change_is_asked_again_once_the_next_one_is_gone():
+    """Six even runs, three 5 above, seven that scatter: the middle stands out from the first only.
+
+    Against all ten that follow, the first six are no level of their own.
+    """
+    y = runs(1, (0, 0.5, 6), (5, 0.5, 3), (2, 3, 7))
+    assert p_of_place(y, [0, 6, 9, 16], 1) < 0.01 < p_of_place(y, [0, 6, 9, 16], 2)
+    assert p_of_place(y, [0, 6, 16], 1) > 0.01
+    assert cuts_of(y, 0.01) == [0, 16]
+
+
+def test_few_runs_have_one_place_or_none():
+    """Five runs have no place with three on either side, and pay for one; no chance is above 1."""
+    y = np.array([0.0, 0.1, 1.0, 1.1, 1.2])
+    once = stats.ttest_ind(y[:2], y[2:]).pvalue
+    assert p_of_place(y, [0, 2, 5], 1) == pytest.approx(once)
+    even = np.tile([0.0, 1.0], 8)
+    assert p_of_place(even, [0, 8, 16], 1) == 1.0

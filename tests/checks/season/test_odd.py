@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from looptime.checks.season.odd import odd_places, odd_together
+from looptime.checks.season.odd import gaps, odd_places, odd_runs, odd_together
 from tests.checks.build import CALLS
 from tests.checks.season.test_trends import one, season_of
 
@@ -54,6 +54,32 @@ def test_a_run_that_is_odd_in_one_figure_is_so_in_another_on_less():
     assert len(odd_places(b, 1e-4)) == 0
     assert [at.tolist() for at in odd_together([a, b], [1e-4, 1e-4])] == [[4], [4]]
     assert [at.tolist() for at in odd_together([b, b], [1e-4, 1e-4])] == [[], []]
+    usual = rng.normal(0, 0.01, 10)
+    assert [at.tolist() for at in odd_together([a, usual], [1e-4, 1e-4])] == [[4], []]
+
+
+def test_a_trend_makes_no_run_odd():
+    """Runs that get slower by 2 % each lie on a line, the first and the last of them, too."""
+    assert gaps(0.02 * np.arange(9)) == pytest.approx(np.zeros(9), abs=1e-12)
+    assert gaps(0.02 * np.arange(9) + 0.5 * (np.arange(9) == 8))[8] == pytest.approx(0.5)
+
+
+def test_the_figures_of_each_odd_run_are_its_own(tmp_path):
+    """The loop's mean is 4 ms longer in the seventh run, 3 of them a read; p99 10 ms in the third.
+
+    The calls are those of the mean: of what p99 grew by, the read carries less than half.
+    """
+    entries = season_of(tmp_path, [1.0] * 10).entries()
+    mean, p99, read = np.full(10, 20.0), np.full(10, 30.0), np.full(10, 5.0)
+    mean[6], read[6], p99[6], p99[2] = 24.0, 8.0, 40.0, 40.0
+    figures = [("p99", "", p99), ("mean", "", mean), ("mean", "gyro.read", read)]
+    logs = {k: np.log(values) for k, (_, _, values) in enumerate(figures)}
+    places = {0: np.array([2, 6]), 1: np.array([6])}
+    one, other = odd_runs(entries, figures, logs, places)
+    assert (one.entry, one.figures) == (entries[6].name, ("p99", "mean"))
+    assert one.percent == pytest.approx(100 / 3)
+    assert [(call.call, call.more_ms) for call in one.calls] == [("gyro.read", pytest.approx(3.0))]
+    assert (other.entry, other.figures, other.calls) == (entries[2].name, ("p99",), ())
 
 
 def test_the_call_that_carries_it_is_told(tmp_path):

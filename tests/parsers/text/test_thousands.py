@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.parsers.text.thousands import _find
+from looptime.parsers.text.thousands import _find, _Found, _without
 from tests.parsers.build import periods_ms, read
 
 
@@ -59,3 +59,69 @@ def test_lists_of_numbers_of_three_digits_are_none(mark):
     parts = np.random.default_rng(5).integers(100, 1000, (200, 3))
     rows = [f"{20 * k}\t" + mark.join(map(str, row)) for k, row in enumerate(parts.tolist())]
     assert _find(["t_ms\tparts_us", *rows], mark) is None
+
+
+def found(cells, mark=".", other="7"):
+    """Whether a table of a column and another one has its thousands set off by a mark."""
+    return _find(["n;t", *(f"{other};{cell}" for cell in cells)], mark) is not None
+
+
+RANDOM = np.random.default_rng(6).integers(1_000_000, 9_000_000, 60).tolist()
+MILLIONS = [f"{n:,}".replace(",", ".") for n in RANDOM]
+
+
+@pytest.mark.parametrize(
+    ("cells", "taken"),
+    [
+        (["985", "1.000", "1.015", "1.030"], True),
+        (["501", "1.000", "1.015", "1.030"], True),
+        (["500", "1.000", "1.015", "1.030"], False),
+        (["985", "1.030", "1.015", "1.000"], False),
+        (["985", "1.000", "1015", "1.030", "1.045"], False),
+        ([f"{12 + 0.02 * k:.3f}" for k in range(60)], False),
+        (MILLIONS, True),
+        ([*MILLIONS[:3], *(["7"] * 57)], True),
+        ([*MILLIONS[:2], "1.015", *(["7"] * 57)], False),
+        ([*MILLIONS[:2]] * 30, False),
+        ([*MILLIONS[:19], "late"], True),
+        ([*MILLIONS[:18], "late", "late"], False),
+    ],
+)
+def test_what_a_point_is_between_three_digits(cells, taken):
+    """A thousand is reached from just below it; no decimals have two points.
+
+    Two numbers over and over may be the version of a program. Of twenty cells one may be none.
+    """
+    assert found(cells) == taken
+
+
+@pytest.mark.parametrize(("count", "taken"), [(24, True), (25, False)])
+def test_from_fifty_groups_on_one_begins_with_0(count, taken):
+    """Of 50 groups of three digits in numbers five begin with 0; of those in lists none does."""
+    cells = [f"{1 + k % 7}.{101 + 13 * k}.{998 - 17 * k}" for k in range(count)]
+    assert found(cells) == taken
+
+
+def test_a_mark_that_nobody_writes_before_decimals_is_sure():
+    """4'003 is no decimal number; where a table has one row in five of another width it is none."""
+    rows = [f"{k};4'00{k % 7}" for k in range(40)]
+    assert _find(["n;drive_us", *rows], "'") == _Found(";", "'", frozenset({1}))
+    assert _find(["n;drive_us", *rows, *["stopped"] * 10], "'") is None
+    assert _find([row.split(";")[1] for row in rows], "'") is None
+
+
+def test_only_columns_with_the_mark_lose_it():
+    """Decimals in another column, remarks and cells in quotes stay as they are."""
+    places = _Found(";", ".", frozenset({1}))
+    assert _without("12.125;1.234.567", places) == "12.125;1234567"
+    assert _without('"a;b";1.234', places) == '"a;b";1234'
+    assert _without("7;1.5", places) == "7;1.5"
+    assert _without("# 7;1.234", places) == "# 7;1.234"
+
+
+def test_the_longest_number_is_shown(tmp_path):
+    """What is said names a number as it stands, and as it is read; other text has points, too."""
+    text = table(";", ".", "n;start_us;drive_us", 8123, 4000).replace("\n7;", "\nno. seven, late;")
+    run = read(tmp_path, text)
+    said = "'.' sets off thousands: 1.007.252 is read as 1007252"
+    assert said in run.clock.notes

@@ -30,6 +30,8 @@ from tests.build_run import make_run
         ("bus lock", "fair", "unknown"),
         ("robot", "carrier, rebuilt at once after the fall", "unknown"),
         ("code_version", "python-rewrite", "unknown"),
+        ("note", "drive and arm never move at once", "unknown"),
+        ("interpreter lock switch interval ms", "5", "unknown"),
     ],
 )
 def test_words_of_the_head(key, text, mode):
@@ -42,13 +44,15 @@ def test_words_of_the_head(key, text, mode):
     [
         ("switch interval ms", "5", 5.0), ("switch_interval_us", "500", 0.5),
         ("switch interval", "0.01 s", 10.0), ("switch interval", "20", SWITCH_MS),
+        ("switch interval", "as usual", SWITCH_MS), ("switch interval", "0 ms", SWITCH_MS),
+        ("bench", "7 ms", SWITCH_MS),
     ],
 )  # fmt: skip
 def test_the_switch_interval_needs_a_unit(key, text, ms):
     """In the key or after the number; without one the usual interval stays, and is called so."""
     rule = thread_rule({key: text})
     assert rule.switch_ms == pytest.approx(ms)
-    assert rule.switch_stated == (text != "20")
+    assert rule.switch_stated == (ms != SWITCH_MS or text == "5")
 
 
 def test_the_project_wins():
@@ -64,3 +68,5 @@ def test_processor_time_outweighs_the_kind():
     polled = make_run([8] * 4, calls, names, cpu_share={"a.read": 0.9, "b": 0.1, "c": 1.0})
     assert compute_share(polled) == pytest.approx([0.9, 0.1, 1.0])
     assert compute_share(make_run([8] * 4, calls, names)) == [0.0, None, 1.0]
+    idle = [("a.read", 0, 2), ("b", 2, 0)]  # a call without length has no share
+    assert compute_share(make_run([8] * 4, idle, cpu_share={"a.read": 0.5})) == [0.5, None]

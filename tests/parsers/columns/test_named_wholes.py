@@ -1,0 +1,89 @@
+"""Columns called a whole that are a part beside others, told from steps whose making is known."""
+
+import numpy as np
+import pytest
+
+from looptime.parsers.columns.against_steps import Steps
+from looptime.parsers.columns.named_wholes import _beside, _outgrown, parts_named_wholes
+from looptime.parsers.columns.role import Role, Seen
+
+ROWS, MS = 400, 1_000_000
+
+
+def draw(low, high, seed):
+    """Lengths [ms] that know nothing of each other."""
+    return np.random.default_rng(seed).uniform(low, high, ROWS)
+
+
+def steps_of(period, end=False):
+    """Steps of a clock whose rows are stamped at the start, or at the end, of loops [ms]."""
+    clock = (np.cumsum(period) - (0 if end else period)) * MS
+    return Steps.of(clock, [Seen("bare", clock)])
+
+
+def beside(name, whole, others, period, end=False, meaning="duration"):
+    """What is told of a whole [ms] of that name and of columns beside it."""
+    rest = [Seen(meaning, values, MS, (), word) for word, values in others.items()]
+    return _beside(Seen("whole", whole, MS, (), name), MS, rest, steps_of(period, end))
+
+
+EVEN, SCAN = np.full(ROWS, 18.0), draw(1, 3, 1)
+LONGER = {"track": draw(2, 4, 2), "hub": draw(1, 3, 3)}
+
+
+@pytest.mark.parametrize(
+    ("name", "whole", "others", "meaning", "told"),
+    [
+        ("scan", SCAN, LONGER, "duration", True),
+        ("scan", SCAN, LONGER, "bare", True),
+        ("scan", SCAN, LONGER, "signal", False),
+        ("loop", SCAN, LONGER, "duration", False),
+        ("scan", 4 + SCAN, LONGER, "duration", False),
+        ("scan", SCAN, {"track": 2 * SCAN}, "duration", False),
+        ("scan", SCAN, {"track": LONGER["track"] + 14}, "duration", False),
+        ("scan", SCAN, {"wait": LONGER["track"]}, "duration", False),
+        ("scan", SCAN, {"track": LONGER["track"] * np.where(np.arange(ROWS) % 99, 1, -1)},
+         "duration", False),
+        ("scan", SCAN, {}, "duration", False),
+    ],
+    ids=["two longer", "no units", "values", "no call", "seldom longer", "grows with it",
+         "no room", "a wait", "below 0", "nothing beside"],
+)  # fmt: skip
+def test_a_scan_of_an_even_loop(name, whole, others, meaning, told):
+    """In loops of 18 ms others of 2 to 7 ms do not lie in a scan of 1 to 3 ms."""
+    assert beside(name, whole, others, EVEN, meaning=meaning) == told
+
+
+@pytest.mark.parametrize("end", [False, True])
+@pytest.mark.parametrize(("late", "told"), [(5, False), (6, True)])
+def test_six_late_loops_tell_how_they_are_made_up(end, late, told):
+    """A loop waits for its tick of 10 ms; late ones are as long as the three parts together.
+
+    Where what is called the loop holds the others, late ones are as long as it alone.
+    """
+    loop, one, other = draw(4.5, 5, 4), draw(2, 2.4, 5), draw(1.5, 1.9, 6)
+    loop[20 : 20 + 7 * late : 7] += 9
+    others = {"track": one, "hub": other}
+    period = np.maximum(10, loop + one + other + 0.05)
+    assert beside("loop", loop, others, period, end) == told
+    assert not beside("loop", loop, others, np.maximum(10, loop + 0.05), end)
+
+
+def test_two_others_must_outgrow_it_and_fit_in():
+    """One that is longer may be the wait; one that is longer than the loop is of something else."""
+    steps = steps_of(EVEN)
+    one, other = LONGER["track"] * MS + MS, LONGER["hub"] * MS + MS
+    assert _outgrown(SCAN * MS, [one, other], steps)
+    assert not _outgrown(SCAN * MS, [one, 0.1 * other], steps)
+    assert not _outgrown(SCAN * MS, [one, 20 * other], steps)
+
+
+def test_a_whole_that_alone_moves_the_steps_stays_one():
+    """Work of 5 to 8 ms and a sleep of 10 ms: nothing else that is logged makes the loop longer."""
+    work = draw(5, 8, 7)
+    seen = [Seen("whole", work, MS, (), "loop"), Seen("bare", draw(0, 1, 8), None, (), "mast")]
+    roles = {0: Role("whole", MS)}
+    assert parts_named_wholes(seen, roles, steps_of(work + 10)) == []
+    other = draw(5, 8, 9)
+    seen[1] = Seen("bare", other, None, (), "mast")
+    assert parts_named_wholes(seen, roles, steps_of(work + other + 10)) == [0]
