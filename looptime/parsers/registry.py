@@ -186,6 +186,11 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     if clock and (options.layout == "stamps" or (options.layout is None and not events)):
         leading = ("loop", "time")[1 - at :]
         return (*leading, *_by_words(dialect, words)[at + 1 :])
+    if options.layout in (None, "edges") and clock and len(events) > 1:
+        from looptime.parsers.layouts.lock_events import lock_names
+
+        if (of_locks := lock_names(dialect)) is not None:
+            return of_locks
     if options.layout in (None, "calls") and sum(words) == 1 and fields == 3:
         call = words.index(True)
         for start, length in permutations(k for k in range(3) if k != call):

@@ -175,7 +175,7 @@ def _sample(mine: CallRows) -> _FirstRows:
         start, end, part = start[order], end[order], part.take(order)
     found = nest(start, end)
     has_parts = np.zeros(len(part), bool)
-    has_parts[found.parent[found.parent >= 0]] = True
+    has_parts[found.parent[(found.parent >= 0) & (end > start)]] = True
     return _FirstRows(start, part.name.astype(np.int64), found.depth, end - start, has_parts)
 
 

@@ -28,6 +28,7 @@ from looptime.parsers.layouts.contract import (
     spellings,
 )
 from looptime.parsers.layouts.edges_by_values import EDGES, begins_first, edge_columns, paired
+from looptime.parsers.layouts.lock_events import FREED, HAD, lock_columns, lock_edges, lock_side
 from looptime.parsers.layouts.own_threads import OVERLAP, thread_column
 from looptime.parsers.layouts.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
@@ -43,7 +44,8 @@ COLUMNS: dict[str, Column] = {
     ),
     "name": Column(
         ("name", "call", "callname", "function", "func", "fn", "section", "stage", "operation",
-         "op", "label", "span", "task", "what", "object", "event"),
+         "op", "label", "span", "task", "what", "object", "event", "obj", "lock", "mutex",
+         "resource"),
     ),
     "edge": Column(
         ("edge", "beginend", "startend", "startstop", "event", "type", "what", "action", "kind",
@@ -68,12 +70,6 @@ WORDS: dict[str, int] = {
                      "return", "out", "falling"), END),
     **dict.fromkeys(("instant", "point", "mark", "i", "tick"), POINT),
 }  # fmt: skip
-#: Words for a lock that is waited for, from asking until it is had; letting it go ends nothing.
-_LOCKS: dict[str, int] = {
-    **dict.fromkeys(("want", "wants", "wanted", "request", "requested", "waiting"), BEGIN),
-    **dict.fromkeys(("got", "acquired", "granted", "obtained"), END),
-    **dict.fromkeys(("release", "releases", "released", "unlock", "unlocked"), POINT),
-}  # fmt: skip
 _NAMELIKE = ("name", "call", "event", "section", "stage", "function", "func", "label", "span",
              "task", "op", "operation", "what")  # fmt: skip
 #: A row or two may be garbled in a column that says begin and end.
@@ -93,6 +89,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     edge = _edge(found, dialect)
     words = spellings({part: column for part, column in COLUMNS.items() if part != "edge"})
     given = roles([head for head in found if head is not edge], words)
+    if edge is not None and any(lock_side(row[edge.index]) == HAD for row in dialect.sample):
+        given = {**given, **lock_columns(found, dialect, edge)}
     named = {"time", "name"} <= set(given)
     if named and edge is not None:
         return _with_thread({**given, "edge": edge}, found, dialect)
@@ -168,16 +166,22 @@ def _edge(found: list[Head], dialect: Dialect) -> Head | None:
     """The column that says begin or end: by its values, then by its header."""
     likely = []
     for head in found:
-        every = Counter(row[head.index].lower() for row in dialect.sample[:400])
-        known = [cell for cell in every if cell in WORDS]
-        if not {WORDS[cell] for cell in known} >= {BEGIN, END}:
+        every = Counter(row[head.index] for row in dialect.sample[:400])
+        known = [cell.lower() for cell in every if cell.lower() in WORDS]
+        of_a_lock = {lock_side(cell) for cell in every} >= {HAD, FREED}
+        if not of_a_lock and not {WORDS[cell] for cell in known} >= {BEGIN, END}:
             continue
         cells = {c: n for c, n in every.items() if not is_missing(c) or c == "-"}
         told = sum(n for cell, n in cells.items() if side_of(cell) is not None)
-        bare = sum(n for cell, n in cells.items() if cell in WORDS or cell in _LOCKS)
+        bare = sum(n for cell, n in cells.items()
+                   if cell.lower() in WORDS or lock_side(cell) is not None)  # fmt: skip
         if told < _MOST_KNOWN * sum(cells.values()) or 2 * bare < told:
             continue
-        if all(cell in "01+-<>" for cell in known) and head.word not in COLUMNS["edge"].spellings:
+        if (
+            known
+            and all(cell in "01+-<>" for cell in known)
+            and head.word not in COLUMNS["edge"].spellings
+        ):
             continue
         likely.append(head)
     named = [head for head in likely if head.word in COLUMNS["edge"].spellings]
@@ -212,10 +216,10 @@ def side_of(word: str) -> int | None:
 
     Examples
     --------
-    >>> side_of("Enter") == side_of("want") == side_of("loop_begin") == BEGIN, side_of("imu")
-    (True, None)
+    >>> side_of("Enter") == side_of("loop_begin") == BEGIN, side_of("got") == HAD, side_of("imu")
+    (True, True, None)
     """
-    known = WORDS.get(word.lower(), _LOCKS.get(word.lower()))
+    known = WORDS.get(word.lower(), lock_side(word))
     return split_edge(word)[1] if known is None else known
 
 
@@ -247,9 +251,9 @@ def rows(content: Content) -> Found:
     """Pair the edges of each thread; a call stands where it begins."""
     table, outcast = content.table, content.outcast
     at = table.columns
-    name, names, side = _sides(table)
+    name, own_names, side = _sides(table)
     time = at["time"]
-    nameless = name == names.index("") if "" in names else np.zeros(len(name), bool)
+    nameless = name == own_names.index("") if "" in own_names else np.zeros(len(name), bool)
     outcast.add(np.flatnonzero(nameless), "missing value")
     neither = (side < 0) & ~nameless
     outcast.add(np.flatnonzero(neither), "not a row")
@@ -263,23 +267,27 @@ def rows(content: Content) -> Found:
     wrong = order[_out_of_line(time[order], None if thread is None else thread[order], content)]
     outcast.add(wrong, "corrupt stamp")
     order = order[~np.isin(order, wrong)] if len(wrong) else order
-    pairs = pair(side[order], name[order], None if thread is None else thread[order])
-    begin, end = order[pairs.begin], order[pairs.end]
+    edges = lock_edges(order, name, side, thread, own_names)
+    order, names = edges.order, edges.names
+    pairs = pair(edges.side, edges.name, None if thread is None else thread[order])
+    begin, end, called = order[pairs.begin], order[pairs.end], edges.name[pairs.begin]
     backwards = time[end] < time[begin]
     outcast.add(np.concatenate([begin[backwards], end[backwards]]), "negative duration")
-    begin, end = begin[~backwards], end[~backwards]
+    begin, end, called = begin[~backwards], end[~backwards], called[~backwards]
     # the loop that was under way when the log ended tells where the one before it ends
     loops = [code for code, text in enumerate(names) if LOOP_WORD.search(text.lower())]
-    under_way = pairs.running[np.isin(name[order[pairs.running]], loops)]
+    under_way = pairs.running[np.isin(edges.name[pairs.running], loops)]
     outcast.add(order[np.setdiff1d(pairs.open, under_way)], "begin without end")
     begin, end = np.append(begin, order[under_way]), np.append(end, order[under_way])
+    called = np.append(called, edges.name[under_way])
     outcast.add(order[pairs.stray], "end without begin")
     partner = np.full(len(table), -1, np.int64)
     partner[begin] = np.where(end == begin, -1, end)
     by_row = np.argsort(begin, kind="stable")
-    begin, end = begin[by_row], end[by_row]
-    found = CallRows(time[begin], time[end] - time[begin], name[begin], names, row=begin)
-    note, missing = _missing(table, kept, thread, name * 2 + side, loops)
+    begin, end, called = begin[by_row], end[by_row], called[by_row]
+    found = CallRows(time[begin], time[end] - time[begin], called, names, row=begin)
+    own = [code for code, text in enumerate(own_names) if LOOP_WORD.search(text.lower())]
+    note, missing = _missing(table, kept, thread, name * 2 + np.minimum(side, END), own)
     found = replace(found, missing=missing)
     notes = (note,) if note else ()
     return Found(
@@ -307,7 +315,7 @@ def _cut_off(table: Table) -> tuple[str, ...]:
 def _unknown(table: Table, side: NDArray[np.int8]) -> tuple[str, ...]:
     """What is said of two words that nobody knows to be begin and end."""
     words, edge = table.words.get("edge", []), table.columns.get("edge")
-    if edge is None or any(word.lower() in WORDS for word in words):
+    if edge is None or any(side_of(word) is not None for word in words):
         return ()
     begin, end = (words[int(np.asarray(edge)[np.argmax(side == one)])] for one in (BEGIN, END))
     return (f"{begin!r} is taken for begin and {end!r} for end: {EDGES}",)
@@ -410,7 +418,8 @@ def _edges(table: Table) -> NDArray[np.int8]:
     code = np.array([-1 if side is None else side for side in told], np.int8)
     uses = np.bincount(edge, minlength=len(words))
     common = uses >= _OFTEN * uses.max(initial=0)
-    if len(words) > 1 and not {BEGIN, END} <= set(code[common].tolist()):
+    told_by = set(code[common].tolist())
+    if len(words) > 1 and not ({BEGIN, END} <= told_by or {HAD, FREED} <= told_by):
         one, other = np.argsort(-uses, kind="stable")[:2].tolist()
         mine = np.flatnonzero((edge == one) | (edge == other))[:_LOOKED_AT]
         thread = table.columns.get("thread") if len(table.words.get("thread", [])) > 1 else None

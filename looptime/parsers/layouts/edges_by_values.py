@@ -24,7 +24,7 @@ from looptime.parsers.layouts.by_values import (
 from looptime.parsers.layouts.pairing import BEGIN, END, Pairs, pair
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 
-__all__ = ["EDGES", "begins_first", "edge_columns", "paired"]
+__all__ = ["EDGES", "begins_first", "clock_of", "edge_columns", "paired"]
 
 #: Why columns are those of begins and ends, whatever they are called.
 EDGES = "name by name one follows the other, and what they enclose lies within each other"
@@ -55,7 +55,7 @@ def edge_columns(
     """
     if any(head.word in LENGTHS for head in found) or len(dialect.sample) < ENOUGH:
         return None
-    time = _clock(found, dialect)
+    time = clock_of(found, dialect)
     if time is None:
         return None
     at = instants(dialect, time)
@@ -155,7 +155,7 @@ def _unmatched(at: Float, side: Int, name: Int, thread: Int | None, sure: bool) 
     return lost + _UNLIKE_FIRSTS * float(_firsts(side, name).mean()) if calls else None
 
 
-def _clock(found: list[Head], dialect: Dialect) -> Head | None:
+def clock_of(found: list[Head], dialect: Dialect) -> Head | None:
     """The column that tells the time: called so, with a unit of time, or the first that rises."""
     likely = [h for h in found if not counts_rows(numbers(dialect, h.index)) and _rises(h, dialect)]
     named = [h for h in likely if h.word in CLOCKS or of_a_clock(h.text)]

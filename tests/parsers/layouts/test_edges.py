@@ -92,7 +92,7 @@ def test_edges_of_one_side_alone(tmp_path):
 
 
 def test_a_lock_is_waited_for_from_asking_until_it_is_had(tmp_path):
-    """Want and got are the wait, letting go ends nothing, and the loop's edges name themselves."""
+    """Want and got are the wait, what is held ends as it is let go, and the loop names itself."""
     text, at, waits = "time_us,thread,event,object\n", 0, []
     for k in range(200):
         wait = 9000 if k % 20 == 11 else 15 + k % 3
@@ -111,6 +111,7 @@ def test_a_lock_is_waited_for_from_asking_until_it_is_had(tmp_path):
         at = begin + wait + 1001
     run = read(tmp_path, text)
     pieces = self_ms(run)
-    assert pieces["bus"] == pytest.approx(waits[: len(run)])
+    assert pieces["bus wait"] == pytest.approx(waits[: len(run)])
+    assert pieces["bus held"] == pytest.approx([0.9] * len(run))
     assert pieces["imu"] == pytest.approx([1.5] * len(run))
     assert periods_ms(run)[:-1] == pytest.approx([3.001 + wait for wait in waits[:-1]])

@@ -1,0 +1,172 @@
+"""Events of locks: who asks for one, has it and lets it go; told as waits and as what is held."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from looptime.array_types import Int
+from looptime.parsers.columns.evidence import wordy
+from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.columns.lexicon import tokens
+from looptime.parsers.layouts.edges_by_values import clock_of
+from looptime.parsers.layouts.pairing import BEGIN, END
+from looptime.parsers.text.dialect import Dialect
+from looptime.records import dataclass
+
+__all__ = [
+    "FREED",
+    "HAD",
+    "WANTED",
+    "LockEdges",
+    "lock_columns",
+    "lock_edges",
+    "lock_names",
+    "lock_side",
+]
+
+#: Sides of a lock's events, beside those of calls.
+WANTED, HAD, FREED = 3, 4, 5
+_VERBS: dict[str, int] = {
+    **dict.fromkeys(("want", "wants", "wanted", "request", "requests", "requested", "waiting",
+                     "wait", "waits", "asks", "asked"), WANTED),
+    **dict.fromkeys(("got", "acquire", "acquires", "acquired", "granted", "obtained", "locked",
+                     "lock", "take", "taken", "took"), HAD),
+    **dict.fromkeys(("release", "releases", "released", "unlock", "unlocks", "unlocked", "give",
+                     "given", "freed"), FREED),
+}  # fmt: skip
+_LOCKS = frozenset(("lock", "mutex", "semaphore", "sem", "spinlock", "bus", "monitor"))
+_OBJECTS = _LOCKS | {"object", "obj", "resource", "name", "lockname", "what"}
+#: Share of a thread's events that follow upon the right one where it is the thread's column.
+_IN_TURN = 0.9
+
+
+def lock_side(word: str) -> int | None:
+    """What an event's word says of a lock, alone or beside a word for it.
+
+    Examples
+    --------
+    >>> lock_side("got") == lock_side("mutex_acquired") == lock_side("LockTaken") == HAD
+    True
+    >>> lock_side("wait for bus") == WANTED, lock_side("gyro_wait"), lock_side("imu")
+    (True, None, None)
+    """
+    parts = tokens(word)
+    said = [_VERBS[part] for part in parts if part in _VERBS]
+    if len(said) > 1 and "lock" in parts:  # "lock_wait"
+        said = [_VERBS[part] for part in parts if part in _VERBS and part != "lock"]
+    rest = [part for part in parts if part not in _VERBS and part not in ("for", "on", "of")]
+    return said[0] if len(said) == 1 and all(part in _LOCKS for part in rest) else None
+
+
+def lock_columns(found: list[Head], dialect: Dialect, edge: Head) -> dict[str, Head]:
+    """Time, lock and thread of a log of such events: each thread asks, has and lets go in turn.
+
+    Parameters
+    ----------
+    found : list of Head
+        All columns.
+    dialect : Dialect
+        How the log is written, with its first rows.
+    edge : Head
+        The column of the events.
+    """
+    time = clock_of(found, dialect)
+    told: dict[str, Head] = {} if time is None else {"time": time}
+    others = [h for h in found if h not in (edge, time) and wordy(dialect, h.index)]
+    in_turn = {head: _in_turn(dialect, edge, head) for head in others}
+    thread = max(others, key=lambda head: in_turn[head], default=None)
+    if thread is not None and in_turn[thread] >= _IN_TURN:
+        told["thread"] = thread
+    objects = [h for h in others if h is not told.get("thread")]
+    named = [h for h in objects if h.word in _OBJECTS]
+    return told | dict(zip(["name"], named or objects, strict=False))
+
+
+def lock_names(dialect: Dialect) -> tuple[str, ...] | None:
+    """Names for the columns of a log of such events without a header; None for other logs."""
+    names = [f"column_{index + 1}" for index in range(dialect.fields)]
+    found = heads(tuple(names))
+    for edge in found:
+        said = {lock_side(row[edge.index]) for row in dialect.sample}
+        told = lock_columns(found, dialect, edge) if said >= {HAD, FREED} else {}
+        if None not in said and {"time", "name"} <= set(told):
+            for part, head in {**told, "event": edge}.items():
+                names[head.index] = part
+            return tuple(names)
+    return None
+
+
+def _in_turn(dialect: Dialect, edge: Head, thread: Head) -> float:
+    """Share of the events that follow upon the right one of their thread, if these are several."""
+    last: dict[str, int] = {}
+    good = count = 0
+    for row in dialect.sample:
+        now, who = lock_side(row[edge.index]), row[thread.index]
+        if now is not None:
+            good += last.get(who) in {HAD: (WANTED,), FREED: (HAD,)}.get(now, (FREED, None))
+            count += 1
+            last[who] = now
+    return good / count if len(last) > 1 else 0.0
+
+
+@dataclass(frozen=True)
+class LockEdges:
+    """Edges of calls, among them waits for locks and what is held of them."""
+
+    order: NDArray[Any]  #: Row of each
+    name: Int
+    side: Int
+    names: list[str]
+
+
+def lock_edges(
+    order: NDArray[Any], name: Int, side: NDArray[np.int8], thread: Int | None, names: list[str]
+) -> LockEdges:
+    """The edges in their order, where having a lock ends a wait and begins what is held.
+
+    Parameters
+    ----------
+    order : int array, shape (m,)
+        Rows in the order in which they happened on each thread.
+    name, side : int array, shape (n,)
+        Of every row: which lock or call, and one of `BEGIN`, `END`, `WANTED`, `HAD`, `FREED`.
+    thread : int array, shape (n,), or None
+        Of every row.
+    names : list of str
+        Of locks and calls.
+
+    Examples
+    --------
+    >>> rows = np.arange(3)
+    >>> made = lock_edges(rows, 0 * rows, np.array([3, 4, 5], np.int8), None, ["bus"])
+    >>> [made.names[k] for k in made.name], made.side.tolist(), made.order.tolist()
+    (['bus wait', 'bus wait', 'bus held', 'bus held'], [0, 1, 0, 1], [0, 1, 1, 2])
+    """
+    mine = side[order]
+    if not (mine >= WANTED).any():
+        return LockEdges(order, name[order], mine.astype(np.int64), names)
+    waited = (mine == HAD) & (_before(name[order], mine, thread, order) == WANTED)
+    times = 1 + waited
+    order2, had = np.repeat(order, times), np.repeat(mine, times)
+    second = np.append(False, (np.diff(np.repeat(np.arange(len(mine)), times)) == 0))
+    ends_wait = np.repeat(waited, times) & ~second
+    is_wait = (had == WANTED) | ends_wait
+    is_held = ((had == HAD) & ~ends_wait) | (had == FREED)
+    code = name[order2] + len(names) * (is_wait + 2 * is_held)
+    every = [*names, *(f"{one} wait" for one in names), *(f"{one} held" for one in names)]
+    used, code = np.unique(code, return_inverse=True)
+    begins = (had == WANTED) | ((had == HAD) & ~ends_wait)
+    is_end = ends_wait | (had == FREED)
+    made = np.where(begins, BEGIN, np.where(is_end, END, had)).astype(np.int64)
+    return LockEdges(order2, code.astype(np.int64), made, [every[k] for k in used.tolist()])
+
+
+def _before(name: Int, side: Int, thread: Int | None, order: NDArray[Any]) -> Int:
+    """Side of the event before each, of the same lock on the same thread; -1 for none."""
+    keys = (name,) if thread is None else (name, thread[order])
+    by = np.lexsort(keys)
+    same = np.append(False, np.all([np.diff(key[by]) == 0 for key in keys], axis=0))
+    found = np.full(len(side), -1, np.int64)
+    found[by] = np.where(same, np.append(-1, side[by][:-1]), -1)
+    return found
