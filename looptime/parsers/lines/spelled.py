@@ -25,6 +25,9 @@ _HEX = re.compile(r"0[xX][0-9a-fA-F]+")
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
 #: A time of day whose milliseconds are set apart by a colon too.
 _COLONS = re.compile(r"\d?\d:\d\d:\d\d:\d{3}")
+#: A number with a decimal comma and its unit, which three digits after it might set off.
+_COMMA = re.compile(r"[+-]?(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))\s?[^\W\d_]+")
+_WITH_COMMA = re.compile(r"([+-]?\d+),(\d+(?:\s?[^\W\d_]+)?)")
 #: Columns of such numbers, which are in the unit of their header.
 _NUMBERS = "numbers"
 
@@ -90,16 +93,30 @@ def spelled(lines: list[str]) -> Grid | None:
     if len(rows) < 4:
         return None
     for delimiter in (",", ";", "\t", "|"):
-        names = split_line(lines[rows[0]], delimiter)
-        table = [split_line(lines[at], delimiter) for at in rows[1:]]
+        read = lines if delimiter == "," else _pointed(lines, rows[1:], delimiter)
+        names = split_line(read[rows[0]], delimiter)
+        table = [split_line(read[at], delimiter) for at in rows[1:]]
         whole = [cells for cells in table if len(cells) == len(names)]
         if len(names) < 2 or len(whole) < 0.8 * len(table) or any(map(is_number, names)):
             continue
         told = [_kind(list(cells), delimiter) for cells in zip(*whole, strict=True)]
         kinds = {at: kind for at, kind in enumerate(told) if kind}
         if kinds and all(seconds_of(names[at]) is None for at in kinds):
-            return _grid(lines, rows[0], delimiter, names, kinds)
+            return _grid(Grid(lines, headers={rows[0]}), read, delimiter, names, kinds)
     return None
+
+
+def _pointed(lines: list[str], rows: list[int], delimiter: str) -> list[str]:
+    """Lines with decimal points for the commas of a table whose cells name units behind such."""
+    cells = (cell.strip() for at in rows for cell in split_line(lines[at], delimiter))
+    if not any(map(_COMMA.fullmatch, cells)):
+        return lines
+    return [delimiter.join(_with_point(cell) for cell in line.split(delimiter)) for line in lines]
+
+
+def _with_point(cell: str) -> str:
+    found = _WITH_COMMA.fullmatch(cell.strip())
+    return cell if found is None else f"{found[1]}.{found[2]}"
 
 
 def _kind(cells: list[str], delimiter: str) -> str:
@@ -123,14 +140,13 @@ def _kind(cells: list[str], delimiter: str) -> str:
 
 
 def _grid(
-    lines: list[str], header: int, delimiter: str, names: list[str], kinds: dict[int, str]
+    grid: Grid, lines: list[str], delimiter: str, names: list[str], kinds: dict[int, str]
 ) -> Grid:
-    grid = Grid(lines, headers={header})
     for at, name in enumerate(names):
         grid.names.append(fit_cell(name))
         grid.units.append(None if kinds.get(at) == _NUMBERS else kinds.get(at))
     for at, line in enumerate(lines):
-        cells = [] if at == header or is_remark(line) else split_line(line, delimiter)
+        cells = [] if at in grid.headers or is_remark(line) else split_line(line, delimiter)
         if len(cells) != len(names):
             grid.rows.append(None)
             continue

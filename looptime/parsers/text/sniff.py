@@ -30,6 +30,8 @@ __all__ = ["sniff", "stated_unit"]
 
 #: Blanks between a name and its unit in brackets.
 _SPACED_UNIT = re.compile(r"\s+(?=[\[(][^\W\d_]{1,3}[\])])")
+#: What some tools set before a line of names, as others do a hash.
+_MARK = re.compile(r"^\s*[%!;]+\s*(?=\S)")
 #: Rows that must go on as numbers of loops do.
 _MOSTLY = 0.95
 #: Words for all of the columns.
@@ -174,7 +176,7 @@ def _sample(
                 first = number
             sample.append(cells)
         elif not sample and not any(_is_value(cell, decimal) for cell in cells):
-            before.append((number, named_cells(line, delimiter, fields)))
+            before.append((number, named_cells(_MARK.sub("", line), delimiter, fields)))
     return sample, first, before
 
 
@@ -196,10 +198,7 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
         if len(exact) > 1 and _are_units(cells):
             units_line, units = number, cells
             number, cells = exact[-2]
-            cells = tuple(
-                f"{name} [{unit}]" if unit and split_unit(name)[1] is None else name
-                for name, unit in zip(_trimmed(cells, fields), map(_bare_unit, units), strict=False)
-            )
+            cells = _in_units_of(_trimmed(cells, fields), units)
         last, unit, of_all = _stated_behind(cells[-1])
         names = _in_unit((*cells[:-1], last), unit, range(len(cells) if of_all else 1))
         return replace(
@@ -262,6 +261,14 @@ def _are_units(cells: tuple[str, ...]) -> bool:
     return bool(times) and all(len(cell) <= 6 for cell in bare)
 
 
+def _in_units_of(names: tuple[str, ...], units: tuple[str, ...]) -> tuple[str, ...]:
+    """Names with the units of the line below them, where they say none themselves."""
+    return tuple(
+        f"{name} [{unit}]" if unit and split_unit(name)[1] is None else name
+        for name, unit in zip(names, map(_bare_unit, units), strict=False)
+    )
+
+
 def _bare_unit(cell: str) -> str:
     """A unit without brackets; a dash stands for none."""
     return cell.strip("[]() -")
@@ -282,7 +289,12 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     above = [line for number, line in every if number < plain.first_row and line.strip()]
     if not above or not above[-1].lstrip().startswith("#"):
         return plain
-    text, unit, of_all = _stated_behind(above[-1].strip().lstrip("#").strip())
+    said = [line.strip().lstrip("#").strip() for line in above]
+    units = named_cells(said[-1], plain.delimiter, plain.fields)
+    if len(said) > 1 and len(units) == plain.fields and _are_units(units):
+        names = _commented(plain, [(0, line) for line in above[:-1]]).header
+        return plain if names is None else replace(plain, header=_in_units_of(names, units))
+    text, unit, of_all = _stated_behind(said[-1])
     if plain.delimiter == " ":
         text = _SPACED_UNIT.sub("", text)
     cells = named_cells(text, plain.delimiter, plain.fields)

@@ -27,6 +27,15 @@ def test_cells_may_name_their_units(tmp_path, pattern):
     assert self_ms(run) == COSTS
 
 
+def test_cells_may_have_a_decimal_comma_before_their_unit(tmp_path):
+    """The same loops as a spreadsheet writes them, with a voltage that names no unit."""
+    rows = "".join(f"{t / 1000:.3f} s;{imu},0 ms;{drive} ms;12,5\n" for t, imu, drive in ROWS)
+    run = read(tmp_path, "time;imu;drive;volts\n" + rows.replace(".", ","))
+    assert periods_ms(run) == PERIODS
+    assert self_ms(run) == COSTS
+    assert spelled(["t;imu", *(f"1,50{k} ms;2,00{k} ms" for k in range(4))]) is None
+
+
 def test_metres_are_no_minutes():
     """A number with an m alone is no length of time; one with min is."""
     assert seconds_of("5m") is None

@@ -142,7 +142,11 @@ def test_header_that_does_not_go_with_the_rows(tmp_path):
 def test_header_in_a_comment_and_units_in_a_second_row(tmp_path):
     """The header may be a comment, the units may stand below it."""
     check(read(tmp_path, "# " + PLAIN))
-    check(read(tmp_path, PLAIN.replace("time_ms,heading\n", "time,heading\n[ms],[deg]\n")))
+    units = PLAIN.replace("time_ms,heading\n", "time,heading\n[ms],[deg]\n")
+    check(read(tmp_path, units))
+    for mark in ("# ", "% ", "%"):
+        lines = units.splitlines(keepends=True)
+        check(read(tmp_path, mark + lines[0] + mark + "".join(lines[1:])))
 
 
 def test_sniffed_dialect():
