@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import NotEnoughError
-from looptime.stats.settling import warm_up
+from looptime.stats.settling import _limits, warm_up
 from tests.benchmarks.settling import FOUND, NONE, row
 
 
@@ -14,10 +14,10 @@ def steady(seed, n=4000, base=10.0, sd=0.3):
 
 
 def test_a_step_is_cut_where_it_ends():
-    """Two seconds at 12 ms, then 10 ms."""
+    """A little over two seconds at 12 ms, then 10 ms, in blocks of 25 loops."""
     t, x = steady(1)
-    found = warm_up(x + np.where(t < 2, 2.0, 0.0), t)
-    assert found.seconds == pytest.approx(2, abs=0.26)
+    found = warm_up(x + np.where(t < 2.1, 2.0, 0.0), t)
+    assert found.seconds == pytest.approx(2.1, abs=0.26)
     assert found.loops == 25 * round(found.loops / 25)
 
 
@@ -47,6 +47,16 @@ def test_a_stall_as_large_later_on_is_no_warm_up():
     assert warm_up(x, t).loops == 0
 
 
+@pytest.mark.parametrize(("later", "cut"), [(9.0, True), (18.0, False)])
+def test_pauses_of_another_length_later_on_are_none_of_the_start(later, cut):
+    """Eight of 20 ms within the first second, then 79 of 9 ms and one of 20 are no more of them."""
+    t, x = steady(4)
+    x[3:99:12] += 20
+    x[120::49] += later
+    x[2000] += 20
+    assert (warm_up(x, t).loops > 0) == cut
+
+
 def test_a_stall_an_hour_later_does_not_hide_the_start():
     """Only the five minutes behind the longest warm-up are held against the start."""
     t, x = steady(5, n=60_000)
@@ -61,6 +71,25 @@ def test_a_level_that_holds_is_left_to_the_change_points(factor):
     t, x = steady(6)
     found = warm_up(np.where(t < 12, factor, 1.0) * x, t)
     assert (found.loops, found.faster_loops) == (0, 0)
+
+
+def test_a_start_is_looked_for_within_a_level():
+    """Twelve seconds at 5 % more are a level; of these the first two are 3 % slower still."""
+    t, x = steady(6)
+    found = warm_up(np.where(t < 12, 1.05, 1.0) * x + np.where(t < 2, 0.3, 0.0), t)
+    assert found.seconds == pytest.approx(2, abs=0.3)
+
+
+def test_short_stretches_must_lie_above_all_later_ones():
+    """Blocks of 10 ms, and one of 20 later on: it lifts the means of h blocks by 10 / h.
+
+    From 16 blocks on 1 % above the level will do.
+    """
+    blocks = np.full(1210, 10.0)
+    blocks[600] = 20.0
+    found = {at.blocks: at.limit for at in _limits(blocks, 10, 10.0, 3.5)}
+    assert found == pytest.approx({h: 10 + (10 / h if h <= 8 else 0.1) for h in
+                                   (1, 2, 4, 8, 16, 32)})  # fmt: skip
 
 
 @pytest.mark.parametrize("per_minute", [0.015, 0.03])
@@ -104,9 +133,10 @@ def test_less_than_a_percent_is_not_worth_a_cut():
 
 @pytest.mark.parametrize("value", [0.0, 10.0])
 def test_a_constant_run_has_no_warm_up(value):
-    """Constant periods and zeros."""
-    found = warm_up(np.full(2000, value), np.arange(2000) * 0.01)
-    assert (found.loops, found.faster_loops) == (0, 0)
+    """Constant periods and zeros, also by a clock that stands still."""
+    for step_s in (0.01, 0.0):
+        found = warm_up(np.full(2000, value), np.arange(2000) * step_s)
+        assert (found.loops, found.faster_loops) == (0, 0)
 
 
 def test_whole_milliseconds_do_not_make_a_warm_up():

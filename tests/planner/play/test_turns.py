@@ -10,7 +10,7 @@ from looptime.planner.changes import parse_all
 from looptime.planner.known.lock_turns import ThreadRule
 from looptime.planner.play.draft import Setting
 from looptime.planner.play.replay import Plays
-from looptime.planner.play.turns import Computing, Turns, turns_of
+from looptime.planner.play.turns import Computing, Turns, computing_readers, turns_of, warn_of_lock
 from tests.build_run import make_run
 from tests.planner.play.turning import recording, simulated
 
@@ -167,3 +167,60 @@ def test_turns_too_short_to_be_played_one_by_one_keep_their_share(takes_ns, rest
     (lane,) = turns_of(draft, [0], 0, 0.0).lanes
     assert lane.on == pytest.approx([on] * 3, abs=1)
     assert lane.off == pytest.approx([off] * 3, abs=1)
+    assert turns_of(draft, [], 0, 0.0) is None
+
+
+def drafted(mode, share, recorded=False, bus=None, unknown=0.0):
+    """A draft of one thread that makes calls of two names, the second of no length of its own."""
+    reader = SimpleNamespace(recorded=recorded, code=np.array([2, 0, 2]), bus=[bus, bus])
+    said = []
+    return SimpleNamespace(
+        readers=[reader],
+        compute_share={0: 0.1, 1: 0.9, 2: share}.get,
+        names=[SimpleNamespace(name=name) for name in ("imu.read", "loop", "pose")],
+        known=SimpleNamespace(threads=ThreadRule(mode, 5.0, "told", True)),
+        may_take_turns=set(),
+        ranges=set(),
+        unknown=lambda of: unknown,
+        warn=said.append,
+        said=said,
+    )
+
+
+@pytest.mark.parametrize(
+    ("given", "takes_turns", "left_open", "said"),
+    [
+        ({"mode": "at once", "share": 0.9}, False, False, ""),
+        ({"mode": "take turns", "share": 0.9, "recorded": True}, False, False, ""),
+        ({"mode": "take turns", "share": 0.4}, False, False, ""),
+        ({"mode": "take turns", "share": 0.5}, True, False, "threads take turns here (told)"),
+        ({"mode": "take turns", "share": 0.9, "bus": "a"}, False, True, "is not known"),
+        ({"mode": "take turns", "share": None}, False, True, "is not known"),
+        ({"mode": "unknown", "share": 0.9}, False, True, "is not known"),
+        ({"mode": "unknown", "share": 0.9, "unknown": 1.0}, True, True, "is not known"),
+    ],
+)
+def test_which_new_threads_take_turns(given, takes_turns, left_open, said):
+    """Those that compute where it is said that threads do; both ends are played where nobody knows.
+
+    A thread of the log was recorded with its turns, and one that reads lets the lock go.
+    """
+    draft = drafted(**given)
+    assert computing_readers(draft) == [0] * takes_turns
+    assert draft.may_take_turns == ({"pose"} if left_open else set())
+    assert draft.ranges == ({"turns"} if left_open else set())
+    assert len(draft.said) == bool(said)
+    assert said in "".join(draft.said)
+
+
+@pytest.mark.parametrize(
+    ("mode", "share", "said"),
+    [("at once", 0.9, ""), ("unknown", None, ""), ("unknown", 0.4, ""),
+     ("unknown", 0.5, "may take turns"), ("take turns", 0.9, "takes turns")],
+)  # fmt: skip
+def test_who_changes_a_thread_that_computes_is_warned_of_the_lock(mode, share, said):
+    """Not where threads compute at once, nor of a call that reads or of which nobody knows."""
+    draft = drafted(mode, share)
+    warn_of_lock(draft, 2)
+    assert len(draft.said) == bool(said)
+    assert said in "".join(draft.said)
