@@ -6,7 +6,7 @@ from typing import Any
 
 from looptime.schema import CallName
 
-__all__ = ["guess_name"]
+__all__ = ["guess_name", "of_lock"]
 
 # Ordinary words in call names, by kind; the first kind with a hit wins.
 _WORDS: tuple[tuple[str, str], ...] = (
@@ -29,6 +29,28 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ),
 )
 _SPLIT = re.compile(r"[^A-Za-z]+|(?<=[a-z])(?=[A-Z])")
+
+
+#: Words for a lock, for standing before it, and for having it.
+_LOCKS = {"lock", "mutex", "semaphore"}
+_ASKS = {"wait", "waits", "waiting", "waited", "acquire", "acquiring", "take", "taking", "enter"}
+_HAS = {"held", "hold", "holds", "holding", "owned", "locked"}
+
+
+def of_lock(name: str) -> str:
+    """Whether a row is a wait for a lock, or the time that it is held, by its name.
+
+    Examples
+    --------
+    >>> of_lock("bus.lock.wait"), of_lock("busMutex"), of_lock("lock_held"), of_lock("gripper.lock")
+    ('wait', 'wait', 'held', '')
+    """
+    words = {word.lower() for word in _SPLIT.split(name) if word}
+    if not words & _LOCKS:
+        return ""
+    if words & _HAS:
+        return "held"
+    return "wait" if words & (_ASKS | _LOCKS - {"lock"}) else ""
 
 
 def guess_name(logged: CallName) -> CallName:
@@ -55,7 +77,7 @@ def guess_name(logged: CallName) -> CallName:
     }
     if logged.kind_from in ("log", "project"):
         return replace(logged, **known)
-    kind = _guess_kind(words)
+    kind = "other" if of_lock(logged.name) == "held" else _guess_kind(words)
     if kind in ("sensor read", "actuator write") and logged.device is None:
         known["device"] = _before_last_dot(logged.name)
     return replace(logged, kind=kind, kind_from="guessed", **known)

@@ -14,6 +14,7 @@ import numpy as np
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
+from looptime.call_words import of_lock
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import median
@@ -132,11 +133,12 @@ class Contentions:
 
 @dataclass(frozen=True)
 class _Named:
-    """A track, the code of its name, and the loop of each of its calls."""
+    """A track, the code of its name, and of each of its calls the loop and the logged wait."""
 
     track: Track
     code: int
     loop: Int
+    waited: Float | None = None  #: As rows of its own say, where there are such; NaN where not
 
 
 @dataclass(frozen=True)
@@ -206,6 +208,7 @@ def shared_buses(run: Run, found: Contentions) -> dict[str, str | None]:
 
 def _tracks(run: Run, pacing: set[int]) -> tuple[list[_Named], int]:
     """The innermost calls of each thread by name, the loop's thread first; and how many more."""
+    run, logged = _without_lock_rows(run)
     at = run.call_columns
     origin = int(run.loop_columns.start_ns[0])
     made = []
@@ -220,9 +223,20 @@ def _tracks(run: Run, pacing: set[int]) -> tuple[list[_Named], int]:
                 continue
             start = (at.start_ns[mine] - origin).astype(np.float64)
             end = np.sort(start + at.duration_ns[mine])  # calls of one thread may cross
-            made.append(_Named(Track(thread, np.sort(start), end), code, at.loop[mine]))
+            waited = None if logged is None else logged[mine]
+            made.append(_Named(Track(thread, np.sort(start), end), code, at.loop[mine], waited))
     kept = made if len(made) <= _MOST_TRACKS else _busiest(made, run.loop_thread)
     return kept, len(made) - len(kept)
+
+
+def _without_lock_rows(run: Run) -> tuple[Run, Float | None]:
+    """The run with its rows of locks as part of their calls, and what each of those waited."""
+    if not any(of_lock(call.name) == "wait" for call in run.names):
+        return run, None
+    from looptime.analysers.lock_rows import fold_locks  # few logs have such rows
+
+    folded = fold_locks(run)
+    return folded.run, folded.waited
 
 
 def _busiest(tracks: list[_Named], loop_thread: int) -> list[_Named]:
@@ -316,7 +330,7 @@ def _entries(
     pairs = [pair for pair, (verdict, _) in judged.items() if verdict in _SHARE]
     partners = partners_of(pairs)
     waited = {
-        me: waits([t.track for t in tracks], me, partners[me])
+        me: _waits(tracks, me, partners[me])
         for me in partners
         if tracks[me].track.thread == run.loop_thread
     }
@@ -327,6 +341,15 @@ def _entries(
             entry = _entry(run, tracks, judged, mine, waited)
             made += [entry] if entry is not None else []
     return sorted(made, key=lambda e: -(e.wait_ms_per_loop.value or 0.0))
+
+
+def _waits(tracks: Sequence[_Named], me: int, partners: Sequence[int]) -> tuple[Float, Int]:
+    """How long each call waited, as logged or else until the last partner's end, and for whom."""
+    wait, who = waits([t.track for t in tracks], me, partners)
+    logged = tracks[me].waited
+    if logged is not None:
+        wait = np.where((who >= 0) & ~np.isnan(logged), logged, wait)
+    return wait, who
 
 
 def _locks(pairs: Iterable[Pair]) -> list[set[int]]:

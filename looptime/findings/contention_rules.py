@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from looptime.analysers.blocking import BLOCKING_KINDS
 from looptime.analysers.contention import Contention, Disagreement, ResultWait
 from looptime.analysers.summary import Summary
+from looptime.call_words import of_lock
 from looptime.findings.about import (
     command,
     ease,
@@ -40,7 +41,10 @@ def contention_findings(at: Summary) -> list[Finding]:
 def waited_for(at: Summary, call: str, cost_ms: float) -> str:
     """What a call waits for on another thread, where that is most of what it costs a loop [ms]."""
     for entry in at.contention.found:
-        if call in entry.calls and (entry.wait_ms_per_loop.value or 0.0) >= _MOST_OF * cost_ms:
+        asks = of_lock(call) == "wait"  # then those that wait are the calls that it is part of
+        if (asks or call in entry.calls) and (
+            entry.wait_ms_per_loop.value or 0.0
+        ) >= _MOST_OF * cost_ms:
             return f", waiting for {named(entry.partners)} on thread {entry.thread}"
     for ends in at.contention.results:
         if ends.call == call and ends.wait_ms_per_loop >= _MOST_OF * cost_ms and not ends.by_turns:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from looptime.analysers.lock_rows import fold_locks
 from looptime.errors import UsageError
 from looptime.findings.priced import remedy_of
 from looptime.planner import (
@@ -84,7 +85,7 @@ def suggestions(
         If it is too short.
     """
     project, read = asked.project, asked.project.heading.read_call
-    chosen = asked.modelled(run)
+    chosen = fold_locks(asked.modelled(run)).run
     sd, _ = scatter(asked, chosen) if run_sd is None else run_sd
     return suggest(
         chosen, buses=project.buses, recurs=_known_calls(run, recurs),
@@ -126,7 +127,7 @@ def plan(
     NotEnoughError
         If the run is too short.
     """
-    chosen = asked.modelled(run)
+    chosen = fold_locks(asked.modelled(run)).run
     kept = load_changes(plan_file) if plan_file is not None else None
     wanted = [*(kept.changes if kept is not None else ()), *parse_all(changes)]
     classes = _known_calls(run, {**(kept.recurs if kept is not None else {}), **(recurs or {})})
