@@ -1,10 +1,23 @@
 """Stalls spread over the calls: held up from outside, or long turns of the calls' own."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.call_costs import costs
+from looptime.analysers.pauses import (
+    _floor,
+    _Hit,
+    _hits,
+    _late_wakings,
+    _p_alike,
+    _standing_out,
+    _Turns,
+    _turns,
+    _without_leaders,
+)
 from looptime.analysers.recurs import recurs
 from looptime.analysers.slow import slow_events
 from looptime.findings import summarise
@@ -176,3 +189,134 @@ def test_own_turns_of_the_wait_and_the_calls_are_no_pauses():
     made["sleep"] = period - work
     found = told(flat(made, period))
     assert found is None or found.source != "outside"
+
+
+def turns(name, loops, over, usual=2.0, limit=1.0, ratio=0.5, total=100.0):
+    """Turns of a call that stand out."""
+    return _Turns(name, np.array(loops), np.array(over, float), np.full(len(loops), usual),
+                  total, limit, ratio)  # fmt: skip
+
+
+SHORT = [3.0, 3.1, 3.2, 3.3, 3.4, 3.5]
+
+
+@pytest.mark.parametrize(
+    ("long", "others", "floor", "mixed"),
+    [
+        ([8.0] * 6, [], 28**0.5, True),
+        ([8.0] * 5, [], 0.0, True),
+        ([8.0] * 3, [], 0.0, True),
+        ([8.0] * 2, [], 0.0, False),
+        ([7.0] * 6, [], 24.5**0.5, True),
+        ([6.9] * 6, [], 0.0, False),
+        ([8.0] * 6, [turns("imu", [5], [5.0])], 0.0, False),
+        ([8.0] * 6, [turns("imu", [5], [5.0], limit=2.0)], 0.0, False),
+        ([8.0] * 6, [turns("imu", [5], [5.0], limit=2.1)], 28**0.5, True),
+        ([8.0] * 6, [turns("imu", [5], [1.5]), turns("arm", [5], [9.0], limit=2.0)], 28**0.5, True),
+    ],
+)
+def test_two_kinds_lie_twice_as_far_apart(long, others, floor, mixed):
+    """Between 3.5 and 8 ms there is none, unless other calls have some: what is longer is a kind.
+
+    Six long ones are told by themselves, three show that there are two kinds. Turns of a call whose
+    scatter hides stalls of the least length, and those within the scatter of any, say nothing.
+    """
+    assert _floor([*SHORT, *long], others, 2.0) == (pytest.approx(floor), mixed)
+
+
+def test_a_stall_stands_out_of_a_calls_scatter():
+    """Turns of 2 ms vary by 0.01 either way: by 8 robust deviations, or two ticks of 0.3 ms."""
+    ms = 2.0 + 0.01 * np.resize([1, -1, 1, -1, 0], 1000)
+    ms[[200, 500, 900]] += [0.5, 5.0, 0.7]
+    found = _turns("imu", ms, 0.001)
+    assert found.loop.tolist() == [200, 500, 900]
+    assert found.over_ms == pytest.approx([0.5, 5.0, 0.7], abs=0.02)
+    assert found.usual_ms == pytest.approx(np.full(3, 2.0), abs=0.011)
+    assert found.limit_ms == pytest.approx(8 * 1.4826 * 0.01, rel=0.02)
+    assert found.limit_ratio == pytest.approx(8 * 1.4826 * 0.005, rel=0.02)
+    assert found.total_ms == pytest.approx(2006.2)
+    coarse = _turns("imu", ms, 0.3)
+    assert (coarse.limit_ms, coarse.loop.tolist()) == (0.6, [500, 900])
+    assert coarse.limit_ratio == pytest.approx(0.3, rel=0.01)
+
+
+def test_a_call_of_few_loops_or_many_stalls_has_none_that_stand_out():
+    """One loop in three makes it, or 6 of 100 turns are long: these are no rare stalls."""
+    ms = np.full(1000, 2.0)
+    assert _turns("imu", np.where(np.arange(1000) % 3, 0.0, ms), 0.001) is None
+    assert _turns("imu", ms + 5.0 * (np.arange(1000) % 16 == 3), 0.001) is None
+    assert _turns("imu", ms + 5.0 * (np.arange(1000) % 25 == 3), 0.001) is not None
+
+
+def test_a_loop_in_which_two_stand_out_stretched_as_a_whole():
+    """What is told of the others: value, whose, usual length; the highest limit holds for all."""
+    one, other = turns("imu", [3, 7, 9], [4, 6, 1.5]), turns("arm", [7, 8], [5, 3], usual=4.0)
+    value, whose, usual = _standing_out([one, other], [one.over_ms, other.over_ms], [1.0, 2.0])
+    assert value.tolist() == [4, 3]
+    assert whose.tolist() == [0, 1]
+    assert usual.tolist() == [2, 4]
+    assert [len(part) for part in _standing_out([], [], [])] == [0, 0, 0]
+
+
+def test_stalls_are_alike_or_not_where_two_calls_have_some():
+    """Six at least, of two calls at least; lengths of 3 and 9 ms are not alike, mixed ones are."""
+    ones, whose = np.ones(12), np.arange(12) % 2
+    assert _p_alike(np.arange(5.0), whose[:5], ones[:5]) is None
+    assert _p_alike(np.arange(12.0), 0 * whose, ones) is None
+    draw = np.random.default_rng(3)
+    even, odd = draw.uniform(3, 4, 40), draw.uniform(9, 10, 40)
+    both = np.repeat([0, 1], 40)
+    assert _p_alike(np.append(even, odd), both, np.ones(80)) < 0.01
+    assert _p_alike(draw.uniform(3, 4, 80), both, np.ones(80)) > 0.01
+
+
+@pytest.mark.parametrize(
+    ("count", "left"),
+    [([4, 4, 4], "abc"), ([20, 2, 1], "bc"), ([20, 20, 1], "abc"), ([9, 4, 4], "abc")],
+)
+def test_a_name_that_leads_far_too_often_is_a_culprit_of_its_own(count, left):
+    """Three calls take as long: 20 of 23 fall on one by a chance of 1 in 10 million.
+
+    20 of 41 do by one of 30: a thousandth, over all three, would tell.
+    """
+    hits = [_Hit(k, 5.0, name) for name, n in zip("abc", count, strict=True) for k in range(n)]
+    made = {h.name for h in _without_leaders(hits, dict.fromkeys("abc", 1.0))}
+    assert made == set(left)
+
+
+def test_stalls_that_go_with_the_time():
+    """Calls of 1, 2 and 5 ms a loop, struck 10, 20 and 50 times, and as often each.
+
+    The odds of the first are 10 ln(3/8) + 20 ln(6/8) + 50 ln(15/8), as the mean is 8/3.
+    """
+    own = [turns(name, [], [], total=total) for name, total in (("a", 1), ("b", 2), ("c", 5))]
+    by_share, odds = _hits(own, np.repeat([0, 1, 2], [10, 20, 50]))
+    assert by_share
+    assert odds == pytest.approx(10 * np.log(3 / 8) + 20 * np.log(6 / 8) + 50 * np.log(15 / 8))
+    assert not _hits(own, np.repeat([0, 1, 2], [27, 27, 26]))[0]
+
+
+@pytest.mark.parametrize(
+    ("judged", "nominal", "fixed", "late", "found"),
+    [("work", 10.0, True, 20, 20), ("work", 10.0, True, 60, None), ("work", 10.0, True, 0, None),
+     ("period", 10.0, True, 20, None), ("work", None, True, 20, None),
+     ("work", 10.0, False, 20, None)],
+)  # fmt: skip
+def test_how_late_waits_end(judged, nominal, fixed, late, found):
+    """Loops of 6 ms of work in 10 ms, some of which wake 5 ms late; where most do nothing is told.
+
+    A loop whose work takes 13 ms has its tick at 20 ms. Waits of 4 ms, and of 9 and 12 where they
+    are late, hold 5 ms at most of what such a stall lasts.
+    """
+    work, period = np.full(1000, 6.0), np.full(1000, 10.0)
+    period[7:][: 10 * late : 10] += 5
+    work[500], period[500] = 13.0, 20.0
+    pacing = SimpleNamespace(nominal_ms=nominal, fixed_rate=fixed)
+    basis = SimpleNamespace(judged=judged, judged_ms=work, period_ms=period, pacing=pacing)
+    made = _late_wakings(basis, 1.8)
+    assert (made is None) == (found is None)
+    if made is not None:
+        assert made.loop.tolist() == [7 + 10 * k for k in range(20)]
+        assert made.over_ms == pytest.approx(np.full(20, 5.0))
+        assert made.usual_ms == pytest.approx(np.full(20, 9.0))
+        assert made.total_ms == pytest.approx(4 * 979 + 5 * 21)
