@@ -45,9 +45,7 @@ ELSEWHERE = {
         "stamped_at": "parsers/columns/test_roles", "within": "parsers/columns/test_roles",
     },
     "parsers/layouts": {
-        **dict.fromkeys(
-            ("calls_by_values", "edges_by_values"), "parsers/layouts/test_by_values"
-        ),
+        "edges_by_values": "parsers/layouts/test_by_values",
         "contract": "parsers/layouts/test_skeleton", "each_row": "parsers/layouts/test_stamps",
         "laid": "parsers/layouts/test_costs",
     },

@@ -215,12 +215,9 @@ def _may_time(head: Head, dialect: Dialect) -> bool:
 def _is_length(head: Head, dialect: Dialect) -> bool:
     values = numbers(dialect, head.index)
     known = values[np.isfinite(values)]
-    named = meaning(head.text)
-    if named == "clock" and head.unit and not rises(values):
-        named = "duration"  # "ms" and no more
     return (
         len(known) > 0.9 * len(values)
         and bool((known >= 0).all())
         and len(np.unique(known)) > 1
-        and named not in _NO_LENGTHS
+        and meaning(head.text) not in _NO_LENGTHS
     )
