@@ -161,6 +161,8 @@ def _fits(found: list[Head], dialect: Dialect, path: str) -> list[tuple[Layout, 
         told = "edges" if not kinds["edges"].sure else "calls"
         if "name" in kinds[told].told or not kinds[told].sure:
             beaten.add(told)
+    if "sections" in kinds and "name" in kinds["sections"].told:
+        beaten.add("costs")
     return [(layout, given) for layout, given in fits if layout.name not in beaten]
 
 

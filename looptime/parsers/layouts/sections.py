@@ -13,6 +13,7 @@ from looptime.parsers.columns.lexicon import THREADS
 from looptime.parsers.columns.unit import Unit, find_unit
 from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.layouts.alike_removed import without_alike, written_again
+from looptime.parsers.layouts.by_turns import TURNS, columns_by_turns
 from looptime.parsers.layouts.contract import (
     UNSEEN,
     Column,
@@ -77,6 +78,9 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         timed = [h for h in found if h.unit is not None and not wordy(dialect, h.index)]
         if len(timed) == 1:
             given["duration"] = timed[0]
+    turns = columns_by_turns(found, dialect)
+    if turns is not None and "thread" in turns:
+        return Given({**given, **turns}, told=dict.fromkeys(turns, TURNS))
     if not {"name", "duration"} <= set(given) or not wordy(dialect, given["name"].index):
         return None
     if not asked:
@@ -100,7 +104,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
             return None
     if "loop" in given and not rises(numbers(dialect, given["loop"].index)):
         given.pop("loop")
-    return Given(given)
+    told = turns is not None and turns["name"] is given["name"]
+    return Given(given, told={"name": TURNS} if told else {})
 
 
 def _is_clock(head: Head, dialect: Dialect) -> bool:

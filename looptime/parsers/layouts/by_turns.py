@@ -1,0 +1,92 @@
+"""Columns of named lengths without a clock, told by names that take turns thread by thread."""
+
+import numpy as np
+
+from looptime.array_types import Int
+from looptime.parsers.columns.evidence import disordered, rises, wordy
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.text.dialect import Dialect, numbers
+
+__all__ = ["TURNS", "columns_by_turns"]
+
+#: Why a column is that of the names, or of the threads.
+TURNS = "names follow upon each other in turn within each of its words"
+#: Rows that tell, of all and of each thread; how many of a thread's rows follow in turn, and how
+#: many would not if all were one thread's; threads; rows a name is met in.
+_ROWS, _OF_EACH, _IN_TURN, _NOT, _MOST_THREADS, _OFTEN = 40, 10, 0.9, 0.05, 16, 5
+
+
+def columns_by_turns(found: list[Head], dialect: Dialect) -> dict[str, Head] | None:
+    """Name, length and perhaps thread of rows of one length each; None for other rows.
+
+    In a loop the same names come in the same order. Where several threads log, each has its own
+    names, and they take turns within its rows alone.
+
+    Parameters
+    ----------
+    found : list of Head
+        All columns.
+    dialect : Dialect
+        How the log is written, with its first rows.
+    """
+    words = [head for head in found if wordy(dialect, head.index)]
+    lengths = [head for head in found if head not in words]
+    if len(lengths) != 1 or not words or len(dialect.sample) < _ROWS:
+        return None
+    length = lengths[0]
+    values = numbers(dialect, length.index)
+    if length.unit is None or np.isnan(values).any() or (values < 0).any():
+        return None
+    if rises(values) or rises(values[::-1]) or disordered(values):  # instants
+        return None
+    code = {head: _codes(dialect, head) for head in words}
+    best: tuple[float, dict[str, Head]] | None = None
+    for name in words:
+        alone = _in_turn(code[name], np.zeros_like(code[name]))
+        for thread in (None, *(head for head in words if head is not name)):
+            turns = alone if thread is None else _in_turn(code[name], code[thread])
+            if thread is not None and not (
+                turns > alone + _NOT and _own_names(code[name], code[thread])
+            ):
+                continue
+            if turns >= _IN_TURN and (best is None or turns > best[0] + _NOT):
+                best = turns, {"name": name, "duration": length}
+                best[1].update({} if thread is None else {"thread": thread})
+    return None if best is None else best[1]
+
+
+def _codes(dialect: Dialect, head: Head) -> Int:
+    cells = np.array([row[head.index] for row in dialect.sample])
+    return np.unique(cells, return_inverse=True)[1].astype(np.int64)
+
+
+def _in_turn(name: Int, thread: Int) -> float:
+    """Share of the rows that follow upon the name they mostly follow upon, on their thread.
+
+    0 where names are met too seldom to tell, or mostly follow upon themselves, as phases do.
+    """
+    order = np.argsort(thread, kind="stable")
+    names, threads = name[order], thread[order]
+    same = np.diff(threads) == 0
+    now, then = names[:-1][same], names[1:][same]
+    if (
+        len(now) < _ROWS // 2
+        or len(now) < _OFTEN * len(np.unique(name))
+        or (now == then).mean() > 0.5
+    ):
+        return 0.0
+    pairs, count = np.unique(np.stack([now, then]), axis=1, return_counts=True)
+    most = np.zeros(int(name.max()) + 1, np.int64)
+    np.maximum.at(most, pairs[0], count)
+    return float(most.sum()) / len(now)
+
+
+def _own_names(name: Int, thread: Int) -> bool:
+    """Whether there are a few threads, of some rows each, and nearly every name is of one."""
+    rows = np.bincount(thread)
+    if not 1 < len(rows) <= _MOST_THREADS or rows.min() < _OF_EACH:
+        return False
+    pairs, count = np.unique(np.stack([name, thread]), axis=1, return_counts=True)
+    most = np.zeros(int(name.max()) + 1, np.int64)
+    np.maximum.at(most, pairs[0], count)
+    return bool(most.sum() >= (1 - _NOT) * len(name))
