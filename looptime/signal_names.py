@@ -8,7 +8,8 @@ from looptime.records import dataclass
 from looptime.units import split_unit
 
 __all__ = [
-    "AGE", "ANGLE_UNITS", "ASSUMED", "SAMPLE_WORDS", "Quantity", "known_as", "quantity_of",
+    "AGE", "ANGLE_UNITS", "ASSUMED", "HEADING_WORDS", "SAMPLE_WORDS", "Quantity", "known_as",
+    "quantity_of",
 ]  # fmt: skip
 
 #: How the name of a signal ends that holds a reading's age at the loop's time.
@@ -16,6 +17,8 @@ AGE = "_age_ms"
 #: Words of a sample's own stamp that say no more than that it is one.
 SAMPLE_WORDS = frozenset(("sample", "sampled", "measured", "measurement", "captured", "capture",
                           "acquired", "latched"))  # fmt: skip
+#: Words that a heading read usually has in its name.
+HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")
 #: How it is said of a turn rate that nobody says its unit.
 ASSUMED = "states no unit of a turn rate: taken as"
 #: Battery voltages, which the checks ask for, by their spellings.

@@ -1,6 +1,7 @@
 """How old a reading is at the instants that have a name: pick-up, first use, last use.
 
-A reading is *taken* at the start of its call, or at its end where the call waits for a measurement.
+A reading is *taken* where the sample's own stamp says it, if the log has one; else at the start of
+its call, or at its end where the call waits for a measurement.
 It is *picked up* when the loop's code has it in hand: at the end of a call on the loop's own
 thread, at the recorder's mark where another thread hands it over, at the end of the call that the
 project names for it. Each loop puts it to *first use* where its first actuator write begins, or the
@@ -140,7 +141,9 @@ def _rows_of(name: Int, codes: list[int]) -> Int:
     return np.concatenate(found) if found else np.zeros(0, np.int64)
 
 
-def reading_of(run: Run, code: int, rows: Int, read_instant: str = "start") -> tuple[Int, Int]:
+def reading_of(
+    run: Run, code: int, rows: Int, read_instant: str = "start", *, own_stamps: bool = True
+) -> tuple[Int, Int]:
     """When the readings of a call were taken and when they could be picked up.
 
     Parameters
@@ -153,6 +156,8 @@ def reading_of(run: Run, code: int, rows: Int, read_instant: str = "start") -> t
         Its calls.
     read_instant : {"start", "end"}
         When during the call the reading is taken.
+    own_stamps : bool
+        Whether a stamp of its own tells when a sample was measured, where there is one.
 
     Returns
     -------
@@ -163,6 +168,14 @@ def reading_of(run: Run, code: int, rows: Int, read_instant: str = "start") -> t
     start = calls.start_ns[rows]
     end = start + calls.duration_ns[rows]
     marks = run.marks
+    taken = start if read_instant == "start" else end
+    if own_stamps and run.signals is not None:
+        from looptime.analysers.own_stamps import told_by_stamps  # few logs have signals
+
+        told = told_by_stamps(run, run.names[code].name, rows, taken)
+        if isinstance(told, tuple):
+            return told
+        taken = told
     if marks is not None:
         published = np.sort(marks.time_ns[(marks.name == code) & ~marks.used])
         if not len(rows):  # only the marks are in the log
@@ -172,12 +185,11 @@ def reading_of(run: Run, code: int, rows: Int, read_instant: str = "start") -> t
             # a mark may be stamped within the call that it belongs to
             of = np.searchsorted(start[order], published, "right") - 1
             of, published = of[of >= 0], published[of >= 0]
-            taken = start[order][of] if read_instant == "start" else end[order][of]
-            return np.minimum(taken, published), published
+            return np.minimum(taken[order][of], published), published
     if (end[1:] < end[:-1]).any():
         order = np.argsort(end, kind="stable")
-        start, end = start[order], end[order]
-    return (start if read_instant == "start" else end), end
+        taken, end = taken[order], end[order]
+    return taken, end
 
 
 def pickups(run: Run, code: int) -> tuple[Int, Int] | None:

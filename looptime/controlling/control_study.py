@@ -168,7 +168,8 @@ def _controlled(
     if fit is not None and not (stated.read_call or stated.write_call):
         run = at_its_pace(run, fit[1])
     try:
-        base = instants_of(run, stated.read_call, stated.write_call)
+        value = None if fit is None else fit[1]
+        base = instants_of(run, stated.read_call, stated.write_call, value=value)
     except LooptimeError as error:
         return Controlled(stated, error=f"{stated.name}: {error}"), None
     if on_change(run, base):
@@ -226,14 +227,15 @@ def _fitted(
 ) -> tuple[Controller, Fit]:
     """With the fitted mechanism, and with a dead time counted as the sensor's.
 
-    Where a row has one stamp for both signals the dead time has the way from reading to use in it.
+    Where a row has one stamp for both signals the dead time has the way from reading to use in it;
+    where the value has a stamp of its own, the output's way from the loop's start to its use.
     """
     found = fit_plant(run, *fit, stated.plant, stated.sensor_delay_ms / 1e3, stated.wraps)
     if not found.used or not (stated.kp or stated.ki):
         return stated, found
     dead = 0.0 if found.dead_time_ms is None else found.dead_time_ms.value or 0.0
-    if found.one_stamp:
-        dead = max(dead - 1e3 * float((base.use_s - base.read_s).mean()), 0.0)
+    before = base.read_s if found.one_stamp else base.start_s if found.own_stamp else base.use_s
+    dead = max(dead - 1e3 * float((base.use_s - before).mean()), 0.0)
     return replace(
         stated, plant=found.plant, full_speed=found.full_speed.value,
         time_constant_ms=found.time_constant_ms.value or 0.0,
@@ -247,13 +249,14 @@ def _case(
 ) -> tuple[Model, Case | None]:  # fmt: skip
     """What is told without a move, and the move where a target is stated."""
     law, plant = law_of(stated), plant_of(stated)
-    loop = even_loop(at, stated.sensor_delay_ms / 1e3)
+    loop = even_loop(at)
     made = Model(stability(law, plant, at, loop), margins(law, plant, loop))
     if stated.target is None:
         return made, None
     path = paths.setdefault(stated.target, path_of(stated.target))
     move = Move(
-        law, plant, path, loop.delay_s, stated.tolerance or _usual_tolerance(stated),
+        law, plant, path, stated.sensor_delay_ms / 1e3,
+        stated.tolerance or _usual_tolerance(stated),
         horizon_of(law, plant, path, loop), seed,
     )  # fmt: skip
     if move.horizon_s >= at.duration_s:

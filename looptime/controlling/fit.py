@@ -16,6 +16,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.analysers.estimate import Figure
+from looptime.analysers.own_stamps import sample_age_of, stamps_ns
 from looptime.array_types import Float
 from looptime.controlling.fit_stretches import (
     LEAST_STRETCHES,
@@ -80,6 +81,7 @@ class Fit:
     dead_time_ms: Figure | None = None
     row_before: bool = False  #: Whether the output beside a value is that of the loop before
     one_stamp: bool = False  #: Whether the output and the value stand in the same rows
+    own_stamp: bool = False  #: Whether each value has a stamp of its own, when it was measured
 
 
 def parse_fit(text: str) -> tuple[str, str]:
@@ -128,10 +130,14 @@ def fit_plant(
     time = signals.time_ns / 1e9
     given, seen = (np.abs(values) < HUGE for values in found)
     value = found[1][seen] if wraps is None else np.unwrap(found[1][seen], period=wraps)
-    arrays = time[given], found[0][given], time[seen] - delay_s, value
+    age = sample_age_of(run, measured)
+    true = time if age is None else stamps_ns(signals, age)[0] / 1e9
+    arrays = time[given], found[0][given], true[seen] - delay_s, value
     fitted = _either(*arrays) if kind is None else fit_arrays(*arrays, kind)
-    one_stamp = bool((given == seen).all())
-    return replace(fitted, one_stamp=one_stamp, output=output, measured=measured)
+    return replace(
+        fitted, one_stamp=age is None and bool((given == seen).all()), own_stamp=age is not None,
+        output=output, measured=measured,
+    )  # fmt: skip
 
 
 def _signal(run: Run, name: str) -> Float:

@@ -87,10 +87,10 @@ class Stall:
     without: Response  #: The same move without a stall
 
 
-def even_loop(at: Sampling, delay_s: float) -> EvenLoop:
-    """Even loops at the mean period and latency of a log (with the delay in it)."""
-    period = float(at.hold_s.mean())
-    return EvenLoop(period, max(float(at.latency_s.mean()) - delay_s, 0.0) / period, delay_s)
+def even_loop(at: Sampling) -> EvenLoop:
+    """Even loops at the mean period, latency and delay within the sensor of a log."""
+    period, delay = float(at.hold_s.mean()), float(at.own_s[:-1].mean())
+    return EvenLoop(period, max(float(at.latency_s.mean()) - delay, 0.0) / period, delay)
 
 
 def even_sampling(loop: EvenLoop, duration_s: float) -> Sampling:

@@ -59,12 +59,13 @@ def on_change(run: Run, at: Sampling) -> bool:
 
 
 def instants_of(
-    run: Run, read_call: str | None, write_call: str | None, what: str = "measured value"
-) -> Sampling:
+    run: Run, read_call: str | None, write_call: str | None, what: str = "measured value",
+    value: str | None = None,
+) -> Sampling:  # fmt: skip
     """When each loop's reading was taken and put to use, as for a heading.
 
-    Without a read call the loop's start stands for it; without a write call the loop's last
-    actuator write does.
+    Without a read call the loop's start stands for it, or the own stamp of the signal `value`;
+    without a write call the loop's last actuator write does.
 
     Raises
     ------
@@ -74,4 +75,4 @@ def instants_of(
         If fewer than 3 loops have both.
     """
     named = (call_in(run, read_call), None, call_in(run, write_call))
-    return sampling_from_run(run, Labels(*named, "start", what))
+    return sampling_from_run(run, Labels(*named, "start", what, value=value))

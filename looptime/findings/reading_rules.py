@@ -62,7 +62,7 @@ def _repeats(f: Freshness) -> bool:
 
 
 def _stale(at: Summary, f: Freshness, age: Age, heading_call: str | None) -> Finding:
-    from looptime.heading.logged_turning import HEADING_WORDS  # few logs have such a reading
+    from looptime.signal_names import HEADING_WORDS  # few logs have such a reading
 
     is_heading = f.name == heading_call or any(word in f.name.lower() for word in HEADING_WORDS)
     closer = command(at, "plan")
@@ -119,7 +119,7 @@ def _repeated_reading(at: Summary, f: Freshness, heading_call: str | None) -> Fi
 
 def _reader(at: Summary, signal: str, heading_call: str | None) -> CallCost | None:
     """The call of the loop that reads a signal: stated, or the one whose name begins as it does."""
-    from looptime.heading.logged_turning import HEADING_WORDS  # few logs have such a signal
+    from looptime.signal_names import HEADING_WORDS  # few logs have such a signal
 
     calls = [c for c in at.costs.calls if c.on_loop_thread and c.share is not None]
     if signal == _HEADING:

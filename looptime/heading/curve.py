@@ -108,9 +108,19 @@ def sampling_at(
     else:
         latency = models.latency_s
         if latency is None:
-            latency = float(base.latency_s.mean() / base.hold_s.mean()) / rate_hz
+            latency = _code_share(base) / rate_hz + _own_mean_s(base)
         made = _even(base, rate_hz, latency, models)
     return _moved(made, float(base.use_s[0] - made.use_s[0]))
+
+
+def _own_mean_s(base: Sampling) -> float:
+    """How old a value is on average when it is read, which no pace of the loop changes [s]."""
+    return float(base.own_s[:-1].mean())
+
+
+def _code_share(base: Sampling) -> float:
+    """Share of the period from the reading to the use."""
+    return float((base.latency_s.mean() - _own_mean_s(base)) / base.hold_s.mean())
 
 
 def _even(base: Sampling, rate_hz: float, latency_s: float, models: Models) -> Sampling:
@@ -296,11 +306,12 @@ def _even_interval(
     share = _latency_share(base)
     if share.low is None or share.high is None or share.high - share.low < 1e-9:
         return point
+    own = _own_mean_s(base)
     if isinstance(models.motion, Recorded):
-        return _with_age(point, share)
+        return _with_age(point, share, own)
     ends = []
     for part in (share.low, share.high):
-        fixed = replace(models, latency_s=max(part, 0.0) / point.rate_hz)
+        fixed = replace(models, latency_s=max(part, 0.0) / point.rate_hz + own)
         made = models.sensor.apply(sampling_at(base, "even", point.rate_hz, fixed))
         ends.append((mean_age_s(made) * 1e3, *stale.values(made)))
     low, high = ends
@@ -309,9 +320,10 @@ def _even_interval(
     return replace(point, age_ms=age, stale=Stale(mean, rms, p95, point.stale.max, drift))
 
 
-def _with_age(point: CurvePoint, share: Figure) -> CurvePoint:
+def _with_age(point: CurvePoint, share: Figure, own_s: float) -> CurvePoint:
+    own = own_s * point.rate_hz
     low, high = (
-        (0.5 + float(end or 0.0)) / (0.5 + float(share.value or 0.0))
+        (0.5 + own + float(end or 0.0)) / (0.5 + own + float(share.value or 0.0))
         for end in (share.low, share.high)
     )
 
@@ -329,7 +341,8 @@ def _with_age(point: CurvePoint, share: Figure) -> CurvePoint:
 
 
 def _latency_share(base: Sampling) -> Figure:
-    latency, hold = by_block(base, base.latency_s), by_block(base, base.hold_s)
+    latency = by_block(base, base.latency_s - base.own_s[:-1])
+    hold = by_block(base, base.hold_s)
     return figure(
         float(latency.sum() / hold.sum()), ratio(leave_out(latency), leave_out(hold)), positive=True
     )

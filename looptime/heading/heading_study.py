@@ -1,6 +1,7 @@
 """The whole question at once: from a run's timing to heading and position error."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -27,7 +28,7 @@ from looptime.heading.curve import (
     sampling_at,
 )
 from looptime.heading.growth import CANNOT_TELL, Growth, growth
-from looptime.heading.instants import AGED, Labels, sampling_from_run, unbroken
+from looptime.heading.instants import AGED, STAMPED, Labels, sampling_from_run, unbroken
 from looptime.heading.integrated import (
     AssumedStep,
     end_errors,
@@ -155,6 +156,7 @@ def study(
     return HeadingResult(
         motion=motion.text,
         motion_limits=motion.limits,
+        peak_rate=motion.peak_rate,
         pattern=pattern,
         rate_hz=_rate(made),
         age=parts,
@@ -214,13 +216,18 @@ def _rate(sampling: Sampling) -> Figure:
 
 def _other_instant(run: Run, setup: Setup, base: Sampling) -> dict[str, AgeParts]:
     """Ages for both read instants, where the read is a call."""
-    if any("read unknown" in note or AGED in note for note in base.notes):
+    if _no_call_tells(base.notes):
         return {}
     found = {}
     for instant in ("start", "end"):
         made = sampling_from_run(run, replace(setup.labels, read_instant=instant))
         found[instant] = age_parts(setup.sensor.apply(made))
     return found
+
+
+def _no_call_tells(notes: Iterable[str]) -> bool:
+    """Whether no call, but the log's values, or nothing, tells when a reading was taken."""
+    return any("read unknown" in note or AGED in note or STAMPED in note for note in notes)
 
 
 def _integrated(models: Models, setup: Setup, made: Sampling) -> Integrated:
@@ -377,8 +384,7 @@ def _notes(made: Sampling, setup: Setup, motion: Motion, left_out: int) -> tuple
     notes = [*made.notes, *motion.limits]
     if left_out:
         notes.append(f"only the longest unbroken stretch is used: {left_out:,} loops are left out")
-    unknown = any("read unknown" in note or AGED in note for note in notes)
-    if setup.labels.read_instant == "start" and not unknown:
+    if setup.labels.read_instant == "start" and not _no_call_tells(notes):
         notes.append(
             "a reading counts from the start of its call; for a call that waits, "
             "read_instant = end is right"

@@ -6,24 +6,29 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.analysers.ages import pickups, reading_of, uses_of
+from looptime.analysers.own_stamps import sample_age_of, stamped_age_ns
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError, UsageError
-from looptime.heading.logged_turning import HEADING_WORDS, reading_age_ns, sample_age
+from looptime.heading.logged_turning import reading_age_ns
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.records import dataclass
 from looptime.run import Run
+from looptime.signal_names import HEADING_WORDS
 
 __all__ = [
-    "AGED", "HELD", "UNKNOWN", "Labels", "heading_read_guess", "sampling_from_run", "unbroken",
+    "AGED", "HELD", "STAMPED", "UNKNOWN", "Labels", "heading_read_guess", "sampling_from_run",
+    "unbroken",
 ]  # fmt: skip
 
 READ_INSTANTS = ("start", "end")
 #: How it is said that no call shows a reading or its use.
 UNKNOWN = " unknown: taken as"
-#: How it is said that the logged values show how old the heading was at the loop's start.
-AGED = "heading's age at the loop's start from its values: "
+#: How it is said that the logged values show how old a reading was at the loop's start.
+AGED = "'s age at the loop's start from its values: "
 #: How the note begins that says that what is read in each loop is older than its read.
 HELD = "the heading's values repeat, so what is read is older than its read: "
+#: How the note begins that says that the log itself tells when what is read was measured.
+STAMPED = "when the reading was measured is told by its own stamp: "
 #: Loops in which the read is made, as a share, from which on values that repeat are the sensor's.
 _EACH = 0.9
 
@@ -45,6 +50,7 @@ class Labels:
     what: str = "heading"
     #: Whether logged values may show how old a reading is that no call shows.
     from_values: bool = True
+    value: str | None = None  #: The signal that holds what is read, where it is no heading
 
 
 def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
@@ -75,18 +81,15 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
         raise UsageError(f"read instant {labels.read_instant!r} is not known: use start or end")
     if len(run) < 3:
         raise NotEnoughError(f"{run.source or 'the log'}: 3 loops are needed, it has {len(run)}")
-    age: Int = np.zeros(len(run), np.int64)
-    aged = None
-    if labels.what == "heading" and labels.from_values:
-        age, aged = reading_age_ns(run)
+    age, aged = _known_age(run, labels)
     run, gaps = _closed(run)
     notes: list[str] = []
     read = _read_rows(run, labels, notes, aged)
     use, known_use = _uses(run, labels, read, notes)
     start = run.loop_columns.start_ns
     if read is None:
-        taken = start[_loop_of(start, use)] if known_use or labels.use_call is not None else use
-        taken = taken - age[_loop_of(start, use)]
+        made = start[_loop_of(start, use)] if known_use or labels.use_call is not None else use
+        taken: Int = made - age[_loop_of(start, use)]
     else:
         code = int(run.call_columns.name[read[0]])
         picked = _pickup(run, labels, read, use, notes)
@@ -94,12 +97,27 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
         newest = np.searchsorted(ready, picked, side="right") - 1
         known = newest >= 0
         use, taken = use[known], begin[newest[known]]
-        if aged is not None and sample_age(run) is None and _each_loop(run, read):
+        made = taken
+        stamped = sample_age_of(run, run.names[code].name)
+        if stamped is not None:
+            own = run.on_loop_thread[read].all()
+            plain = reading_of(run, code, read, labels.read_instant, own_stamps=False)
+            made = (plain[0] if own else ready)[newest[known]]
+            notes.append(STAMPED + stamped)
+        elif labels.what == "heading" and aged is not None and _each_loop(run, read):
             taken = taken - age[_loop_of(start, taken)]
             notes.append(HELD + aged)
     if gaps:
         notes.append(f"loops left out in {gaps} places: the gaps are closed")
-    return _sampling(run, use, taken, closed=read is None and not known_use, notes=notes)
+    closed = read is None and not known_use
+    return _sampling(run, use, (taken, made), closed=closed, notes=notes)
+
+
+def _known_age(run: Run, labels: Labels) -> tuple[Int, str | None]:
+    """How old the value in hand was at each loop's start, by the log, and what tells it."""
+    if labels.what == "heading" and labels.from_values:
+        return reading_age_ns(run)
+    return stamped_age_ns(run, labels.value and sample_age_of(run, labels.value))
 
 
 def _each_loop(run: Run, read: Int) -> bool:
@@ -171,7 +189,7 @@ def _read_rows(
     else:
         code = _guessed(run) if labels.what == "heading" else None
         if code is None and aged is not None:
-            notes.append(AGED + aged)
+            notes.append(labels.what + AGED + aged)
             return None
         if code is None:
             notes.append(
@@ -260,19 +278,25 @@ def _last_before(moments: Int, use: Int, otherwise: Int) -> Int:
     return np.where(at >= 0, moments[np.maximum(at, 0)], otherwise)
 
 
-def _sampling(run: Run, use: Int, taken: Int, *, closed: bool, notes: list[str]) -> Sampling:
-    at = run.loop_columns
+def _sampling(
+    run: Run, use: Int, taken_read: tuple[Int, Int], *, closed: bool, notes: list[str]
+) -> Sampling:  # fmt: skip
+    """From when each value in use was true, when it was read, and when it was put to use [ns]."""
+    at, (taken, read) = run.loop_columns, taken_read
     end = int(at.start_ns[-1] + at.period_ns[-1])
     if closed:  # used at the loop's start: the end of the last loop bounds its hold
-        use, taken = np.append(use, end), np.append(taken, end)
+        use, taken, read = np.append(use, end), np.append(taken, end), np.append(read, end)
     if len(use):
         rises = np.concatenate([[True], np.diff(np.maximum.accumulate(use)) > 0])
-        use, taken = use[rises], np.maximum.accumulate(taken[rises])
+        use = use[rises]
+        taken, read = (np.maximum.accumulate(one[rises]) for one in (taken, read))
     if len(use) < 3:
         raise NotEnoughError(
             f"only {len(use)} loops have both a reading and a use of it; 3 are needed"
         )
     start = np.where(use >= end, end, at.start_ns[_loop_of(at.start_ns, use)])
-    taken_s, use_s, start_s = ((x - at.start_ns[0]) / 1e9 for x in (taken, use, start))
+    taken_s, read_s, use_s, start_s = (
+        (x - at.start_ns[0]) / 1e9 for x in (taken, read, use, start)
+    )
     blocks = blocks_of(len(use) - 1)
-    return Sampling(taken_s, taken_s, use_s, start_s, blocks, "as recorded", tuple(notes))
+    return Sampling(taken_s, read_s, use_s, start_s, blocks, "as recorded", tuple(notes))

@@ -2,22 +2,18 @@
 
 import numpy as np
 
+from looptime.analysers.own_stamps import sample_age, stamped_age_ns, stamps_ns
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.signal_names import AGE, SAMPLE_WORDS
 from looptime.stats.arrays import median
-from looptime.units import NS_PER_MS
 
 __all__ = [
-    "HEADING_WORDS", "QUANTITIES", "Turning", "coarse_steps_deg", "reading_age_ns", "sample_age",
-    "set_anew", "turning_of",
+    "QUANTITIES", "Turning", "coarse_steps_deg", "reading_age_ns", "set_anew", "turning_of",
 ]  # fmt: skip
 
 #: Signals that tell how the robot turns, the better one first, and what they are called.
 QUANTITIES = {"heading_deg": "heading", "turn_rate_deg_s": "turn rate"}
-#: Words that a heading read usually has in its name.
-HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")
 #: A value that stays for so many times the usual spacing is a robot at rest.
 STANDS = 4
 #: A sensor's own pace: new values at least so many rows apart, most of them so evenly, in steps of
@@ -59,14 +55,19 @@ def turning_of(run: Run, name: str) -> Turning | None:
     signals = run.signals
     if signals is None or name not in signals.values:
         return None
-    value, stamp = signals.values[name], _stamp_ns(run)
+    age = sample_age(run)
+    value, stamp = signals.values[name], _stamp_ns(run, age)
     known = np.isfinite(value)
     time = (stamp[known] - run.loop_columns.start_ns[0]) / 1e9
     value = value[known]
     new, keep = _fresh(time, value)
-    return Turning(
-        name, time[keep], value[keep], _every(time, value, new), sample_age(run) is not None
-    )
+    return Turning(name, time[keep], value[keep], _every(time, value, new), age is not None)
+
+
+def _stamp_ns(run: Run, age: str | None) -> Int:
+    """When the sample in each row of signals was taken, else when the row was logged [ns]."""
+    assert run.signals is not None
+    return run.signals.time_ns if age is None else stamps_ns(run.signals, age)[0]
 
 
 def coarse_steps_deg(run: Run, largest_deg: float) -> float:
@@ -96,27 +97,6 @@ def set_anew(time: Float, value: Float) -> Int:
     return np.flatnonzero(far & (rate - beside > _NO_ROBOT * gap)) + 1
 
 
-def sample_age(run: Run) -> str | None:
-    """The signal with the heading sample's age at the loop's start; None where there is none."""
-    have = [] if run.signals is None else [n for n in run.signals.values if n.endswith(AGE)]
-    named = [name for name in have if any(word in name.lower() for word in HEADING_WORDS)]
-    plain = [name for name in have if SAMPLE_WORDS.issuperset(name.removesuffix(AGE).split("_"))]
-    return next(iter(named or plain), None)
-
-
-def _stamp_ns(run: Run) -> Int:
-    """When the sample in each row of signals was taken, else when the row was logged [ns]."""
-    signals, name = run.signals, sample_age(run)
-    assert signals is not None
-    if name is None:
-        return signals.time_ns
-    age = signals.values[name]
-    known = np.isfinite(age)
-    stamp = signals.time_ns - np.rint(np.where(known, age, 0.0) * NS_PER_MS).astype(np.int64)
-    last = np.maximum.accumulate(np.where(known, np.arange(len(age)), -1))
-    return np.where(last >= 0, stamp[last], stamp)  # a row without a stamp holds the last sample
-
-
 def reading_age_ns(run: Run) -> tuple[Int, str | None]:
     """How old the heading's value was at each loop's start, by the values that are logged.
 
@@ -134,27 +114,26 @@ def reading_age_ns(run: Run) -> tuple[Int, str | None]:
     str or None
         What tells it, in words.
     """
-    start = run.loop_columns.start_ns
+    start, age = run.loop_columns.start_ns, sample_age(run)
     made = next((t for name in QUANTITIES if (t := turning_of(run, name)) is not None), None)
-    if made is None or not len(made.time) or not (made.stamped or made.every_s):
+    every = None if made is None or not len(made.time) else made.every_s
+    if age is None and every is None:
         return np.zeros(len(start), np.int64), None
-    true = start[0] + np.rint(made.time * 1e9).astype(np.int64)
-    if made.stamped and run.signals is not None:
-        stamp = _stamp_ns(run)
-        at = np.searchsorted(run.signals.time_ns, start, side="right") - 1
-        newest = np.where(at >= 0, stamp[np.maximum(at, 0)], start)
-    else:
-        newest = start
-    if made.every_s:
-        at = np.searchsorted(true, newest, side="right") - 1
-        since = np.where(at >= 0, newest - true[np.maximum(at, 0)], 0)
-        pace = round(1e9 * made.every_s)  # a value that stays for longer was measured again
-        newest = newest - np.where(since > (1 + _EVEN) * pace, since % pace, since)
-    said = f"{sample_age(run)} tells how old it is" if made.stamped else ""
-    if made.every_s:
-        also = "; " if said else ""
-        said += f"{also}its sensor gives a new value every {1e3 * made.every_s:.3g} ms"
-    return np.maximum(start - newest, 0), said
+    old, stamped = stamped_age_ns(run, age)
+    said = [] if stamped is None else [stamped]
+    if made is not None and every is not None:
+        old = start - _held(made, every, start - old, start[0])
+        said.append(f"its sensor gives a new value every {1e3 * every:.3g} ms")
+    return np.maximum(old, 0), "; ".join(said)
+
+
+def _held(made: Turning, every: float, newest: Int, origin: int) -> Int:
+    """When the value was true that is in hand at some moments [ns]."""
+    true = origin + np.rint(made.time * 1e9).astype(np.int64)
+    at = np.searchsorted(true, newest, side="right") - 1
+    since = np.where(at >= 0, newest - true[np.maximum(at, 0)], 0)
+    pace = round(1e9 * every)  # a value that stays for longer was measured again
+    return newest - np.where(since > (1 + _EVEN) * pace, since % pace, since)
 
 
 def _fresh(time: Float, value: Float) -> tuple[Bool, Bool]:

@@ -56,6 +56,11 @@ class Sampling:
         """Age of each reading when it is put to use, ``L_k``; shape (n,) [s]."""
         return (self.use_s - self.taken_s)[:-1]
 
+    @cached_property
+    def own_s(self) -> Float:
+        """How old each value was when the code read it: the sensor's share; shape (n + 1,) [s]."""
+        return self.read_s - self.taken_s
+
     @property
     def rate_hz(self) -> float:
         """Loops over time [Hz]."""
@@ -119,6 +124,8 @@ def even(rate_hz: float, loops: int, latency_s: float = 0.0, phase_s: float = 0.
 def scaled(sampling: Sampling, rate_hz: float, latency_s: float | None = None) -> Sampling:
     """Every hold and latency of the log scaled alike, so that the mean rate is the wanted one.
 
+    What a value was old when it was read is the sensor's and stays as it is.
+
     Parameters
     ----------
     sampling : Sampling
@@ -136,8 +143,9 @@ def scaled(sampling: Sampling, rate_hz: float, latency_s: float | None = None) -
     c = sampling.rate_hz / checked_rate(rate_hz)
     origin = sampling.use_s[0]
     use = (sampling.use_s - origin) * c
-    moved = [(getattr(sampling, n) - origin) * c for n in INSTANTS]
-    made = Sampling(moved[0], moved[1], use, moved[2], sampling.block, "scaled", sampling.notes)
+    read, start = ((at - origin) * c for at in (sampling.read_s, sampling.start_s))
+    taken = np.maximum.accumulate(read - sampling.own_s)
+    made = Sampling(taken, read, use, start, sampling.block, "scaled", sampling.notes)
     return made if latency_s is None else _with_latency(made, latency_s)
 
 
@@ -182,7 +190,7 @@ class LogShape:
         self.size = np.bincount(sampling.block, minlength=BLOCKS)
         self.orders = [np.arange(size) for size in self.size]
         self.lags = {}
-        for name in INSTANTS:
+        for name in ("read_s", "start_s"):
             lag = sampling.use_s - getattr(sampling, name)
             usual = float(np.median(lag)) + limit - float(np.median(hold))
             # a stall in hold k delays the use that ends it, and with it the reading on its way
@@ -204,7 +212,7 @@ class LogShape:
             Rate of the loops without their stalls.
         latency_s : float, optional [s]
             Latency of every reading; else it scales with the period, and what a stall added to it
-            stays in milliseconds.
+            stays in milliseconds, as what a value was old when it was read.
 
         Returns
         -------
@@ -221,16 +229,16 @@ class LogShape:
         block = self.sampling.block[source[:-1]]
         block[hit] = self.sampling.block[stalls]
         use = np.concatenate([[0.0], np.cumsum(hold)])
-        lag = {}
+        at = {}
         for name, (usual, stalled) in self.lags.items():
-            lag[name] = (c * usual)[source]
-            np.add.at(lag[name], hit + 1, stalled[stalls + 1])
-        if latency_s is not None:
-            lag["taken_s"] = lag["read_s"] = np.full(count + 1, latency_s)
-        moved = [use - lag[name] for name in INSTANTS]
-        return Sampling(
-            moved[0], moved[1], use, moved[2], block, "log shape", self.sampling.notes
+            lag = (c * usual)[source]
+            np.add.at(lag, hit + 1, stalled[stalls + 1])
+            at[name] = use - lag
+        taken = np.maximum.accumulate(at["read_s"] - self.sampling.own_s[source])
+        made = Sampling(
+            taken, at["read_s"], use, at["start_s"], block, "log shape", self.sampling.notes
         )  # fmt: skip
+        return made if latency_s is None else _with_latency(made, latency_s)
 
     def _source(self, c: float) -> Int:
         """Which of the log's loops each new one is made from; one more than there are holds.

@@ -103,6 +103,7 @@ class AsLogged:
 
     stale: Stale  #: [rad]
     motion_limits: tuple[str, ...]
+    peak_rate: float  #: [rad/s]
     #: Steps in which the heading is logged [deg]; 0 where it is finer than the figures.
     coarse_deg: float = 0.0
 
@@ -113,6 +114,7 @@ class HeadingResult:
 
     motion: str  #: The motion of the robot
     motion_limits: tuple[str, ...]  #: What the motion cannot show
+    peak_rate: float  #: Greatest turn rate of the motion [rad/s]
     pattern: str
     rate_hz: Figure  #: Wanted loop rate [Hz]
     age: AgeParts  #: [ms]
@@ -134,6 +136,7 @@ class HeadingResult:
     cautions: tuple[str, ...]
     warmup_loops: int = 0  #: Loops of the run that were left out as warm-up before the study
     stalls: Stalls | None = None
+    motion_assumed: bool = False  #: Whether nobody said how the robot moves
     logged: AsLogged | None = None  #: Where a motion was assumed and the log holds one
 
     def to_dict(self) -> Json:
@@ -141,6 +144,8 @@ class HeadingResult:
         whole = self.integrated
         return {
             "motion": self.motion,
+            "motion_assumed": self.motion_assumed,
+            "greatest_rate_deg_s": self.peak_rate * _DEG,
             "sampling": {
                 "pattern": self.pattern,
                 "rate_hz": self.rate_hz.to_dict(),
@@ -170,17 +175,10 @@ class HeadingResult:
             },
             "curve": [_point(p, self.phase.crossover_hz) for p in self.curve],
             "stalls": None if self.stalls is None else vars(self.stalls),
-            "recorded_motion": None
-            if self.logged is None
-            else {
-                "stale_heading_deg": {
-                    **_stale(self.logged.stale),
-                    **({"max": None} if self.logged.coarse_deg else {}),
-                },
-                "limits": list(self.logged.motion_limits),
-            },
+            "recorded_motion": _as_logged(self.logged),
             "required_rate_hz": {k: _required(r) for k, r in self.required.items()} or None,
             "parts": self._parts(),
+            "notes": list(self.notes),
             "cautions": list(self.cautions) if self.required else [],
         }
 
@@ -218,6 +216,17 @@ class HeadingResult:
                 "warmup": self.warmup_loops,
             },
         }
+
+
+def _as_logged(at: AsLogged | None) -> Json | None:
+    if at is None:
+        return None
+    coarse = bool(at.coarse_deg)
+    return {
+        "greatest_rate_deg_s": None if coarse else at.peak_rate * _DEG,
+        "stale_heading_deg": {**_stale(at.stale), **({"max": None} if coarse else {})},
+        "limits": list(at.motion_limits),
+    }
 
 
 def _stale(stale: Stale) -> Json:

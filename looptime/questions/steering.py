@@ -179,6 +179,7 @@ def heading(
         found,
         notes=(*found.notes, *notes, *why_not, *_set_aside(run)),
         stalls=stalls_of(chosen),
+        motion_assumed=assumed,
         logged=logged,
         loops_in_run=found.loops_in_run + warmup_loops,
         warmup_loops=warmup_loops,
@@ -197,7 +198,7 @@ def _as_logged(run: Run, setup: Setup) -> tuple[AsLogged | None, tuple[str, ...]
     limits = found.motion_limits
     if coarse:
         limits += (f"the heading is logged in steps of {coarse:.3g} deg, which tell no maximum",)
-    return AsLogged(found.stale, limits, coarse), ()
+    return AsLogged(found.stale, limits, found.peak_rate, coarse), ()
 
 
 def _set_aside(run: Run) -> tuple[str, ...]:

@@ -17,7 +17,7 @@ from tests.heading.logs import jittered
 def test_halving_the_resolution_moves_nothing(text, tau):
     """Half the points of the quadrature give the same following error within 1e-4."""
     at = jittered(1500, 0.02, 0.2, 0.02, 9)
-    loop = even_loop(at, 0.0)
+    loop = even_loop(at)
     one = move(text, Law("measured step", 1.2, 0.3, 0.01), Plant("position", 5.0, tau), loop)
     starts = starts_in(at, one.horizon_s, 60, one.seed)
     fine, coarse = response_of(one, starts), response_of(one, starts, nodes=5)
@@ -50,7 +50,7 @@ def test_a_stall_at_its_worst():
 def test_other_rates():
     """Even loops at a rate go as if they had been asked for, and slow ones overshoot more."""
     at = jittered(3000, 0.01, 0.1, 0.01, 2)
-    loop = even_loop(at, 0.0)
+    loop = even_loop(at)
     one = move("step:1", Law("measured step", 2.0, 0.0, 0.0), Plant("position", 5.0, 0.02), loop)
     curve = RateCurve(one, at, loop, (10.0, 100.0))
     points = outcomes([Case(one, at, loop, curve)])[0].curve

@@ -91,7 +91,7 @@ def test_limit_of_the_mean_square():
     rng = np.random.default_rng(6)
     hold = rng.exponential(0.02, 5000) + 0.002
     law = Law("per loop", 2.0)
-    loop = even_loop(without_latency(hold), 0.0)
+    loop = even_loop(without_latency(hold))
     found = stability(law, DRIFT, without_latency(hold), loop)
     edge = 2 * hold.mean() / np.mean(hold**2)
     assert found.mean_square_limit == pytest.approx(edge, rel=1e-9)
@@ -108,7 +108,7 @@ def test_a_loop_that_takes_longer_uses_its_reading_later(share):
     late = share * np.append(period, 0.015)
     at = Sampling(taken, taken, taken + late, taken, blocks_of(len(period)))
     gain = 40.0
-    found = stability(Law("per loop", gain / 7.0), DRIFT, at, even_loop(at, 0.0))
+    found = stability(Law("per loop", gain / 7.0), DRIFT, at, even_loop(at))
     squares = []
     for t in (0.015, 0.047):  # x and the output held, from reading to reading
         loop = np.array([[1 - gain * (1 - share) * t, share * t], [-gain, 0.0]])
@@ -190,7 +190,7 @@ def test_planted_logs_are_told_apart(seed):
     for share, grows in ((0.8, False), (1.25, True)):
         gains = {k: getattr(law, k) * factor * share for k in ("kp", "ki", "kd")}
         made = Law("measured step", **gains)
-        told = stability(made, plant, at, even_loop(at, 0.0)).state
+        told = stability(made, plant, at, even_loop(at)).state
         assert (told == "grows") == grows
         if seed < 6 and grows:  # and what is called growing does grow when it is played
             size = grown(made, plant, at)

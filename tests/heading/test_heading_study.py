@@ -28,7 +28,7 @@ from tests.heading.logs import robot_run
 KEYS = {
     "motion", "sampling", "stale_heading_deg", "integrated_heading_deg", "path",
     "phase_lost_deg", "curve", "required_rate_hz", "parts", "cautions", "stalls",
-    "recorded_motion",
+    "recorded_motion", "motion_assumed", "greatest_rate_deg_s", "notes",
 }  # fmt: skip
 
 
@@ -332,3 +332,14 @@ def test_memory_does_not_grow_with_how_long_a_run_lasts():
     most = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert most < 300e6
+
+
+@pytest.mark.parametrize(
+    ("motion", "fastest"),
+    [("steady:90", 90), ("turn:20,180,720", 120), ("weave:20,1.5", 2 * np.pi * 1.5 * 20)],
+)
+def test_the_greatest_rate_of_a_motion(motion, fastest):
+    """A turn too short for its rate has its peak at the root of angle x acceleration."""
+    found = study(_even_run(), motion=motion, curve=False).to_dict()
+    assert found["greatest_rate_deg_s"] == pytest.approx(fastest)
+    assert found["motion_assumed"] is False

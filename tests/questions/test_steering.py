@@ -81,6 +81,10 @@ def test_the_motion_in_the_log_is_told_beside_the_assumed_one():
     run = make_run([10.0] * 1000, signals=signals)
     found = heading(Asked(), run)
     assert found.logged.stale.max == pytest.approx(np.radians(0.9), rel=1e-2)
+    as_json = found.to_dict()
+    assert as_json["motion_assumed"] is True
+    assert as_json["recorded_motion"]["greatest_rate_deg_s"] == pytest.approx(90, rel=1e-6)
+    assert any("heading read unknown: taken as the loop's start" in n for n in as_json["notes"])
     told = heading_sentence(found)
     assert told.startswith("As the robot turned in this log, the heading in use was up to 0.8")
     assert "In an assumed turn of 180 deg it is up to" in told
@@ -97,4 +101,5 @@ def test_coarse_steps_of_the_heading_tell_no_maximum() -> None:
     assert "steps of 5 deg tell no maximum" in heading_sentence(found)
     told = found.to_dict()["recorded_motion"]
     assert told["stale_heading_deg"]["max"] is None
+    assert told["greatest_rate_deg_s"] is None
     assert any("steps of 5 deg" in limit for limit in told["limits"])

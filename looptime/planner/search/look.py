@@ -10,10 +10,10 @@ import numpy as np
 
 from looptime.errors import ProjectError
 from looptime.heading.instants import heading_read_guess
-from looptime.heading.logged_turning import HEADING_WORDS
 from looptime.planner.changes import VERBS, Change, parse
 from looptime.planner.play.draft import KnownRun, shortened
 from looptime.records import dataclass
+from looptime.signal_names import HEADING_WORDS
 
 __all__ = ["EFFORT", "KIND_UNKNOWN", "LEAST", "Candidate", "Look", "NotProposed", "change_of",
            "efforts", "look_at", "of_unknown_kind", "pattern_for"]  # fmt: skip

@@ -10,7 +10,7 @@ from looptime.analysers.estimate import Figure
 from looptime.findings.finding import CAUTION_LINE
 from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
-from looptime.heading.instants import AGED, HELD, UNKNOWN
+from looptime.heading.instants import AGED, HELD, STAMPED, UNKNOWN
 from looptime.heading.required import Required
 from looptime.heading.result import AsLogged
 from looptime.heading.spelling import HARDLY_TURNED
@@ -165,8 +165,9 @@ def _age_line(at: HeadingResult) -> RenderableType:
 
 def _taken(notes: tuple[str, ...]) -> str:
     """Where the reading and its use were taken to be, in a clause, where no call shows them."""
-    aged = [note.removeprefix(AGED).removeprefix(HELD) for note in notes
-            if note.startswith((AGED, HELD))]  # fmt: skip
+    aged = [note.partition(mark)[2] for note in notes for mark in (AGED, HELD) if mark in note]
+    aged += [f"{note.removeprefix(STAMPED)} tells when it was measured" for note in notes
+             if note.startswith(STAMPED)]  # fmt: skip
     unknown = [note.partition(UNKNOWN) for note in notes if UNKNOWN in note]
     whats = ["use" if what.startswith("use") else what.removeprefix("heading ").split()[0]
              for what, _, _ in unknown]  # fmt: skip
