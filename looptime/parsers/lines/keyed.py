@@ -21,6 +21,8 @@ _SAMPLE = 2000
 _LEAST_SHARE = 0.3
 #: Lines that name a key twice were run into one if they are no more than this part.
 _RUN_INTO_ONE = 0.05
+#: A name is one of all lines if this share of them holds it.
+_IN_ALL = 0.9
 #: A key is one if so many lines have it.
 _LEAST_USES = 3
 #: Words of a line that says that a loop has begun.
@@ -72,7 +74,7 @@ def read_keyed(lines: list[str]) -> Grid | None:
         told = [shapes.read(line) for line in sample]
     fit = [s for s, _ in told if _eligible(s)]
     if sum(_worded(s) for s, _ in told) > _MOSTLY * len(sample):
-        return _grid(lines, shapes, set(), False, True)
+        return _grid(lines, shapes, set(), False)
     marked = sum(s.marks > 0 for s in fit) > 0.5 * len(fit)
     if marked and _of_one_thread(told, sample) and _call_loops(shapes, sample):
         told = [shapes.read(line) for line in sample]
@@ -89,14 +91,52 @@ def read_keyed(lines: list[str]) -> Grid | None:
         if often < 0.15 * len(chosen):
             break
         shapes.expect(next(line for _, _, line in chosen if shapes.shape(line) == shape))
-    twice = sum(_twice(s) for s, _, _ in chosen)
-    return _grid(lines, shapes, keys, marked, twice > _RUN_INTO_ONE * len(chosen))
+    every = [s for s, _, _ in chosen]
+    uses = Counter(name for s in every for name in _named(s))
+    known = {name for name, count in uses.items() if count >= _LEAST_USES}
+    always = {name for name, count in uses.items() if count >= _IN_ALL * len(every)}
+    of_two = sum(_twice(s) or _of_two(s, known, always) for s in every)
+    single = (known, always) if of_two <= _RUN_INTO_ONE * len(every) else None
+    return _grid(lines, shapes, keys, marked, single)
 
 
 def _twice(sentence: Sentence) -> bool:
     """Whether a key stands twice in a line: the second time it has a 2 behind it."""
     named = set(_named(sentence))
     return any(f"{name} 2" in named for name in named)
+
+
+def _of_two(sentence: Sentence, known: set[str], always: set[str]) -> bool:
+    """Whether a line is the beginning of one and the end of another.
+
+    It holds a name that hardly any line has, where one is missing that they all have, or in which
+    the beginning of one such name and the end of one run together, or a number and a name:
+    ``drive=28us drive=34us`` without a few bytes is ``drive=2uss drive=34us``.
+
+    Examples
+    --------
+    >>> shapes, known = Shapes(), {"gyro", "drive", "odometry"}
+    >>> lines = "gyro=1us x=3us", "gyro=1us drive=2uss drive=3us", "gyro=1us drive=2us x=3us"
+    >>> [_of_two(shapes.read(line)[0], known, {"gyro", "drive"}) for line in lines]
+    [True, True, False]
+    >>> _of_two(shapes.read("gyro=1us drive=2us odometry=3us drietry=4us")[0], known, known)
+    True
+    """
+    named = set(_named(sentence))
+    strange = named - known
+    return 0 < len(strange) <= len(named & known) and (
+        not always <= named
+        or any(name.split()[-1] in named - {name} or _spliced(name, known) for name in strange)
+    )
+
+
+def _spliced(name: str, known: set[str]) -> bool:
+    """Whether a name is the beginning of a known one and the end of one."""
+    return any(
+        any(one.startswith(name[:at]) for one in known)
+        and any(one.endswith(name[at:]) for one in known)
+        for at in range(len(name) + 1)
+    )
 
 
 def _of_one_thread(told: list[tuple[Sentence, list[str]]], sample: list[str]) -> bool:
@@ -260,21 +300,31 @@ def _is_sure(chosen: list[Sentence], count: int) -> bool:
     return often >= 0.8 * count and sum(name is not None for name in names) >= 2
 
 
-def _grid(lines: list[str], shapes: Shapes, keys: set[str], marked: bool, twice: bool) -> Grid:
+def _grid(
+    lines: list[str],
+    shapes: Shapes,
+    keys: set[str],
+    marked: bool,
+    single: tuple[set[str], set[str]] | None = None,
+) -> Grid:
+    """Rows of lines; with the names that are known and those of all, no line is one of two."""
     grid = Grid(lines)
     plans: dict[int, _Plan | None] = {}
     kept: list[Sentence] = []  # a sentence that is kept has an identity of its own
-    read = shapes.read
-    for line in lines:
+    read, torn = shapes.read, set[int]()
+    for at, line in enumerate(lines):
         if not is_text(line):
             grid.rows.append(None)
             continue
         sentence, numbers = read(line)
         if id(sentence) not in plans:
             kept.append(sentence)
-            usual = twice or not _twice(sentence)
-            plans[id(sentence)] = _plan(grid, sentence, keys, marked) if usual else None
+            of_two = single is not None and (_twice(sentence) or _of_two(sentence, *single))
+            torn |= {id(sentence)} if of_two else set()
+            plans[id(sentence)] = None if of_two else _plan(grid, sentence, keys, marked)
         plan = plans[id(sentence)]
+        if id(sentence) in torn:
+            grid.aside.append((at, "wrong number of fields"))
         grid.rows.append(None if plan is None else _row(plan, numbers, shapes.comma))
     return grid
 

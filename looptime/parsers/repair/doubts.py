@@ -288,7 +288,8 @@ def _anew(number: Int, step: Int) -> Int:
 
 def blanked(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
     """The clock with a caution where a line is blank and the clock passes over a row there."""
-    lines = [line for line, text in parsed.table.between if not text.strip()]
+    aside = set(parsed.table.rejects.line)  # what is set aside is told as such
+    lines = [line for line, text in parsed.table.between if not text.strip() and line not in aside]
     if not 0 < len(lines) <= max(2, _MOST_BLANK * len(rows)):
         return parsed.clock
     after = np.searchsorted(parsed.table.line_of(rows.row), lines)

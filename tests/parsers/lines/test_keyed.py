@@ -285,3 +285,40 @@ def test_a_letter_that_calls_a_number_by_its_name():
     """An article before a number calls it nothing; where letters name numbers, "a" is one."""
     assert Shapes().read("20 a 4.01 b 7.00 c 3.00")[0].names == (None, "a", "b", "c")
     assert Shapes().read("t=20, a=4.01ms, v=7.00ms")[0].names == ("t", "a", "v")
+
+
+def _paced(lines):
+    """A loop of 20 ms, a line each, with some lines put in place of two."""
+    rows = [f"[{20_000 * k} us] gyro={900 + k}us drive={2000 + k}us send={700 + k}us" for k in
+            range(60)]  # fmt: skip
+    for at, line in lines.items():
+        rows[at : at + 2] = [line]
+    return "\n".join(rows) + "\n"
+
+
+@pytest.mark.parametrize(
+    "torn",
+    [
+        "[600000 us] gyro=930us drive=20uss drive=2031us send=731us",
+        "[600000 us] gyro=930us drive=2030us drend=731us",
+        "[600000 us] gyro=930us drive=2030us send=730us drend=731us",
+        "[600000 us] gyro=930us drive=2030us ive=2031us send=731us",
+    ],
+)
+def test_two_lines_run_into_one_are_no_loop(tmp_path, torn):
+    """Bytes are lost within a line: neither it nor the loop before is said to last two periods."""
+    path = tmp_path / "log.txt"
+    path.write_text(_paced({30: torn}), encoding="utf-8")
+    log = looptime.read_log(path, cache=False)
+    assert log.rows_by_reason["wrong number of fields"] == 1
+    assert set((log.runs[0].loop_columns.period_ns / 1e6).tolist()) == {20.0}
+
+
+def test_a_call_that_is_made_once_is_no_damage(tmp_path):
+    """A line with one part more, which no other has, is a loop in which something else was done."""
+    path = tmp_path / "log.txt"
+    more = "[600000 us] gyro=930us drive=2030us send=730us vision=34000us"
+    path.write_text(_paced({30: more}), encoding="utf-8")
+    log = looptime.read_log(path, cache=False)
+    assert log.rows_by_reason == {"unfinished last loop": 1}
+    assert (log.runs[0].loop_columns.period_ns / 1e6).max() == 40.0
