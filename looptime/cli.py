@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import os
 import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -27,6 +26,7 @@ from looptime.cli_base import (
     remark,
     say_phases,
     show,
+    silence,
     tell,
     whole_run,
 )
@@ -87,7 +87,7 @@ def run(args: Sequence[str]) -> int:
         hint = f" (see {where.command_path} --help)" if where is not None else ""
         return complain(error.format_message().replace("\n", " ") + hint)
     except (BrokenPipeError, SystemExit):  # click leaves by the latter where the reader has gone
-        _silence_stdout()
+        silence(sys.stdout)
         return FINE
     except OSError as error:
         if error.errno == errno.ENAMETOOLONG:
@@ -97,16 +97,11 @@ def run(args: Sequence[str]) -> int:
         # files of looptime's own say so themselves: see `looptime.files`
         if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             return _unforeseen()
-        _silence_stdout()
+        silence(sys.stdout)
         return complain(f"the output cannot be written: {error.strerror}: make room where it goes")
     except Exception:
         return _unforeseen()
     return FINE
-
-
-def _silence_stdout() -> None:
-    """The reader has gone; what Python flushes at its end must not raise again."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _unforeseen() -> int:

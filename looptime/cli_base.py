@@ -6,13 +6,14 @@ import contextlib
 import functools
 import inspect
 import math
+import os
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from importlib import import_module
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -54,6 +55,7 @@ __all__ = [
     "remark",
     "say_phases",
     "show",
+    "silence",
     "waiting",
     "whole_run",
 ]  # fmt: skip
@@ -79,8 +81,16 @@ def complain(message: str) -> int:
     reconfigure = getattr(stream, "reconfigure", None)
     if reconfigure is not None:
         reconfigure(errors="backslashreplace")
-    print(f"looptime: {safe(message, longest=2000)}", file=stream)
+    try:
+        print(f"looptime: {safe(message, longest=2000)}", file=stream, flush=True)
+    except OSError:  # nobody can be told: the exit code says it
+        silence(stream)
     return UNUSABLE
+
+
+def silence(stream: TextIO) -> None:
+    """Drop what is still to be written: Python flushes it at its end, and must not raise again."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def remark(message: str) -> None:

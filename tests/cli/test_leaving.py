@@ -90,3 +90,15 @@ def test_logs_in_a_zip(tmp_path, words):
     with _started(own, *words, str(packed), str(packed)) as process:
         process.communicate()
     assert list(own.iterdir()) == []
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+@pytest.mark.parametrize(("words", "code"), [(["-"], 2), (["no such log"], 2), (["-", "-q"], 2)])
+def test_neither_the_answer_nor_the_complaint_can_be_written(tmp_path, words, code):
+    """Where a full disk takes both, the exit code alone says that something is wrong."""
+    with (
+        open("/dev/full", "w", encoding="utf-8") as full,
+        _started(tmp_path, *words, stdout=full, stderr=full) as process,
+    ):
+        process.communicate(LOG)
+    assert process.returncode == code

@@ -13,6 +13,7 @@ from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.figures import CallValues, RunValues, Value
 from looptime.checks.recording.histogram import Histogram
 from looptime.errors import LooptimeError
+from looptime.files import open_plain
 from looptime.records import dataclass
 
 if TYPE_CHECKING:
@@ -190,7 +191,8 @@ def from_file(path: Path, histograms: bool = True) -> Entry:
         If the file is damaged, cannot be read or was written by a newer version.
     """
     try:
-        data = path.read_bytes()
+        with open_plain(path) as file:
+            data = file.read()
     except OSError as error:
         raise DamagedError(f"{path}: cannot be read: {error.strerror}") from error
     entry = from_bytes(data, str(path), histograms)

@@ -216,7 +216,7 @@ class Season:
         for part in _listing(self.folder / "entries"):
             for file in _listing(part.path) if part.is_dir() else ():
                 name, dot, kind = file.name.partition(".")
-                if dot and kind == "parquet" and file.is_file():
+                if dot and kind == "parquet":  # what is no file is told of as damaged
                     found[name] = file
         return found
 
@@ -301,7 +301,7 @@ class Season:
         try:
             entry = self.load(name, histograms=False)
         except DamagedError as error:
-            if name in self:  # else dropped since by another process
+            if os.path.lexists(self.path_of(name)):  # else dropped since by another process
                 self.damaged[name] = str(error)
             return None
         return index_row(entry, stamp)

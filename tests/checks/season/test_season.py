@@ -292,7 +292,7 @@ def test_listing_while_another_process_drops(moment, season, monkeypatch):
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes with names")
 def test_a_pipe_in_a_season_is_not_waited_for(season):
-    """In place of the index or an entry it is passed over, in place of the mark it is said."""
+    """In place of the index it is passed over, in place of an entry or the mark it is said."""
     add_runs(season, [recording(1)])
     whole = season.entries()
     entry = season.path_of("0" * 64)
@@ -301,6 +301,7 @@ def test_a_pipe_in_a_season_is_not_waited_for(season):
     os.mkfifo(season.folder / "index.json")
     os.mkfifo(entry)
     assert season.entries() == whole
+    assert "it is a pipe, a socket or a device" in season.damaged[entry.stem]
     (season.folder / "season.json").unlink()
     os.mkfifo(season.folder / "season.json")
     with pytest.raises(SeasonError, match="it is a pipe, a socket or a device"):
