@@ -74,9 +74,7 @@ ELSEWHERE = {
         "side_by_side": "browser/test_runs_page", "sources": "checks/test_recorded",
         "watching": "cli/test_watch", "zips": "questions/test_doors",
     },
-    "stats": {
-        "bare_service": "stats/test_exclusion", "levels": "stats/test_calibration_smoke",
-    },
+    "stats": {"levels": "stats/test_calibration_smoke"},
     "views/figures": {
         "call_figures": "views/figures/test_cost_rows", "drawing": "views/figures/test_picture",
     },
