@@ -3,8 +3,20 @@
 import numpy as np
 import pytest
 
-from looptime.stats.exclusion import exclusions
-from looptime.stats.meetings import Track
+from looptime.stats.exclusion import (
+    _behaves,
+    _by_chance,
+    _caught,
+    _claims,
+    _drop,
+    _evidence,
+    _few_of_the_kind,
+    _finer,
+    _steadiness,
+    _weigh,
+    exclusions,
+)  # fmt: skip
+from looptime.stats.meetings import Meeting, Side, Track
 from tests.two_threads import Job, play
 
 GYRO = ("gyro", "gyro.read")
@@ -189,3 +201,239 @@ def test_varied_calls_that_are_interrupted_share_no_lock():
     loop = Track(0, np.append(0.0, wall[:-1]), wall)
     vision = Track(1, taken - 3e6, taken + 4e6)  # it asks, waits for its turn of 3 ms, computes
     assert exclusions([loop, vision])[0].verdict not in ("shares", "likely")
+
+
+def side(residual, wait=None, me=0, taken=1.0, **more):
+    """Calls [us] inside which the other's ended: what is left of each, how long it waited."""
+    left = np.asarray(residual, float) * 1e3
+    waited = np.full(len(left), 1e3) if wait is None else np.asarray(wait, float) * 1e3
+    held = np.arange(len(left)) < round(taken * len(left))
+    hit = np.ones(len(left), bool)
+    return Side(me, 1 - me, np.zeros(len(left)), hit, left, waited, held, **more)
+
+
+def meeting(mine, theirs, verdict="unknown", pair=(0, 1)):
+    """Two tracks that met."""
+    return Meeting(*pair, verdict, sides=(mine, theirs))
+
+
+class Served:
+    """Services of two tracks [us] that are told beforehand."""
+
+    def __init__(self, middle=(1000, 1000), least=(750, 750), wide=(False, False), free=(), taken=1,
+                 scatter=10, of=None):  # fmt: skip
+        self.middle, self.least = np.array(middle) * 1e3, np.array(least) * 1e3
+        self.wide, self.renewed = np.array(wide), []
+        self._free, self._taken, self._scatter, self._of = free, taken, scatter, of
+
+    def unhindered(self, me):
+        return np.array(self._free, float) * 1e3
+
+    def was_taken(self, side):
+        return self._taken
+
+    def scatter(self, me):
+        return self._scatter * 1e3
+
+    def of(self, me, without=-1):
+        return np.array(self._of, float) * 1e3
+
+    def renew(self, me):
+        self.renewed.append(me)
+
+
+@pytest.mark.parametrize(
+    ("mine", "theirs", "wide", "caught", "together"),
+    [
+        ([500] * 2 + [2000] * 8, [2000] * 10, (False, False), 0.2, 0.1),
+        ([500] * 2 + [2000] * 5, [2000] * 10, (False, False), 2 / 17, 2 / 17),
+        ([750] * 10, [2000] * 10, (False, False), 0.0, 0.0),
+        ([2000] * 30, [500] * 10, (False, True), 0.0, 0.0),
+        ([2000] * 29, [500] * 10, (False, True), 1.0, 10 / 39),
+        ([2000] * 30, [500] * 10, (True, True), 1.0, 10 / 40),
+        ([], [], (False, False), 0.0, 0.0),
+    ],
+)
+def test_how_often_a_pair_is_caught_serving_both(mine, theirs, wide, caught, together):
+    """What ends before its least service was served with the other: the side with more of it tells.
+
+    Seven of a side say nothing by themselves; beside a side that varies the other is asked alone,
+    if it met 30.
+    """
+    made = meeting(side(mine), side(theirs, me=1))
+    assert _caught(made, Served(wide=wide)) == pytest.approx(caught)
+    assert made.together == pytest.approx(together)
+
+
+def test_the_worst_pair_is_dropped_until_none_is_left_that_serves_both():
+    """Of three pairs two are caught in 30 and 20 % of their meetings, and 10 % are chance."""
+    found = {}
+    for pair, often in (((0, 3), 3), ((1, 3), 2), ((2, 3), 1)):
+        found[pair] = meeting(side([500] * often + [2000] * (10 - often)), side([2000] * 10, me=1),
+                              pair=pair)  # fmt: skip
+    kept, service = set(found), Served()
+    service.least = np.full(4, 750e3)
+    service.wide = np.zeros(4, bool)
+    _drop(found, kept, service)
+    assert kept == {(2, 3)}
+    assert service.renewed == [0, 3, 1, 3]
+
+
+def test_what_is_left_keeps_still_or_ends_with_the_other():
+    """Slope 0 where service begins at the other's end, -1 where calls last the same all in all."""
+    wait = np.linspace(100, 2000, 40)
+    still, ends = side(np.full(40, 700.0), wait), side(2500 - wait, wait)
+    few = side(np.full(7, 700.0), wait[:7])
+    for one in (still, ends, few):
+        _steadiness(one)
+    assert (still.still, still.still_se) == pytest.approx((0, 0), abs=1e-9)
+    assert ends.still == pytest.approx(-1)
+    assert np.isnan(few.still)
+
+
+@pytest.mark.parametrize(
+    ("residual", "wait", "free", "behaves"),
+    [
+        (np.full(40, 700.0), np.linspace(100, 2000, 40), [], True),
+        (2500 - np.linspace(100, 2000, 40), np.linspace(100, 2000, 40), [], False),
+        (np.full(7, 700.0), np.linspace(100, 2000, 7), [], False),
+        (np.full(40, 700.0), np.linspace(100, 2000, 40), [1000] * 4, False),
+        (np.full(40, 700.0), np.linspace(100, 2000, 40), [1000] * 3, True),
+        (np.full(40, 745.0), np.linspace(100, 2000, 40), [1000] * 4, True),
+        (2500 - np.linspace(100, 2000, 40), np.linspace(100, 2000, 40), [1400] * 20, True),
+        (2500 - np.linspace(100, 2000, 40), np.linspace(100, 2000, 40), [1400] * 19, False),
+        (2500 - np.linspace(100, 2000, 40), np.linspace(100, 2000, 40), [1200] * 20, False),
+    ],
+)
+def test_what_behaves_as_a_bare_service(residual, wait, free, behaves):
+    """It keeps still, or lasts as long as 20 calls that met nobody, within a fifth.
+
+    Where four or more that met nobody last clearly longer, waits cannot be told.
+    """
+    assert _behaves(Served(free=free), side(residual, wait)) == behaves
+
+
+@pytest.mark.parametrize(
+    ("residual", "wait", "by_chance"),
+    [
+        (np.linspace(10, 990, 40), 1000 - np.linspace(10, 990, 40), True),
+        (np.full(40, 10.0), np.linspace(500, 900, 40), False),
+        (np.linspace(10, 990, 7), 1000 - np.linspace(10, 990, 7), False),
+        (np.resize([100, 900], 40), 1000 - np.resize([100, 900], 40), False),
+        (np.resize([100, 300, 900], 40), 1000 - np.resize([100, 300, 900], 40), True),
+    ],
+)
+def test_ends_that_fall_anywhere_are_chance(residual, wait, by_chance):
+    """Of the quarters of a call three hold some ends where nothing is shared."""
+    assert _by_chance(side(residual, wait)) == by_chance
+
+
+@pytest.mark.parametrize(("tick", "finer"), [(200, False), (201, True)])
+def test_a_service_lasts_five_ticks_to_be_told(tick, finer):
+    """Of two calls the shorter, of 1000 us, is what counts."""
+    made = meeting(side([900]), side([900], me=1))
+    assert _finer(Served(middle=(1000, 5000)), made, 1000 * tick) == finer
+
+
+def test_calls_that_waited_clearly_and_for_nobody_else():
+    """Services of 1000 us that scatter by 10: who took 1501 waited, 1499 may be chance."""
+    mine = side([900, 900, 900, 700, 900], [600, 600, 600, 600, 0])
+    service = Served(of=[1501, 1499, 3000, 3000, 3000])
+    assert _evidence(service, mine) == 2
+    assert _evidence(Served(of=[1501, 1499, 3000, 3000, 3000], scatter=500), mine) == 0
+    assert _evidence(Served(middle=(1000, 400), of=[1201, 1199, 1150, 3000, 1]), mine) == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "verdict"),
+    [
+        ({}, "shares"),
+        ({"taken": 0.69}, "unknown"),
+        ({"taken": 0.7}, "shares"),
+        ({"wide": (True, False)}, "unknown"),
+        ({"of": [1100] * 20}, "unknown"),
+        ({"residual": 59}, "result"),
+        ({"residual": 60}, "shares"),
+        ({"first": 7}, "waited for"),
+    ],
+)
+def test_the_verdict_on_a_pair_that_never_served_both(change, verdict):
+    """Twenty of each waited, found the lock taken, and took as long as ever once they had it.
+
+    Where only the other thread's calls show it, it waited for the loop.
+    """
+    left, first = change.pop("residual", 900), change.pop("first", 20)
+    wait = np.linspace(500, 2000, 20)
+    mine, theirs = side(np.full(first, left), wait[:first]), side(np.full(20, left), wait, me=1)
+    settings = {"of": [2500] * 20, "least": (0, 0)} | change
+    service = Served(**settings)
+    if first < 20:
+        service.of = lambda me, without=-1: np.full(20 if me else first, 2.5e6)
+    made = meeting(mine, theirs)
+    if change.get("wide"):
+        service.wide = np.array([True, True])
+    _weigh(service, made)
+    assert made.verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("shown", "count", "together", "theirs", "taken", "verdict"),
+    [
+        (3, 10, 0.1, 0.02, True, "likely"), (2, 10, 0.1, 0.02, True, "unknown"),
+        (3, 10, 0.11, 0.02, True, "unknown"), (3, 10, 0.1, 0.03, True, "unknown"),
+        (3, 30, 0.1, 0.02, True, "unknown"), (3, 10, 0.1, 0.02, False, "unknown"),
+    ],
+)  # fmt: skip
+def test_few_meetings_count_where_another_pair_shows_the_lock(
+    shown, count, together, theirs, taken, verdict
+):
+    """The thread's call 2 shares with call 0: what call 1 met of it is held against that.
+
+    A wait of twice the service is hardly chance, of a single call.
+    """
+    first = meeting(side([900] * 40), side([900] * 40, me=1), "shares", (0, 2))
+    mine = side([900] * count, shown=shown, together=together)
+    second = meeting(mine, side([900] * count, me=1, together=theirs), pair=(1, 2))
+    first.verdict = "shares" if taken else "apart"
+    found = {m.pair: m for m in (first, second)}
+    _few_of_the_kind(found, {(1, 2)})
+    assert second.verdict == verdict
+    second.verdict = "unknown"
+    second.sides[0].wait[:] = 1.81e6
+    second.sides[0].shown = 1
+    _few_of_the_kind(found, {(1, 2)})
+    assert second.verdict == ("likely" if verdict == "likely" or shown == 2 else "unknown")
+
+
+@pytest.mark.parametrize(
+    ("shown", "lock", "verdict"),
+    [(1, "shares", "shares"), (0, "shares", "unknown"), (1, "apart", "unknown")],
+)
+def test_who_was_waited_for_shares_where_the_lock_is_shown(shown, lock, verdict):
+    """And at least one of the loop's calls waited, too."""
+    first = meeting(side([900] * 40), side([900] * 40, me=1), lock, (0, 2))
+    second = meeting(side([900] * 40, shown=shown), side([900] * 40, me=1), "waited for", (1, 2))
+    _few_of_the_kind({m.pair: m for m in (first, second)}, {(1, 2)})
+    assert second.verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("change", "verdict"),
+    [
+        ({}, "shares"), ({"free": [59] * 3}, "result"), ({"free": [61] * 4}, "result"),
+        ({"taken": 0.9}, "result"), ({"beside": "unknown"}, "result"), ({"wait": 99}, "result"),
+        ({"wait": 99, "tick": 201}, "unknown"),
+    ],
+)  # fmt: skip
+def test_what_only_takes_a_lock_is_through_at_once_elsewhere(change, verdict):
+    """Twenty waits of 101 us or more for 50 us, each with the lock held when it was asked for.
+
+    Nobody waits for a result that is there; and another call runs beside that thread.
+    """
+    wait, tick = change.pop("wait", 101), change.pop("tick", 20)
+    beside = meeting(side([9]), side([9], me=1), change.pop("beside", "apart"), (1, 2))
+    mine = side(np.full(20, 50.0), np.full(20, wait), taken=change.pop("taken", 1.0))
+    found = {m.pair: m for m in (meeting(mine, side([9]), "result", (0, 2)), beside)}
+    service = Served(middle=(1000, 1000, 1000), **({"free": [59] * 4} | change))
+    _claims(service, found, 1000 * tick)
+    assert found[0, 2].verdict == verdict
