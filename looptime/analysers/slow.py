@@ -3,7 +3,6 @@
 from collections import Counter
 from dataclasses import field
 from functools import partial
-from operator import attrgetter
 
 import numpy as np
 
@@ -14,6 +13,7 @@ from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import MAD_SCALE, mad, median
 from looptime.stats.outliers import merge_close, running_median
+from looptime.words import number
 
 __all__ = ["CAUSES", "SlowEvent", "SlowLoops", "slow_events", "slow_loops"]
 
@@ -23,6 +23,10 @@ CAUSES = ("one call", "several calls", "everything at once", "outside all calls"
 _SIGMAS = 4.0
 _LEAST_SHARE = 0.10
 _GAP = 2
+#: Loops between the medians that the level is drawn through, in all but very long runs.
+_BESIDE = 10
+#: Loops above the threshold that are not slow, as a share of those that are.
+_FEW_ABOVE = 0.1
 _PARTS = 5
 
 
@@ -58,8 +62,16 @@ class SlowLoops:
     share: float | None
     time_share: float | None
     events: tuple[SlowEvent, ...]  #: The slowest first
-    by_culprit: dict[str, int]  #: Events by the name that added most
+    by_culprit: dict[str, int]  #: Events by the name that added most, the most time first
     is_slow: Bool = field(repr=False)  #: shape (n,)
+    #: Whether the level moves, so that loops above the threshold are no slower than those around.
+    moving: bool = False
+
+    def limit(self, judged: str) -> str:
+        """What slow loops lie above: a length, or the loops around where the level moves."""
+        if self.moving:
+            return f"more than {number(self.above_ms)} ms of {judged} above those around"
+        return f"above {number(self.threshold_ms)} ms of {judged}"
 
 
 def slow_loops(
@@ -95,7 +107,7 @@ def slow_loops(
     x = basis.judged_ms
     if not len(x):
         return np.zeros(0, bool), None, None
-    off = x - running_median(x)
+    off = x - _around(running_median(x))
     middle = median(x)
     sigma = MAD_SCALE * mad(off)
     tick_ms = basis.run.clock.tick_ns / 1e6
@@ -106,6 +118,19 @@ def slow_loops(
         if over.mean() <= 0.1:
             slow |= over
     return slow, middle + above, above
+
+
+def _around(level: Float) -> Float:
+    """The highest level a few loops before and after each.
+
+    Medians are taken now and then and joined by lines: on a step in level a line climbs or falls
+    beside it, and the loops of the higher level would lie above it.
+    """
+    made = level.copy()
+    if len(level) > _BESIDE:
+        np.maximum(made[_BESIDE:], level[:-_BESIDE], out=made[_BESIDE:])
+        np.maximum(made[:-_BESIDE], level[_BESIDE:], out=made[:-_BESIDE])
+    return made
 
 
 def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
@@ -134,7 +159,11 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
         group[merge_close(index, _GAP)[1:]] = 1
         group = np.cumsum(group)
         events = _events(basis, index, group, usual)
-    culprits = Counter(e.culprit for e in sorted(events, key=attrgetter("index")))
+    culprits = Counter(e.culprit for e in events)
+    added = dict.fromkeys(culprits, 0.0)
+    for e in events:
+        added[e.culprit] += e.excess_ms
+    above_it = 0 if threshold is None else int((x[~slow] > threshold).sum())
     return SlowLoops(
         threshold,
         above,
@@ -143,8 +172,9 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
         float(slow.mean()) if len(slow) else None,
         float(period[slow].sum()) / total if total > 0 else None,
         tuple(events),
-        dict(culprits.most_common()),
+        {name: culprits[name] for name in sorted(added, key=lambda name: -added[name])},
         slow,
+        above_it > _FEW_ABOVE * len(index),
     )
 
 

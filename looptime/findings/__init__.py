@@ -84,6 +84,8 @@ _TAIL = ("recurring_stall", "slow_culprit", "pauses", "timeout")
 #: Growth along the run, and the longest loops of a hundred over the usual ones, from which on they
 #: are told before what is the same in every loop.
 _GROWTH, _LONG = 0.2, 1.5
+#: So is a single loop as long as that.
+_UNSTEERED_MS = 250.0
 
 #: Causes that a call is named for and whose figure is time in each loop; what is large of a loop;
 #: stalls of so many periods come first in any case; up to which factor stalls are alike.
@@ -107,7 +109,8 @@ def _events_first(at: Summary, made: list[Finding]) -> list[Finding]:
     """What makes loops unlike each other is told before what is the same in all of them.
 
     That is growth of a fifth and more along the run, and what makes one loop of a hundred longer by
-    half: a figure of the pace that nothing else on the first lines explains.
+    half: a figure of the pace that nothing else on the first lines explains. So is a single loop in
+    which the robot moves on unsteered for long.
     """
     steady = max((f.worth for f in made if f.code in _STEADY), default=0.0)
     usual = typical_ms(at)
@@ -118,6 +121,8 @@ def _events_first(at: Summary, made: list[Finding]) -> list[Finding]:
     def first(f: Finding) -> bool:
         if f.code in ("drift", "change_point"):
             return (f.value or 0.0) >= _GROWTH * usual
+        if f.code == "lone_stall":
+            return (f.value or 0.0) >= _UNSTEERED_MS
         often = f.evidence.n_loops >= 0.01 * at.pace.loops
         return tail and often and f.code in _TAIL and (f.value or 0.0) >= 0.5 * above
 

@@ -38,8 +38,9 @@ _FEWEST, _FEWEST_FAR = 5, 3
 _FAR = 2.0
 #: What a stall that makes no loop late counts of one that does.
 _SWALLOWED = 0.4
-#: A single loop is told that takes so many usual ones, and so much longer [ms].
-_LONE, _LEAST_LONE_MS = 10.0, 50.0
+#: A single loop is told that takes so many usual ones, and so much longer [ms]; where others are
+#: told of, by so many times as much as the next.
+_LONE, _LEAST_LONE_MS, _BY_FAR = 10.0, 50.0, 3.0
 
 
 def slow_findings(at: Summary) -> list[Finding]:
@@ -57,7 +58,7 @@ def slow_findings(at: Summary) -> list[Finding]:
     if not nameless:
         made += _culprits(at, explained)
     made += _marked(at, made)
-    return made or _longest(at)
+    return made + _longest(at, bool(made))
 
 
 def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:
@@ -90,8 +91,8 @@ def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _longest(at: Summary) -> list[Finding]:
-    """The longest loop by far, where nothing else is said of slow ones: which call held it up."""
+def _longest(at: Summary, others_told: bool) -> list[Finding]:
+    """The longest loop by far: which call held it up, and when."""
     x, usual = at.basis.judged_ms, typical_ms(at)
     k = int(np.argmax(x))
     more = float(x[k]) - usual
@@ -100,6 +101,10 @@ def _longest(at: Summary) -> list[Finding]:
         return []
     counted = np.flatnonzero(at.basis.counted)
     own = {code: float(at.basis.table.series(code)[k]) / 1e6 for code in counted.tolist()}
+    if at.warmup.kept and k < at.warmup.loops:
+        return []  # told as warm-up
+    if others_told and more < _BY_FAR * _next_longest(at, k, usual):
+        return []
     code = max(own, key=lambda c: own[c], default=-1)
     name: tuple[str, ...] = ()
     where = ""
@@ -120,9 +125,16 @@ def _longest(at: Summary) -> list[Finding]:
     return [Finding(
         "lone_stall", "look", text, float(x[k]), "ms",
         evidence=evidence(at, (number,), name, 1), command=command(at, "slow", "--top 20"),
-        worth=more / len(x) / usual,
+        worth=stalls_worth(at, more, more / len(x)),
         rests_on={"usual_ms": usual, "largest_ms": float(x[k]), "calls_logged": n_calls(at)},
     )]  # fmt: skip
+
+
+def _next_longest(at: Summary, k: int, usual: float) -> float:
+    """By how much the slowest loop of another event than that of a loop is longer [ms]."""
+    number = int(at.run.loop_columns.loop[k])
+    return max((e.worst_ms - usual for e in at.slow.events
+                if e.index != k and not e.first <= number <= e.last), default=0.0)  # fmt: skip
 
 
 def _with_timeouts(at: Summary) -> set[str]:

@@ -56,6 +56,30 @@ def test_a_single_long_loop_names_its_call(height_ms, told):
         )
 
 
+@pytest.mark.parametrize(("longest_ms", "told"), [(700.0, True), (80.0, False)])
+def test_a_single_long_loop_is_told_beside_what_comes_back(longest_ms, told):
+    """A send of 30 ms in every 50th loop, one of which may be longer by far."""
+    draw = np.random.default_rng(3)
+    send, work = np.full(3000, -1), draw.normal(9e6, 5e4, 3000).astype(np.int64)
+    send[20::50] = draw.normal(30e6, 3e5, 60).astype(np.int64)
+    send[1020] = longest_ms * 1e6
+    period = work + np.maximum(send, 0) + 500_000
+    found = summarise(make_flat_run(period, {"work": work, "send": send})).findings
+    codes = [f.code for f in found]
+    assert "recurring_stall" in codes
+    assert ("lone_stall" in codes[:2]) is told
+
+
+def test_the_longest_of_many_unlike_pauses_is_none_by_far():
+    """Forty pauses of exponential length in two calls: the longest is as chance has it."""
+    draw = np.random.default_rng(3)
+    made = {name: draw.normal(4.5e6, 5e4, 8000).astype(np.int64) for name in ("work", "send")}
+    for k in draw.choice(8000, 40, replace=False).tolist():
+        made[str(draw.choice(["work", "send"]))][k] += int(30e6 + draw.exponential(60e6))
+    found = summarise(make_flat_run(sum(made.values()) + 500_000, made)).findings
+    assert [f.code for f in found if f.code in ("pauses", "lone_stall")] == ["pauses"]
+
+
 def test_stalls_outside_the_only_call_are_told():
     """Where a log times one call, a stall of 30 ms every 50 loops is told as outside it."""
     work = np.full(3000, 2_000_000) + np.random.default_rng(8).integers(0, 90_000, 3000)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from dash import html
 
 from looptime.views.figures.slow_figures import event_table
-from looptime.views.text.terminal import count, number, safe
+from looptime.views.text.terminal import count, safe
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
@@ -29,13 +29,13 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     slow = at.slow
     parts: list[Part] = [used(at, sampled)]
     if slow.threshold_ms is None or not slow.count:
-        above = "" if slow.threshold_ms is None else f" above {number(slow.threshold_ms)} ms"
+        above = "" if slow.threshold_ms is None else f" {slow.limit(at.basis.judged)}"
         return [*parts, html.P(f"No loop stands out{above}.")], sampled
     heads, rows = desk.picture(at, "events", lambda: event_table(at, 500))
     title = (
         f"{count(slow.count, 'loop')} ({percent(slow.share)}) "
-        f"{'stands' if slow.count == 1 else 'stand'} out above {number(slow.threshold_ms)} "
-        f"ms of {at.basis.judged}, in {count(len(slow.events), 'event')}; "
+        f"{'stands' if slow.count == 1 else 'stand'} out "
+        f"{slow.limit(at.basis.judged)}, in {count(len(slow.events), 'event')}; "
         f"{'it holds' if slow.count == 1 else 'they hold'} {percent(slow.time_share)} of the time"
     )
     first = [choice(f"loop {row[0]}", False, loop=str(row[0])) for row in rows[:5]]

@@ -175,8 +175,8 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
         ("from s", "to s", "loops", "rate 1/s", "shortest ms", "middle ms", "longest ms"), rows,
         f"Each loop's start-to-start time{', and its work below it' if paced else ''}; a long run "
         "is drawn as the shortest, middle and longest "
-        f"period in {len(begin):,} stretches of equal count. {_marked(at)} Slow are loops above "
-        f"{number(at.slow.threshold_ms)} ms of {at.basis.judged} (4 robust standard deviations "
+        f"period in {len(begin):,} stretches of equal count. {_marked(at)} Slow are loops "
+        f"{at.slow.limit(at.basis.judged)} (4 robust standard deviations "
         "above the running median), or rare ones over the budget.",
     )  # fmt: skip
 

@@ -29,6 +29,8 @@ _ABOUT_SLOW = (
     "recurring_stall", "slow_culprit", "slow_unexplained", "everything_at_once", "pauses",
     "thread_wait", "result_wait", "signal_at_stalls",
 )  # fmt: skip
+#: Those that tell of one loop, of what comes back, and of a level that is another later on.
+_TOLD = (("lone_stall",), _ABOUT_SLOW, ("change_point", "drift"))
 
 
 def render_slow(at: Summary, top: int | None = None, video: VideoSync | None = None) -> Told:
@@ -49,16 +51,15 @@ def render_slow(at: Summary, top: int | None = None, video: VideoSync | None = N
     )  # fmt: skip
     if slow.threshold_ms is None:
         return Told("There is no loop to say anything about.", books=books)
-    books += (labelled("typical", f"{number(slow.typical_ms)} ms of {at.basis.judged}"),
-              labelled("slow", f"above {number(slow.threshold_ms)} ms"))  # fmt: skip
+    books += (labelled("typical", _typical(at)), labelled("slow", slow.limit(at.basis.judged)))
     if not slow.events:
         few = len(at.run) < _FEW
         answer = (
             f"Can't tell: {len(at.run)} loops hold too few slow ones; {_FEW} and more would do."
             if few
-            else f"No loop stands out: none takes more than {number(slow.threshold_ms)} ms."
+            else f"No loop stands out {slow.limit(at.basis.judged)}."
         )
-        return Told(answer, books=books)
+        return Told(answer, _why(at), books=books)
     slowest = tuple(_listed(at, top or _FIRST, video))
     blocks = (*([slowest] if top is None else []), _rhythm(at.recurrence.most), _causes(at),
               render_contention(at))  # fmt: skip
@@ -78,10 +79,12 @@ def _listed(at: Summary, top: int, video: VideoSync | None) -> list[RenderableTy
 
 def _answer(at: Summary) -> str:
     slow = at.slow
+    limit = f"more than {number(slow.threshold_ms)} ms where {number(slow.typical_ms)} ms are usual"
+    if slow.moving:
+        limit = f"over {number(slow.above_ms)} ms more than those around them"
     text = (
         f"{count(slow.count, 'loop')} ({percent(slow.share)}, {percent(slow.time_share)} of the "
-        f"time) took more than {number(slow.threshold_ms)} ms where {number(slow.typical_ms)} ms "
-        "are usual"
+        f"time) took {limit}"
     )
     leaders = list(slow.by_culprit.items())[:2] if at.costs.calls else []
     if leaders:
@@ -92,13 +95,26 @@ def _answer(at: Summary) -> str:
 
 
 def _why(at: Summary) -> tuple[RenderableType, ...]:
-    """What comes back and the finding about slow loops that matters most."""
-    first = next((f for f in at.findings if f.code in _ABOUT_SLOW and f.severity != "note"), None)
-    if first is None:
-        return ()
-    slowest = int(at.run.loop_columns.loop[at.slow.events[0].index])
-    closer = first.command.replace("--top 20", f"--loop {slowest}")
-    return why(f"{first.severity}: {first.text}", closer)
+    """Of the longest loop, of what comes back and of the level the finding that matters most."""
+    slow = [f for f in at.findings if f.severity != "note"]
+    told = [next((f for f in slow if f.code in codes), None) for codes in _TOLD]
+    made: tuple[RenderableType, ...] = ()
+    for f in (f for f in told if f is not None):
+        closer = f.command
+        if at.slow.events:
+            slowest = int(at.run.loop_columns.loop[at.slow.events[0].index])
+            closer = closer.replace("--top 20", f"--loop {slowest}")
+        made += why(f"{f.severity}: {f.text}", closer if not made else "")
+    return made
+
+
+def _typical(at: Summary) -> str:
+    """What a typical loop takes, and that none does where the level changes on the way."""
+    text = f"{number(at.slow.typical_ms)} ms of {at.basis.judged}"
+    if at.changes.better != "steps":
+        return text
+    levels = [one for p in at.changes.change_points for one in (p.before_ms, p.after_ms)]
+    return f"{text}, between levels from {number(min(levels))} to {number(max(levels))} ms"
 
 
 def _events(events: Sequence[SlowEvent], video: VideoSync | None, named: bool) -> RenderableType:

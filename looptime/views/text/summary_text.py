@@ -263,13 +263,12 @@ def _slow(at: Summary) -> list[RenderableType]:
     slow = at.slow
     if slow.threshold_ms is None:
         return []
-    above = f"{number(slow.threshold_ms)} ms of {at.basis.judged}"
     parts: list[RenderableType] = [heading_line("Slow loops")]
     if not slow.count:
-        return [*parts, indented(Text(f"None: no loop stands out above {above}."))]
+        return [*parts, indented(Text(f"None: no loop stands out {slow.limit(at.basis.judged)}."))]
     text = (
         f"{count(slow.count, 'loop')} ({percent(slow.share)}, {percent(slow.time_share)} of the "
-        f"time) above {above}, as {count(len(slow.events), 'event')}."
+        f"time) {slow.limit(at.basis.judged)}, as {count(len(slow.events), 'event')}."
     )
     parts.append(indented(Text(text)))
     leaders = list(slow.by_culprit.items())[:4]

@@ -1,10 +1,13 @@
 """Slow loops, one of them beside a typical one, and delays, as text."""
 
+import numpy as np
+import pytest
+
 from looptime.analysers.loop_detail import loop_detail
 from looptime.analysers.waits import delay
 from looptime.findings import summarise
 from looptime.views.text.slow_text import render_delay, render_loop, render_slow
-from tests.build_run import make_run
+from tests.build_run import make_flat_run, make_run
 from tests.views.text.build import scenario, text_of
 
 
@@ -45,3 +48,39 @@ def test_the_rule_by_which_a_call_comes_back_is_not_cut():
     run = make_run([20.0] * 600, lambda k: checked if k % 10 == 3 else calls, {"wait": "pacing"})
     told = " ".join(text_of(render_slow(summarise(run))).split())
     assert "check every 10 loops or 200 ms 3.00 60 or: more than one rule fits" in told
+
+
+def lines_of(period_ms, made):
+    """The first lines about a run of calls of such lengths [ms], as one."""
+    ns = {name: np.rint(took * 1e6).astype(np.int64) for name, took in made.items()}
+    told = text_of(render_slow(summarise(make_flat_run(np.rint(period_ms * 1e6).astype(int), ns))))
+    return " ".join(" ".join(told.split("\n\n")[0].split()).split("Slowest")[0].split())
+
+
+def test_the_longest_loop_by_far_is_told_first_with_its_instant_and_its_call():
+    """A gate of 640 ms at 12.5 s counts more than eight belts of 14 ms instead of 6."""
+    draw = np.random.default_rng(5)
+    belt, gate = draw.normal(6, 0.05, 3000), draw.normal(4, 0.05, 3000)
+    belt[200::350] += 8
+    gate[1247] += 640
+    told = lines_of(belt + gate, {"belt": belt, "gate": gate})
+    assert "gate in 1 and belt in 8 stretched most" in told
+    assert "One loop took 650 ms, 65 usual ones, 644 ms of it in gate, at 12.5" in told
+
+
+@pytest.mark.parametrize(("lift_ms", "word"), [(8.2, "slower"), (5.0, "faster")])
+def test_where_the_level_changes_no_length_is_the_limit(lift_ms, word):
+    """A third of the loops, at one end, are longer than the others: none stands out for it."""
+    draw = np.random.default_rng(6)
+    often = [1000, 2000] if lift_ms < 6.6 else [2000, 1000]
+    lift = np.repeat([6.6, lift_ms], often) + draw.normal(0, 0.05, 3000)
+    told = lines_of(lift + 3, {"lift": lift})
+    assert "No loop stands out more than" in told
+    assert "above those around" in told
+    assert f"on the loop is {word}: {lift_ms + 3:.3g} ms instead of 9.6 ms, mostly lift" in told
+
+
+def test_where_the_level_holds_the_limit_is_a_length():
+    """Even loops of 9 ms: a tenth above them is slow."""
+    lift = 6 + np.random.default_rng(6).normal(0, 0.05, 3000)
+    assert "No loop stands out above 9.90 ms of period." in lines_of(lift + 3, {"lift": lift})
