@@ -1,11 +1,22 @@
 """Layout `calls`: rows stamped at the ends of their calls, and the counters of small boards."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
-from looptime.parsers.layouts.calls import by_header
+from looptime.parsers.layouts.calls import (
+    _check_instants,
+    _rounding,
+    _said,
+    _stamped_at_end,
+    _with_parents,
+    _with_waits,
+    by_header,
+)  # fmt: skip
+from looptime.parsers.layouts.contract import CallRows
 from tests.parsers.build import balance, periods_ms, read, self_ms
 
 CALLS = [("drive", 1, 9), ("imu", 2, 3), ("arm", 10, 6)]  # name, start and length [ms]
@@ -183,3 +194,117 @@ def test_lengths_in_another_unit_than_a_clock_that_names_none(tmp_path, header, 
     found = self_ms(run)
     assert np.median(found["drive"]) == pytest.approx(2)
     assert np.median(found["imu"]) == pytest.approx(9.03)
+
+
+def called(start, duration, name=None, **more):
+    """Rows of timed calls [us]."""
+    start, duration = (np.array(values, np.int64) * 1000 for values in (start, duration))
+    name = np.zeros(len(start), np.int32) if name is None else np.array(name, np.int32)
+    return CallRows(start, duration, name, ["imu", "arm", "lift"], **more)
+
+
+@pytest.mark.parametrize(
+    ("word", "side"),
+    [("end", "end"), ("exit", "end"), ("start", "start"), ("enter", "start"), ("time", ""),
+     ("micros", ""), ("krok", "")],
+)  # fmt: skip
+def test_what_a_header_says_of_its_instant(word, side):
+    """A time may be of either end of its call."""
+    assert _said(word) == side
+
+
+@pytest.mark.parametrize(
+    ("waits", "gap", "thread", "apart"),
+    [
+        ([9] * 3, 9, None, True),
+        ([9] * 2, 9, None, False),
+        ([9] * 3, 8, None, False),
+        ([2] * 3, 9, None, False),
+        ([9] * 20, 9, None, True),
+        ([9] * 3, 8, [0, 1], True),
+    ],
+)
+def test_a_wait_that_the_next_call_leaves_room_for_is_told_apart(waits, gap, thread, apart):
+    """Runs of 2 ms: three waits of 9 ms, after which the next call of its thread begins.
+
+    Waits no longer than a run tell nothing.
+    """
+    waited = np.append(waits, np.zeros(24 - len(waits), np.int64))
+    ran = np.full(24, 2)
+    room = np.where(waited > 2, gap, waited)
+    start = np.cumsum(ran + room) - ran - room
+    whose = None if thread is None else np.resize(thread, 24)
+    found = _with_waits(start, ran, waited, whose)
+    assert found.tolist() == (ran + waited if apart else ran).tolist()
+
+
+def test_how_much_starts_and_lengths_are_rounded():
+    """Starts in steps of 10 us and lengths in 1 us: calls may overlap by 11 us, and no more.
+
+    Lengths that are all alike, or few, say nothing; nor do those that are rounded alike.
+    """
+    draw = np.random.default_rng(2)
+    start, length = 10 * np.cumsum(draw.integers(50, 90, 40)), draw.integers(301, 400, 40)
+    assert _rounding(called(start, length), 1000) == 11_000
+    assert _rounding(called(start[:29], length[:29]), 1000) == 0
+    assert _rounding(called(start[:30], length[:30]), 1000) == 11_000
+    assert _rounding(called(start, np.full(40, 303)), 1000) == 0
+    assert _rounding(called(start, 10 * (length // 10)), 1000) == 0
+
+
+def test_an_outer_call_begins_no_later_than_what_lies_within():
+    """The inner one was written first, ends no later, and begins half a millisecond earlier.
+
+    Not so where the rounding is less, where it is the other way about, on another thread, or where
+    the two do not lie within each other.
+    """
+    end = [30, 80, 90]
+    start = np.array([0, 20, 21]) * 1000
+
+    def made(rounding, start=start, end=end, thread=None):
+        rows = called(start / 1000, np.array(end) - start / 1000)
+        rows = replace(rows, thread=None if thread is None else np.array(thread))
+        return (_with_parents(start, rows, rounding * 1000) / 1000).tolist()
+
+    assert made(1) == [0, 20, 20]
+    assert made(0) == [0, 20, 21]
+    assert made(1, thread=[0, 0, 1]) == [0, 20, 21]
+    assert made(1, thread=[1, 1, 1]) == [0, 20, 20]
+    assert made(1, end=[30, 80, 79]) == [0, 20, 21]
+    assert made(1, end=[30, 22, 90]) == [0, 20, 21]
+    assert made(1, start=np.array([0, 21, 20]) * 1000) == [0, 21, 20]
+    deep = np.array([20, 21, 22, 23]) * 1000
+    assert made(1, start=deep, end=[80, 81, 82, 83]) == [20, 20, 20, 20]
+
+
+@pytest.mark.parametrize(
+    ("step", "lengths", "refused"),
+    [(0, (3, 4), True), (5, (3, 4), False), (0, (3, 3), False), (0, (0, 0), False)],
+)
+def test_a_clock_that_stands_still_from_call_to_call(step, lengths, refused):
+    """Two in three calls begin when the one before did, and last 3 and 4 us: no loop can be told.
+
+    Rows of the same length are the same one, written again.
+    """
+    at = np.cumsum(np.resize([step, step, 100], 60))
+    rows = called(at, np.resize(lengths, 60))
+    if refused:
+        with pytest.raises(LogError, match="cannot tell loops apart"):
+            _check_instants(rows, None, "a.csv")
+        _check_instants(called(at[:30], np.resize(lengths, 30)), None, "a.csv")
+        thread = np.arange(60) // 40  # the busiest thread is asked
+        with pytest.raises(LogError, match="67 % of the calls of 'imu'"):
+            _check_instants(rows, thread, "a.csv")
+    else:
+        _check_instants(rows, None, "a.csv")
+
+
+@pytest.mark.parametrize(("count", "ends"), [(20, True), (19, False)])
+def test_twenty_rows_tell_that_stamps_are_ends(count, ends):
+    """Two calls of 8 and 3 ms in turn without a gap, by their ends; starts do not cut across."""
+    length = np.resize([8, 3], count)
+    at = np.cumsum(length)
+    assert _stamped_at_end(at, length, None) == ends
+    assert not _stamped_at_end(at - length, length, None)
+    whose = np.zeros(count, np.int64)
+    assert _stamped_at_end(at, length, whose) == ends
