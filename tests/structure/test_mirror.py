@@ -45,7 +45,6 @@ ELSEWHERE = {
         "stamped_at": "parsers/columns/test_roles", "within": "parsers/columns/test_roles",
     },
     "parsers/layouts": {
-        "edges_by_values": "parsers/layouts/test_by_values",
         "contract": "parsers/layouts/test_skeleton", "each_row": "parsers/layouts/test_stamps",
         "laid": "parsers/layouts/test_costs",
     },
