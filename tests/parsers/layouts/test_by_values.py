@@ -8,8 +8,10 @@ import pytest
 import looptime
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
+from looptime.parsers.layouts.by_values import fit_of, names_of, threads_of
 from looptime.parsers.layouts.calls_by_values import call_columns
 from looptime.parsers.layouts.edges_by_values import edge_columns
+from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.sniff import sniff
 from tests.parsers.build import periods_ms, read, self_ms
 
@@ -313,3 +315,88 @@ def test_a_column_that_numbers_the_loops_is_no_clock(tmp_path, header, length):
     assert run.layout == "calls"
     assert run.loop_columns.period_ns.tolist() == (1000 * np.diff(start[:, 0])).tolist()
     assert run.loop_columns.loop.tolist() == list(range(199))
+
+
+@pytest.mark.parametrize(
+    ("length", "inner", "odd", "close", "within"),
+    [
+        (9, None, 0, 1, 0),
+        (8, None, 0, 1, 0),
+        (7.9, None, 0, 0, 0),
+        (19, None, 1, 0, 0),
+        (9, (0, 4), 0, 1, 0.5),
+        (9, (4, 4), 0, 0.5, 0.5),
+        (9, (4, 7), 0.5, 0.5, 0.5),
+    ],
+)
+def test_how_well_intervals_do_as_calls_of_one_thread(length, inner, odd, close, within):
+    """Each 10 ms a call, and perhaps one within it: up to a quarter of it may pass behind it.
+
+    Of 40 outer calls and as many inner ones every second row is compared with what holds it.
+    """
+    start = 10.0 * np.arange(40)
+    end = start + length
+    if inner is not None:
+        end = np.append(end, start + sum(inner))
+        start = np.append(start, start + inner[0])
+    found = fit_of(start, end)
+    assert (found.odd, found.close, found.within) == pytest.approx((odd, close, within), abs=0.02)
+
+
+def column(header, cells):
+    """How a column is written, and the column."""
+    sample = tuple((str(cell),) for cell in cells)
+    return Dialect(",", ".", (header,), 1, 1, 2, sample=sample), heads((header,))[0]
+
+
+@pytest.mark.parametrize(
+    ("header", "cells", "numbers", "codes"),
+    [
+        ("krok", ["imu", "arm"] * 20, False, [0, 1] * 20),
+        ("krok", ["imu", "arm"] * 19 + ["", ""], False, [0, 1] * 19 + [-1, -1]),
+        ("krok", [5, 7] * 20, False, None),
+        ("krok", [5, 7] * 20, True, [0, 1] * 20),
+        ("krok", [5.5, 7] * 20, True, None),
+        ("mode", ["imu", "arm"] * 20, False, None),
+        ("krok", ["imu"] * 40, False, None),
+        ("krok", [*(["imu", "arm"] * 18), "a", "b", "c", "d"], False, [*([0, 1] * 18), 2, 3, 4, 5]),
+        ("krok", [*(["imu", "arm"] * 17), *"aabbcc"], False, None),
+        ("krok", [f"n{k // 3}" for k in range(600)], False, [k // 3 for k in range(600)]),
+        ("krok", [f"n{k // 3}" for k in range(603)], False, None),
+    ],
+)
+def test_what_may_name_calls(header, cells, numbers, codes):
+    """Words, two to 200 of them, of which nine in ten rows hold one that is met three times."""
+    like, head = column(header, cells)
+    found = names_of(like, head, numbers_too=numbers)
+    assert (found is None) if codes is None else (found.tolist() == codes)
+
+
+@pytest.mark.parametrize(
+    ("cells", "codes"),
+    [
+        (["a", "b"] * 20, [0, 1] * 20),
+        ([3, 4] * 20, [0, 1] * 20),
+        (["1.0", "2.0"] * 20, None),
+        (["a"] * 40, None),
+        (list(range(16)) * 3, list(range(16)) * 3),
+        (list(range(17)) * 3, None),
+        (["a", "b", ""] * 20, [0, 1, -1] * 20),
+        ([*(["a"] * 250), "b"], [*([0] * 250), 1]),
+    ],
+)
+def test_what_may_tell_threads_apart(cells, codes):
+    """Two to 16 words or whole numbers, also where the second comes late."""
+    like, head = column("lane", cells)
+    found = threads_of([head], like)
+    assert found.pop(None) is None
+    assert (not found) if codes is None else (found[head].tolist() == codes)
+
+
+def test_of_many_columns_only_those_called_so_are_threads():
+    """Seven columns of two words: flags, but for the one whose header says that it is none."""
+    header = ("core", *(f"flag{k}" for k in range(6)))
+    like = Dialect(",", ".", header, 1, 7, 2, sample=(("a",) * 7, ("b",) * 7) * 20)
+    found = heads(header)
+    assert [h for h in threads_of(found, like) if h] == [found[0]]
+    assert len(threads_of(found[:6], like)) == 7
