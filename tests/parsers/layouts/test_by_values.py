@@ -323,7 +323,7 @@ def test_a_column_that_numbers_the_loops_is_no_clock(tmp_path, header, length):
         (9, None, 0, 1, 0),
         (8, None, 0, 1, 0),
         (7.9, None, 0, 0, 0),
-        (19, None, 1, 0, 0),
+        (19, None, 1, 0, 1),
         (9, (0, 4), 0, 1, 0.5),
         (9, (4, 4), 0, 0.5, 0.5),
         (9, (4, 7), 0.5, 0.5, 0.5),
@@ -332,7 +332,8 @@ def test_a_column_that_numbers_the_loops_is_no_clock(tmp_path, header, length):
 def test_how_well_intervals_do_as_calls_of_one_thread(length, inner, odd, close, within):
     """Each 10 ms a call, and perhaps one within it: up to a quarter of it may pass behind it.
 
-    Of 40 outer calls and as many inner ones every second row is compared with what holds it.
+    What cuts across the one before begins within it, too. Of 40 outer calls and as many inner ones
+    every second row is compared with what holds it.
     """
     start = 10.0 * np.arange(40)
     end = start + length
