@@ -39,9 +39,11 @@ _LOOP = re.compile(r"\b(loop|cycle|iteration|frame|tick)\b", re.IGNORECASE)
 _LENGTH = re.compile(r"\b(?:loop|cycle|iteration|frame|tick|dt|period)\b", re.IGNORECASE)
 #: A name and how long it took, and nothing else; two tags whose calls overlap are two threads.
 _TOOK = re.compile(
-    r"^(?P<name>[A-Za-z][\w./-]*)[\s:=]+(?:(?:took|lasted|duration|dur|elapsed|done in|in)[\s:=]+)?"
+    r"^(?P<name>[A-Za-z][\w./-]*)[\s:=]+"
+    r"(?:(?:(?:was\s+)?[a-z]+[\s:=]+)?(?:took|lasted|duration|dur|elapsed|in|after)[\s:=]+)?"
     r"(?P<took>\d+(?:[.,]\d+)?)\s*(?P<unit>[mun\N{MICRO SIGN}]?s)\s*$"
 )
+_OF_DAY = re.compile(r"(\d+):(\d\d):(\d\d(?:[.,]\d+)?)")
 _OVERLAPS = 20
 _MAIN = re.compile(r"^(main|loop|control|robot)", re.IGNORECASE)
 
@@ -189,23 +191,46 @@ def lengths_by_thread(lines: Sequence[str], tags: Sequence[str]) -> Grid | None:
     >>> lengths_by_thread(log, tags_of(log)).rows[1]
     ['0.002', '9', 'grab', 'cam']
     """
-    grid = Grid(list(lines), [None] * len(lines), ["start", "duration", "name", "thread"])
-    units, calls, places = set(), [], 0
+    grid = Grid(list(lines), [None] * len(lines), ["time", "duration", "name", "thread"])
+    units, calls, dated, places = set(), [], set(), 0
     for at, (line, tag) in enumerate(zip(lines, tags, strict=True)):
         rest = _split(line)[1] if tag else ""
-        found = _TOOK.match(rest)
-        stamp = _NUMBER_ALONE.search(line[: len(line) - len(rest)])
+        found = _TOOK.match(_LEVEL.sub("", rest, count=1))
+        stamp = _instant(line[: len(line) - len(rest)])
         if found is None or stamp is None:
             continue
         units.add(found["unit"])
-        grid.rows[at] = [stamp[0], found["took"], found["name"], tag]
-        calls.append((float(stamp[0]), float(found["took"].replace(",", ".")), tag))
-        places = max(places, len(stamp[0].partition(".")[2]))
-    if len(units) != 1 or len(calls) < _MOST_TAGGED * sum(map(bool, tags)):
+        cell, when, digits = stamp
+        dated.add(":" in cell)
+        grid.rows[at] = [cell, found["took"], found["name"], tag]
+        calls.append((when, float(found["took"].replace(",", ".")), tag))
+        places = max(places, digits)
+    if len(units) != 1 or len(dated) != 1 or len(calls) < _MOST_TAGGED * sum(map(bool, tags)):
         return None
     length = units.pop()
     grid.units = [_overlapping(calls, length, 10.0**-places), length, None, None]
-    return None if grid.units[0] is None else grid
+    if grid.units[0] is None or dated != {True}:
+        return None if grid.units[0] is None else grid
+    overlap, grid.units[0] = grid.units[0], None  # a time of day says its unit itself
+    return grid if overlap == "s" else None
+
+
+def _instant(head: str) -> tuple[str, float, int] | None:
+    """The instant in what stands before a line's words: as it stands, as a number, its places.
+
+    Examples
+    --------
+    >>> _instant("[1.250] [main] "), _instant("2026-04-02 10:00:01.50 [main] ")
+    (('1.250', 1.25, 3), ('2026-04-02 10:00:01.50', 36001.5, 2))
+    """
+    if (day := _OF_DAY.search(head)) is not None:
+        hours, minutes, seconds = (float(part.replace(",", ".")) for part in day.groups())
+        begin = head.lstrip(" [(<")
+        cell = begin[: day.end() - (len(head) - len(begin))]
+        places = len(re.split("[.,]", day[3])[-1]) if len(day[3]) > 2 else 0
+        return cell, 3600 * hours + 60 * minutes + seconds, places
+    plain = _NUMBER_ALONE.search(head)
+    return plain and (plain[0], float(plain[0]), len(plain[0].partition(".")[2]))
 
 
 def _overlapping(calls: list[tuple[float, float, str]], unit: str, tick: float) -> str | None:

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 import looptime
+from looptime.analysers.basis import prepare
+from looptime.analysers.contention import contention
 from looptime.parsers.lines.events import read_events
 from looptime.parsers.lines.tags import cross, tags_of
 from looptime.views.text.summary_text import render_summary
@@ -173,3 +175,36 @@ def test_tagged_lengths_within_each_other_are_of_one_thread(tmp_path, ends):
                   (20 * k + 1 + imu, "arm", "read", arm)]  # fmt: skip
     run = read(tmp_path, took(calls, ends).replace("000]", "]"), name="log.log")
     assert len(run.thread_names) == 1
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "[{s:.6f}] [{tag}] {name} finished in {ms:.3f} ms",
+        "{s:.6f} ({tag}) {name}: done after {us:.0f} us",
+        "2026-04-02 10:00:{s:09.6f} [{tag}] INFO {name} was served in {ms:.2f} ms",
+    ],
+)
+def test_a_thread_that_the_loop_waits_for_is_told_by_its_tag(tmp_path, line):
+    """A write waits for a bus that a camera's thread holds for 6 ms each 15, in time: its wait."""
+    rng, now, free, asks, waits, calls = np.random.default_rng(3), 0.0, 0.0, 4.0, [], []
+    for _ in range(400):
+        begun, now = now, now + rng.uniform(4, 6)
+        calls.append((begun, now, "main", "imu.read"))
+        while asks <= now:
+            free = max(asks, free) + 6.0
+            calls.append((free - 6.0, free, "camera", "grab"))
+            asks = max(free, asks + 15.0) + rng.uniform(0.5, 2)
+        waits.append(max(free - now, 0.0))
+        calls.append((now, now + waits[-1] + 2.0, "main", "arm.write"))
+        now = free = now + waits[-1] + 2.0
+    calls.sort(key=lambda call: call[1])
+    text = "".join(
+        line.format(s=end / 1e3, tag=tag, name=name, ms=end - at, us=1e3 * (end - at)) + "\n"
+        for at, end, tag, name in calls
+    )
+    run = read(tmp_path, text, name="log.log")
+    assert set(run.thread_names) == {"main", "camera"}
+    (found,) = contention(prepare(run)).found
+    assert (found.calls, found.thread, found.partners) == (("arm.write",), "camera", ("grab",))
+    assert found.wait_ms_per_loop.value == pytest.approx(np.mean(waits), abs=0.05)
