@@ -7,7 +7,8 @@ import pytest
 
 import looptime
 from looptime.analysers.basis import prepare
-from looptime.analysers.pacing import pacing
+from looptime.analysers.pacing import _in_slots, _made_up, _round_period, _slots, pacing
+from looptime.analysers.pacing_rule import _always_as_long, _makes_up, by_waits, on_grid
 from looptime.run import Clock, LoopColumns, Run
 from tests.build_run import make_flat_run, make_run
 
@@ -574,3 +575,99 @@ def test_a_sleep_shorter_than_the_work_is_no_rate():
     wait = np.full(300, 2_000_000)
     found = pacing(make_flat_run(work + wait, {"work": work, "pace": wait}, NAMES))
     assert (found.mode, found.nominal_ms, found.nominal_hz) == ("sleep after work", 2.0, None)
+
+
+@pytest.mark.parametrize(
+    ("typical", "nominal"),
+    [
+        (20.05, 20.0), (20.07, 20.07), (16.64, 1000 / 60), (16.9, 1000 / 59), (3.33, 1000 / 300),
+        (7.51, 1000 / 133), (7.01, 7.0), (33.3, 1000 / 30), (1001.2, 1001.0), (0.9995, 1.0),
+        (3.3, 1000 / 303), (2.003, 2.0), (110.2, 110.0), (66.5, 1000 / 15), (142.45, 1000 / 7),
+        (400.9, 401.0),
+    ],
+)  # fmt: skip
+def test_the_roundest_rate_or_period_near_by(typical, nominal):
+    """Within 0.3 %: fifties a second, whole ms from 4 on, tens, fives, ones, then half ms."""
+    assert _round_period(typical) == pytest.approx(nominal)
+
+
+def test_late_loops_of_whole_slots():
+    """Two or three periods of 20 ms, a tenth more or less; one of one and a half is none."""
+    assert _in_slots(np.array([]), 20.0) is None
+    assert _in_slots(np.array([40.0, 41.9, 58.1, 60.0]), 20.0) == 1.0
+    assert _in_slots(np.array([40.0, 30.0, 42.1, 21.0]), 20.0) == 0.25
+    period = np.array([20.0, 21.9, 22.1, 17.9, 40.0, 41.0, 60.0, 5.0])
+    assert _slots(period, 20.0) == (
+        {"periods": 1, "loops": 2}, {"periods": 2, "loops": 2}, {"periods": 3, "loops": 1},
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("behind", "made_up"),
+    [([15, 15, 20], True), ([15, 14.9, 20], True), ([15.1, 15, 20], False), ([20, 20, 10], True),
+     ([20] * 5 + [5], True), ([20] * 6 + [5], False), ([], False)],
+)  # fmt: skip
+def test_what_a_late_loop_lost_is_made_up_soon(behind, made_up):
+    """Of 20 ms lost at least half, within as many loops as four times that, and two more.
+
+    At the end of the run nothing can.
+    """
+    period = np.array([20.0, 40.0, *behind])
+    assert _made_up(period, np.array([1]), 20.0) == made_up
+
+
+def spreading(low, high, seed=1, count=400):
+    """Lengths [ms] between two bounds."""
+    return np.random.default_rng(seed).uniform(low, high, count)
+
+
+@pytest.mark.parametrize(
+    ("work", "wait", "mode", "why"),
+    [
+        (spreading(5, 9), np.zeros(400), "free-running", "hardly ever"),
+        (spreading(5, 9), 20 - spreading(5, 9), "fixed rate", "although the work is not"),
+        (spreading(5, 9), 8 + 0.05 * spreading(0, 1, 2), "sleep after work", "stays the same"),
+        (spreading(5, 9), 20 - 0.8 * spreading(5, 9), "fixed rate", "although the work is not"),
+        (spreading(5, 9), 20 - 0.55 * spreading(5, 9) + spreading(0, 3, 5), "fixed rate",
+         "shrinks as the work grows"),
+        (np.full(400, 5.0), 15 + spreading(-2, 2), "sleep after work", "period is not"),
+    ],
+)  # fmt: skip
+def test_the_rule_that_waits_show(work, wait, mode, why):
+    """Work of 5 to 9 ms, and what is left of 20 ms, or 8 ms however long it takes."""
+    made, because = by_waits(work + wait, wait, None, 0.0, named=True)
+    assert (made, why in because) == (mode, True)
+
+
+def test_a_wait_that_is_gone_where_work_takes_the_period():
+    """Three loops of 22 ms of work leave none of 20; two are too few to tell."""
+    work = spreading(5, 5.001)
+    wait = 15 + spreading(-2, 2)
+    for long, said in ((3, "no wait where the work takes"), (2, "period is not")):
+        work[:3], wait[:3] = 5.0, 15.0
+        work[:long], wait[:long] = 22.0, 0.5
+        assert said in by_waits(work + wait, wait, None, 0.0, named=True)[1]
+
+
+def test_starts_on_a_grid():
+    """Each loop 3 ms early or late of its slot; where each begins behind the last, by chance."""
+    off = spreading(-3, 3, 4, 2001)
+    assert on_grid(20 + np.diff(off), 0.0)
+    assert not on_grid(20 + off, 0.0)
+    assert not on_grid(20 + np.diff(off)[:127], 0.0)
+    assert on_grid(20 + np.diff(off)[:128], 0.0)
+
+
+def test_what_no_call_covers_fills_up_or_stays():
+    """It shrinks as calls of 5 to 9 ms grow, by what they vary at least; or is 8 ms all along."""
+    calls = spreading(5, 9)
+    assert _makes_up(np.full(400, 20.0), 20 - calls, 0.5)
+    assert not _makes_up(np.full(400, 20.0), 20 - calls, 2.0)
+    assert not _makes_up(calls + 8, np.full(400, 8.0), 0.5)
+    assert not _makes_up(20 + 0.5 * calls, 20 - 0.5 * calls, 0.5)
+    rest = 8 + 0.01 * spreading(0, 1, 3)
+    assert _always_as_long(rest, calls, calls + rest)
+    assert not _always_as_long(rest / 12, calls, calls + rest / 12)
+    assert not _always_as_long(20 - calls, calls, np.full(400, 20.0))
+    late = 8 + 0.05 * spreading(0, 1, 3) + 4 * spreading(0, 1, 6) ** 4
+    assert _always_as_long(late, calls, calls + late)
