@@ -84,7 +84,8 @@ def _taken(name: str) -> str:
 @click.option(
     "--fit",
     metavar="OUTPUT,MEASURED",
-    help="Fit the mechanism to these two signals; alone, that is all it tells.",
+    help="Fit the mechanism to these two signals; alone, that is all it tells. The signal of what "
+    "the second is to follow may stand behind them.",
 )
 @click.option(
     "--change",

@@ -8,8 +8,8 @@ from looptime.records import dataclass
 from looptime.units import split_unit
 
 __all__ = [
-    "AGE", "ANGLE_UNITS", "ASSUMED", "HEADING_WORDS", "SAMPLE_WORDS", "Quantity", "known_as",
-    "quantity_of",
+    "AGE", "ANGLE_UNITS", "ASSUMED", "HEADING_WORDS", "SAMPLE_WORDS", "TARGET_WORDS", "Quantity",
+    "known_as", "quantity_of",
 ]  # fmt: skip
 
 #: How the name of a signal ends that holds a reading's age at the loop's time.
@@ -17,6 +17,12 @@ AGE = "_age_ms"
 #: Words of a sample's own stamp that say no more than that it is one.
 SAMPLE_WORDS = frozenset(("sample", "sampled", "measured", "measurement", "captured", "capture",
                           "acquired", "latched"))  # fmt: skip
+#: Words of what a controller's measured value is to follow.
+TARGET_WORDS = frozenset((
+    "aim", "asked", "cmd", "cmded", "command", "commanded", "demand", "demanded", "des", "desired",
+    "dmd", "goal", "intended", "ref", "reference", "req", "request", "requested", "set", "setp",
+    "setpoint", "setpt", "soll", "sollwert", "sp", "target", "tgt", "want", "wanted", "wish",
+))  # fmt: skip
 #: Words that a heading read usually has in its name.
 HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")
 #: How it is said of a turn rate that nobody says its unit.

@@ -1,15 +1,14 @@
 """How long the output stands at its limit, where no gain acts, and what error stays there."""
 
-import re
-
 import numpy as np
 
 from looptime.array_types import Bool, Float
+from looptime.controlling.targets import followed, target_of
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import HUGE
 
-__all__ = ["AtLimit", "at_limit", "target_of"]
+__all__ = ["AtLimit", "at_limit"]
 
 #: Share of the rows below which nothing is said.
 LEAST_SHARE = 0.05
@@ -24,9 +23,6 @@ LEAST_LEFT = 0.02
 #: While it is cut the value moves by this share of its own range at least: an output that rests
 #: because the value does is not cut.
 LEAST_MOVED = 0.05
-_TARGET = {"setpoint", "target", "cmd", "command", "commanded", "reference", "ref", "desired",
-           "goal", "wanted", "demand", "sp", "soll", "sollwert", "setp"}  # fmt: skip
-_WORDS = re.compile(r"[^a-z0-9]+")
 
 
 @dataclass(frozen=True)
@@ -44,26 +40,9 @@ class AtLimit:
     rms_error: float | None = None
 
 
-def target_of(names: list[str], output: str, measured: str) -> str | None:
-    """The signal that a measured value is to follow, by its name; None where none or several are.
-
-    Examples
-    --------
-    >>> target_of(["mast.goal_m", "drive.goal_rpm", "drive.rpm", "drive.v"], "drive.v", "drive.rpm")
-    'drive.goal_rpm'
-    """
-    split = {name: [w for w in _WORDS.split(name.lower()) if w] for name in names}
-    mine = set(_WORDS.split(measured.lower()))
-    found = sorted(
-        (-len(mine & set(words)), name) for name, words in split.items()
-        if name not in (output, measured) and _TARGET & set(words)
-    )  # fmt: skip
-    if not found or (len(found) > 1 and (found[0][0] == found[1][0] or not found[0][0])):
-        return None
-    return found[0][1]
-
-
-def at_limit(run: Run, output: str, measured: str, sums: bool = False) -> AtLimit | None:
+def at_limit(
+    run: Run, output: str, measured: str, target: str | None = None, *, sums: bool = False
+) -> AtLimit | None:
     """How long a run's output stands at its limit; None where it does not, or none is told.
 
     An output is cut where it rests at an end of its span while the measured value moves, though it
@@ -75,6 +54,8 @@ def at_limit(run: Run, output: str, measured: str, sums: bool = False) -> AtLimi
         With both signals.
     output, measured : str
         Names of the signals.
+    target : str, optional
+        Name of the one that the measured value is to follow; else it is looked for.
     sums : bool
         Whether the controller is known to sum the error: then an output that rests while an error
         stays is cut, too.
@@ -84,7 +65,7 @@ def at_limit(run: Run, output: str, measured: str, sums: bool = False) -> AtLimi
     if output not in values or measured not in values:
         return None
     names = [name for name in values if not name.startswith("_")]
-    target = target_of(names, output, measured)
+    target = target or target_of(names, output, measured)
     time = run.signals.time_ns / 1e6
     given = np.abs(values[output]) < HUGE
     when, out = time[given], values[output][given]
@@ -99,6 +80,11 @@ def at_limit(run: Run, output: str, measured: str, sums: bool = False) -> AtLimi
         return None
     if error is not None and np.median(np.abs(error[there])) < LEAST_LEFT * np.ptp(value):
         return None
+    if target is None:
+        beside = {name: _at(time, values[name], when) for name in names}
+        del beside[output], beside[measured]
+        target = followed(beside, value, way * there)
+        error = None if target is None else beside[target] - value
     ends = [out[there & (way == sign)] for sign in (-1, 1)]
     low, high = (float(np.median(one)) if len(one) else None for one in ends)
     return AtLimit(

@@ -15,7 +15,7 @@ from looptime.controlling.control_result import (
     RequiredRate,
 )
 from looptime.controlling.effective import derivative_noise, effective_gains
-from looptime.controlling.fit import Fit, fit_plant
+from looptime.controlling.fit import Fit, fit_plant, signal_named
 from looptime.controlling.law import law_of, plant_of
 from looptime.controlling.logged_controllers import at_its_pace, logged_controllers
 from looptime.controlling.margins import margins
@@ -54,7 +54,7 @@ def control(
     project: Project | None = None,
     controllers: Sequence[Controller] | None = None,
     wheels: Sequence[Wheel] | None = None,
-    fit: tuple[str, str] | None = None,
+    fit: tuple[str, ...] | None = None,
     curve: bool = True,
     seed: int = 0,
 ) -> ControlResult:
@@ -151,7 +151,7 @@ def _steering(
 
 
 def _all_controlled(
-    run: Run, chosen: tuple[Controller, ...], fit: tuple[str, str] | None, curve: bool, seed: int
+    run: Run, chosen: tuple[Controller, ...], fit: tuple[str, ...] | None, curve: bool, seed: int
 ) -> tuple[Controlled, ...]:
     """Each of them; their moves are played together."""
     paths: dict[Target, Path] = {}
@@ -161,7 +161,7 @@ def _all_controlled(
 
 
 def _controlled(
-    run: Run, stated: Controller, fit: tuple[str, str] | None, paths: dict[Target, Path],
+    run: Run, stated: Controller, fit: tuple[str, ...] | None, paths: dict[Target, Path],
     curve: bool, seed: int,
 ) -> tuple[Controlled, Case | None]:  # fmt: skip
     whole = run
@@ -176,6 +176,8 @@ def _controlled(
         return Controlled(stated, error=_written_on_change(stated, len(base), len(run))), None
     fitted = None
     if fit is not None:
+        for named in fit[2:]:
+            signal_named(whole, named)
         stated, fitted = _fitted(whole, stated, fit, base)
     delay = stated.sensor_delay_ms / 1e3
     at = delayed(base, delay)
@@ -223,14 +225,15 @@ def _no_model(stated: Controller, fitted: Fit | None) -> list[str]:
 
 
 def _fitted(
-    run: Run, stated: Controller, fit: tuple[str, str], base: Sampling
+    run: Run, stated: Controller, fit: tuple[str, ...], base: Sampling
 ) -> tuple[Controller, Fit]:
     """With the fitted mechanism, and with a dead time counted as the sensor's.
 
     Where a row has one stamp for both signals the dead time has the way from reading to use in it;
     where the value has a stamp of its own, the output's way from the loop's start to its use.
     """
-    found = fit_plant(run, *fit, stated.plant, stated.sensor_delay_ms / 1e3, stated.wraps)
+    delay = stated.sensor_delay_ms / 1e3
+    found = fit_plant(run, fit[0], fit[1], stated.plant, delay, stated.wraps)
     if not found.used or not (stated.kp or stated.ki):
         return stated, found
     dead = 0.0 if found.dead_time_ms is None else found.dead_time_ms.value or 0.0

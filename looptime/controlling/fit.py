@@ -32,7 +32,7 @@ from looptime.signal_names import known_as
 from looptime.stats.arrays import HUGE, distinct
 from looptime.stats.student import t_quantile
 
-__all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit"]
+__all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit", "signal_named"]
 
 #: Share of the variance above which a fit is not used.
 MOST_LEFT = 0.1
@@ -84,8 +84,8 @@ class Fit:
     own_stamp: bool = False  #: Whether each value has a stamp of its own, when it was measured
 
 
-def parse_fit(text: str) -> tuple[str, str]:
-    """``OUTPUT,MEASURED``: the two signals' names.
+def parse_fit(text: str) -> tuple[str, ...]:
+    """``OUTPUT,MEASURED`` or ``OUTPUT,MEASURED,TARGET``: the signals' names.
 
     Examples
     --------
@@ -93,9 +93,12 @@ def parse_fit(text: str) -> tuple[str, str]:
     ('mast_output', 'mast_m')
     """
     words = [word.strip() for word in text.split(",")]
-    if len(words) != 2 or not all(words) or words[0] == words[1]:
-        raise UsageError(f"--fit {text!r}: write OUTPUT,MEASURED, two signals of the log")
-    return words[0], words[1]
+    if len(words) not in (2, 3) or not all(words) or len(set(words)) < len(words):
+        raise UsageError(
+            f"--fit {text!r}: write OUTPUT,MEASURED, two signals of the log, and behind them the "
+            "one that it is to follow: OUTPUT,MEASURED,TARGET"
+        )
+    return tuple(words)
 
 
 def fit_plant(
@@ -125,7 +128,7 @@ def fit_plant(
         If it holds too few values, or an output that never changes.
     """
     signals = run.signals
-    found = [_signal(run, name) for name in (output, measured)]
+    found = [signal_named(run, name) for name in (output, measured)]
     assert signals is not None
     time = signals.time_ns / 1e9
     given, seen = (np.abs(values) < HUGE for values in found)
@@ -140,7 +143,7 @@ def fit_plant(
     )  # fmt: skip
 
 
-def _signal(run: Run, name: str) -> Float:
+def signal_named(run: Run, name: str) -> Float:
     """A signal by its name in the run or by the header that it stands under, in that one's unit."""
     have = {} if run.signals is None else run.signals.values
     if name in have:
@@ -192,6 +195,7 @@ def fit_arrays(at: Float, output: Float, when: Float, measured: Float, kind: str
 
     Examples
     --------
+    >>> from looptime.controlling.law import Plant
     >>> at = np.arange(400) * 0.02
     >>> output = np.sign(np.sin(3 * at))
     >>> plant, x, v, seen = Plant("speed", 2.0, 0.1), 0.0, 0.0, []

@@ -6,6 +6,7 @@ import numpy as np
 
 from looptime.records import dataclass
 from looptime.run import LoopColumns, Run
+from looptime.signal_names import TARGET_WORDS
 from looptime.stats.arrays import HUGE, median
 
 __all__ = ["Logged", "at_its_pace", "logged_controllers"]
@@ -14,7 +15,6 @@ _WORDS = re.compile(r"[^A-Za-z0-9]+")
 _OUTPUT = frozenset(("output", "out", "effort", "duty", "volts", "voltage", "pwm", "u"))
 _MEASURED = frozenset(("measured", "measurement", "speed", "velocity", "position", "angle", "rpm",
                        "actual", "process", "feedback", "pv"))  # fmt: skip
-_WANTED = frozenset(("setpoint", "target", "goal", "wanted", "reference", "cmd", "desired"))
 #: Share of the loops below which a signal that comes in fewer keeps a pace of its own.
 _OWN_PACE, _FEWEST = 0.7, 20
 
@@ -48,7 +48,7 @@ def logged_controllers(run: Run) -> tuple[Logged, ...]:
     for name in run.signals.values:
         first, *rest = [word for word in _WORDS.split(name.lower()) if word] or [""]
         words = set(rest)
-        role = ("" if words & _WANTED else "output" if words & _OUTPUT else
+        role = ("" if words & TARGET_WORDS else "output" if words & _OUTPUT else
                 "measured" if words & _MEASURED else "")  # fmt: skip
         if role:
             groups.setdefault(first, {}).setdefault(role, []).append(name)

@@ -232,7 +232,7 @@ def control(
     given : dict, optional
         Keys of one controller to look at instead; of the project's, where its name is that of one.
     fit : str, optional
-        ``OUTPUT,MEASURED``: signals that the mechanism is fitted to.
+        ``OUTPUT,MEASURED``: signals that the mechanism is fitted to; the target's may follow.
     changes : sequence of str
         Remedies, as for a plan: the predicted run takes the place of the recorded one.
     curve : bool

@@ -5,7 +5,8 @@ import pytest
 
 from looptime.controllers import Controller
 from looptime.controlling import control
-from looptime.controlling.at_limit import at_limit, target_of
+from looptime.controlling.at_limit import at_limit
+from looptime.errors import UsageError
 from looptime.views.text.control_answer import control_sentence
 from tests.build_run import make_run
 
@@ -74,12 +75,6 @@ def test_the_answer_names_the_limit_first():
     assert told.index("Only off the limit holds: drive settles") > told.index("saturated")
 
 
-def test_a_goal_that_could_be_anyones_is_none():
-    """Of two goals that share no word with the value neither is taken."""
-    assert target_of(["left_goal", "right_goal", "v", "u"], "u", "v") is None
-    assert target_of(["cmd_rpm", "rpm", "volts"], "volts", "rpm") == "cmd_rpm"
-
-
 def test_where_the_error_is_summed_a_rest_with_an_error_is_a_limit():
     """Full output of 30 units reaches 270 of 300, and the value hardly moves while it is cut."""
     run = run_of(play(30.0))
@@ -100,3 +95,31 @@ def test_an_output_that_stands_where_its_target_has_it_stand_is_not_cut():
         rows[k] = goal, speed, output
         speed += (output - speed) * 0.02 / 0.3
     assert at_limit(run_of(rows), "output", "speed") is None
+
+
+@pytest.mark.parametrize("name", ["x7", "want", "wish_rpm", "speedSet", "sp1", "drive aim"])
+def test_the_target_is_found_whatever_it_is_called(name):
+    """By its words, or because the speed follows it with a lag while it lies beyond the cut."""
+    rows = play(20.0)
+    beside = {"again": rows[:, 1] + 0.5 * np.sin(np.arange(len(rows))), "turned": -rows[:, 0]}
+    named = {name: rows[:, 0], "speed": rows[:, 1], "output": rows[:, 2], **beside}
+    found = at_limit(make_run([20.0] * len(rows), signals=named), "output", "speed")
+    assert found.target == name
+    assert found.short == pytest.approx(at_limit(run_of(rows), "output", "speed").short)
+
+
+def test_where_no_target_is_known_the_answer_says_how_to_name_it():
+    """A second sensor of the same speed, or a like target of another wheel, is taken for none."""
+    rows = play(20.0)
+    again = rows[:, 1] + 0.5 * np.sin(np.arange(len(rows)))
+    for beside in ({"again": again}, {"a": rows[:, 0], "b": 1.1 * rows[:, 0]}):
+        named = {"speed": rows[:, 1], "output": rows[:, 2], **beside}
+        run = make_run([20.0] * len(rows), signals=named)
+        lift = Controller(name="drive", kp=0.05)
+        told = control(run, controllers=[lift], fit=("output", "speed"), curve=False)
+        assert told.controllers[0].cut.target is None
+        assert "--fit output,speed,TARGET" in control_sentence(told)
+    named = control(run, controllers=[lift], fit=("output", "speed", "b"), curve=False)
+    assert named.controllers[0].cut.target == "b"
+    with pytest.raises(UsageError, match="has no signal 'c'"):
+        control(run, controllers=[lift], fit=("output", "speed", "c"), curve=False)

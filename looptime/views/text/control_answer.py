@@ -77,7 +77,12 @@ def _cut_words(one: Controlled) -> str:
         f"{fit.output} is saturated: it stands at its limit ({ends}) in {100 * at.share:.0f} % of "
         f"the rows, up to {number(at.longest_ms)} ms on end"
     )
-    if at.short is not None and at.short > 0:
+    if at.target is None:
+        text += (
+            f"; what {fit.measured} is to follow is not known: log it, or name its signal behind "
+            f"the others, --fit {fit.output},{fit.measured},TARGET, to see what it stays short of"
+        )
+    elif at.short is not None and at.short > 0:
         text += (
             f", where {fit.measured} stays {number(at.short)} short of {at.target} on average and "
             "no gain mends that"
