@@ -4,6 +4,7 @@ import re
 from dataclasses import replace
 from typing import Any
 
+from looptime.length_groups import without_groups
 from looptime.schema import CallName
 
 __all__ = ["guess_name", "of_lock"]
@@ -57,8 +58,8 @@ def guess_name(logged: CallName) -> CallName:
     """Fill in the kind, subsystem and device that a name's ordinary words suggest.
 
     What the log or the project file has said stays. The subsystem is the part before the first
-    dot or slash, where there is one; a sensor or actuator's device likewise. Verbs outrank nouns:
-    ``motor.read`` is a sensor read.
+    dot or slash, where there is one; a sensor or actuator's device likewise; a group that is named
+    for the lengths in it is neither. Verbs outrank nouns: ``motor.read`` is a sensor read.
 
     Examples
     --------
@@ -68,18 +69,21 @@ def guess_name(logged: CallName) -> CallName:
     'actuator write'
     >>> guess_name(CallName("sendTelemetry")).kind, guess_name(CallName("drive_sent")).kind
     ('telemetry', 'actuator write')
+    >>> guess_name(CallName("timing.imu")).device, guess_name(CallName("timing.arm.imu")).device
+    (None, 'arm')
     >>> guess_name(CallName("zzz")).kind
     'other'
     """
     words = [word.lower() for word in _SPLIT.split(logged.name) if word]
+    inner = without_groups(logged.name)
     known: dict[str, Any] = {
-        "subsystem": logged.subsystem or _before_dot(logged.name),
+        "subsystem": logged.subsystem or _before_dot(inner),
     }
     if logged.kind_from in ("log", "project"):
         return replace(logged, **known)
     kind = "other" if of_lock(logged.name) == "held" else _guess_kind(words)
     if kind in ("sensor read", "actuator write") and logged.device is None:
-        known["device"] = _before_last_dot(logged.name)
+        known["device"] = _before_last_dot(inner)
     return replace(logged, kind=kind, kind_from="guessed", **known)
 
 

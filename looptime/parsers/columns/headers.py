@@ -3,6 +3,7 @@
 import re
 from collections.abc import Mapping
 
+from looptime.length_groups import of_lengths
 from looptime.records import dataclass
 from looptime.units import split_unit, word_unit
 
@@ -50,12 +51,16 @@ def heads(header: tuple[str, ...]) -> list[Head]:
 def named_unit(text: str) -> str | None:
     """The unit of time that a header names, or is: a column called "ms" says no more.
 
+    That of a group of lengths holds for its members.
+
     Examples
     --------
-    >>> named_unit("gyro_us"), named_unit(" ms"), named_unit("gyro")
-    ('us', 'ms', None)
+    >>> named_unit("gyro_us"), named_unit(" ms"), named_unit("gyro"), named_unit("took_us.gyro")
+    ('us', 'ms', None, 'us')
     """
-    return split_unit(text)[1] or (word_unit(text) if is_bare_unit(text) else None)
+    own = split_unit(text)[1] or (word_unit(text) if is_bare_unit(text) else None)
+    member = None if own else of_lengths(text)
+    return own if member is None else member[1]
 
 
 def is_bare_unit(text: str) -> bool:

@@ -3,6 +3,7 @@
 import re
 from functools import lru_cache
 
+from looptime.length_groups import LENGTHS, of_lengths
 from looptime.signal_names import quantity_of
 from looptime.units import split_unit
 
@@ -59,9 +60,8 @@ _SETTING = {
     "target", "budget", "setpoint", "nominal", "deadline", "limit", "timeout", "desired",
     "expected", "requested", "goal", "reference", "max", "min", "resolution",
 }  # fmt: skip
-_DURATION = {
-    "time", "times", "duration", "durations", "dur", "took", "taken", "elapsed", "cost", "dt",
-    "delta", "length", "span", "spent", "exec", "execution", "runtime",
+_DURATION = LENGTHS | {
+    "cost", "dt", "delta", "length", "exec", "execution",
 }  # fmt: skip
 #: Words of an instant, of which a clock's header is made, and those that may stand beside them.
 _INSTANT = {
@@ -116,6 +116,8 @@ _FILLERS = {
     "current", "previous", "prev", "between", "t", "us", "ms", "s", "ns", "start", "end", "for",
     "run",
 }  # fmt: skip
+#: Words of what holds or does not.
+_STATES = {"ok", "valid", "enabled", "flag", "flags", "status"}
 #: Components of vectors.
 _AXIS = re.compile(r"^[a-z]{0,3}[xyzw]$")
 # words that are written as one: the second part is what the first is of
@@ -210,9 +212,13 @@ def meaning(text: str) -> str:
     ['whole', 'duration', 'period', 'latency', 'signal']
     >>> meaning("module[0].readAngle"), meaning("module[0].angle")
     ('bare', 'signal')
+    >>> [meaning(text) for text in ("timing.heading", "took/total", "timing.seq", "times_ms.t")]
+    ['duration', 'whole', 'counter', 'clock']
     >>> [meaning(text) for text in ("time_elapsed", "Jitter(ms)", "ExecutionTime(ms)", "Gyro")]
     ['clock', 'deviation', 'busy', 'bare']
     """
+    if (member := of_lengths(text)) is not None:
+        return _among_lengths(member[0])
     words, unit = tokens(text), split_unit(text)[1]
     said = set(words)
     rest = said - _FILLERS
@@ -258,3 +264,11 @@ def meaning(text: str) -> str:
     if rest & _SIGNAL or len(words[-1]) == 1 or _AXIS.match(words[-1]):
         return "signal"
     return "bare"
+
+
+def _among_lengths(text: str) -> str:
+    """What a member of a group of lengths is, one of `MEANINGS`: a length, if it may be one."""
+    own = meaning(split_unit(text)[0])
+    if own == "counter" or tokens(text)[-1] in _STATES:
+        return own
+    return meaning(text if split_unit(text)[1] else f"{text} [ms]")

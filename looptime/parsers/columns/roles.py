@@ -410,8 +410,12 @@ def _bare(
 
 
 def _like_calls(seen: list[Seen], columns: list[int], steps: Steps) -> list[int]:
-    """Columns named like calls, two or more, whose values would fit into the loop together."""
-    like = [at for at in columns if guess_name(CallName(seen[at].name)).kind != "other"]
+    """Columns named like calls or times, two or more, that would fit into the loop together.
+
+    A "t" in front of a name may stand for a time as well as for a temperature.
+    """
+    like = [at for at in columns if seen[at].name.lower().startswith(("t_", "t.", "t/"))
+            or guess_name(CallName(seen[at].name)).kind != "other"]  # fmt: skip
     unit = largest_that_fits([seen[at].values for at in like], steps)[0] if len(like) > 1 else None
     return like if unit is not None and fits(seen, like, unit, steps) else []
 

@@ -105,7 +105,7 @@ def _without_header(block: Block, dialect: Dialect) -> Bytes:
     data = block.data
     if block.number:
         return data
-    for line in (dialect.header_line, dialect.units_line):
+    for line in (dialect.groups_line, dialect.header_line, dialect.units_line):
         if not line or line > line_count(data):
             continue
         at = 0

@@ -61,6 +61,7 @@ class Dialect:
     #: The header row as it stands, where its cells differ in number from those of the rows.
     raw_header: tuple[str, ...] | None = None
     units_line: int = 0  #: Line below the header that names the units, 0 for none
+    groups_line: int = 0  #: Line above the header that names groups of columns, 0 for none
     spaced_quotes: bool = False  #: Whether blanks stand between a delimiter and a quoted cell
     sample: tuple[tuple[str, ...], ...] = field(default=(), repr=False)  #: Cells of the first rows
     unit: str | None = None  #: Unit that the caller gives to the clock

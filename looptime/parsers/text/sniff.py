@@ -195,16 +195,18 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
     if exact:
         number, cells = exact[-1]
         units_line = 0
-        if len(exact) > 1 and _are_units(cells):
+        if len(exact) > 1 and _are_units(cells) and not _reaches_over(exact[-2][1], cells):
             units_line, units = number, cells
             number, cells = exact[-2]
             cells = _in_units_of(_trimmed(cells, fields), units)
         last, unit, of_all = _stated_behind(cells[-1])
         names = _in_unit((*cells[:-1], last), unit, range(len(cells) if of_all else 1))
+        grouped = _under_groups(before, number, _trimmed(names, fields), plain.delimiter)
         return replace(
-            plain, header=_trimmed(names, fields), header_line=number,
+            plain, header=grouped or _trimmed(names, fields), header_line=number,
             first_row=max(number, units_line) + 1, units_line=units_line,
-            raw_header=cells if len(cells) != fields or unit else None,
+            raw_header=cells if len(cells) != fields or unit or grouped else None,
+            groups_line=number - 1 if grouped else 0,
         )  # fmt: skip
     likely = [(n, cells) for n, cells in before if len(cells) > 1 and _are_names(cells)]
     if not likely:
@@ -225,6 +227,18 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
         path,
         number,
     )
+
+
+def _under_groups(
+    before: _Lines, header_line: int, names: tuple[str, ...], delimiter: str
+) -> tuple[str, ...] | None:
+    """Names of columns under a row of groups right above them, None where there is no such row."""
+    above = [cells for number, cells in before if number == header_line - 1]
+    if not above or delimiter == " " or not 2 <= len(above[0]) <= len(names):
+        return None
+    from looptime.parsers.text.group_row import under_groups  # most logs have one row of names
+
+    return under_groups(above[0], names)
 
 
 def _later_header(plain: Dialect, lines: list[tuple[int, str]]) -> tuple[str, ...] | None:
@@ -267,6 +281,12 @@ def _in_units_of(names: tuple[str, ...], units: tuple[str, ...]) -> tuple[str, .
         f"{name} [{unit}]" if unit and split_unit(name)[1] is None else name
         for name, unit in zip(names, map(_bare_unit, units), strict=False)
     )
+
+
+def _reaches_over(groups: tuple[str, ...], cells: tuple[str, ...]) -> bool:
+    """Whether a name in the row above is that of several cells."""
+    pairs = zip(groups[1:], groups, cells[1:], strict=False)
+    return any(cell and one in ("", before) for one, before, cell in pairs)
 
 
 def _bare_unit(cell: str) -> str:

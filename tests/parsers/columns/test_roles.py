@@ -568,3 +568,12 @@ def test_late_loops_of_one_length_tell_nothing():
     value = np.where(step > 20, 7.0, 1.0 + np.arange(200) % 2)
     clock = np.concatenate([[0], np.cumsum(step)[:-1]]) * 1e6
     assert judge([Seen("bare", value, words=("send",))], clock).roles[0].taken_as == "signal"
+
+
+def test_a_t_in_front_may_stand_for_a_time():
+    """Two lengths in a loop that waits for its tick: it can't be told, and a unit would tell."""
+    made = parts()
+    clock = clock_of(np.full(ROWS, 50.0))
+    found = judge(seen(t_gyro=made["gyro"], t_drive=made["drive"], gyre=made["gyro"]), clock)
+    assert [role.sure for role in found.roles] == ["unsure", "unsure", "likely"]
+    assert "a unit in its header would" in found.roles[0].why

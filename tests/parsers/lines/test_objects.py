@@ -31,6 +31,31 @@ def test_a_unit_in_the_name_of_an_object_is_that_of_its_values(tmp_path):
     assert {name.rpartition(".")[2]: ms for name, ms in found.items()} == COSTS
 
 
+@pytest.mark.parametrize("key", ["timing", "took", "durations", "loop_times"])
+def test_what_stands_in_an_object_of_lengths_is_one(key, tmp_path):
+    """Even where the loop waits for its tick in no row: nothing else would tell; "heading" too."""
+    draw = np.random.default_rng(3)
+    lines = []
+    for k in range(60):
+        held = {"imu": draw.uniform(1, 2), "heading": draw.uniform(3, 5), "send": 9 * (k % 7 == 3)}
+        pose = {"heading": round(90 - 0.3 * k, 1), "y": k % 5}
+        lines.append(json.dumps({"t_ms": 20 * k, key: held, "pose": pose}))
+    run = read(tmp_path, "\n".join(lines) + "\n")
+    assert [name.rpartition(".")[2] for name in self_ms(run)] == ["imu", "heading", "send"]
+    assert run.signals.values["heading_deg"][:3].tolist() == [90.0, 89.7, 89.4]
+
+
+def test_counts_flags_and_stamps_among_lengths_are_none(tmp_path):
+    """An object of lengths may hold the instant, a number and a flag as well."""
+    lines = [
+        json.dumps({"timing_ms": {"t": 20 * k, "seq": k, "ok": k % 3 > 0, "imu": 2 + k % 4 / 10}})
+        for k in range(60)
+    ]
+    run = read(tmp_path, "\n".join(lines) + "\n")
+    assert periods_ms(run) == [20.0] * 59
+    assert [name.rpartition(".")[2] for name in self_ms(run)] == ["imu"]
+
+
 def test_objects_may_be_called_settings(tmp_path):
     """The ending .json is that of settings, unless a line holds an object of times."""
     text = "".join(json.dumps({"t_ms": t, "imu_ms": imu}) + "\n" for t, imu, _ in ROWS)
