@@ -5,6 +5,7 @@ import pytest
 
 from looptime.stats.exclusion import (
     _behaves,
+    _better_explained,
     _by_chance,
     _caught,
     _claims,
@@ -12,11 +13,12 @@ from looptime.stats.exclusion import (
     _evidence,
     _few_of_the_kind,
     _finer,
+    _set_apart,
     _steadiness,
     _weigh,
     exclusions,
 )  # fmt: skip
-from looptime.stats.meetings import Meeting, Side, Track
+from looptime.stats.meetings import Meeting, Side, Track, meetings
 from tests.two_threads import Job, play
 
 GYRO = ("gyro", "gyro.read")
@@ -437,3 +439,70 @@ def test_what_only_takes_a_lock_is_through_at_once_elsewhere(change, verdict):
     service = Served(middle=(1000, 1000, 1000), **({"free": [59] * 4} | change))
     _claims(service, found, 1000 * tick)
     assert found[0, 2].verdict == verdict
+
+
+def behind(vary, count=40, share=1.0, thread=1):
+    """A loop's call of 3 ms behind a call with a lock, behind which another without one ends, too.
+
+    The last lasts 1.5 ms, more or less by so many; the one with the lock is made in some rounds.
+    """
+    draw = np.random.default_rng(4)
+    free = 20e6 * np.arange(1, count + 1)
+    end = free + 3e6 + draw.uniform(-2e4, 2e4, count)
+    loose = free + 1.5e6 + 1e6 * vary * draw.uniform(-1, 1, count)
+    held = np.arange(count) < round(share * count)
+    tracks = [Track(0, free - 1e6, end), Track(1, free, loose),
+              Track(thread, free[held] - 4e6, free[held])]  # fmt: skip
+    return tracks, {m.pair: m for m in meetings(tracks)}
+
+
+@pytest.mark.parametrize(
+    ("settings", "explained"),
+    [
+        ({"vary": 0.9}, True), ({"vary": 0.0}, False), ({"vary": 0.9, "count": 7}, False),
+        ({"vary": 0.9, "count": 8}, True), ({"vary": 0.9, "share": 0.55}, False),
+        ({"vary": 0.9, "share": 0.65}, True), ({"vary": 0.9, "thread": 2}, False),
+    ],
+)  # fmt: skip
+def test_ends_that_another_call_of_the_thread_explains_more_closely(settings, explained):
+    """The loop's call ends 3 ms after the lock is let go, and anyhow after the other's next call.
+
+    Eight at least of its ends, and most of them; what another thread does explains nothing. The
+    call with the lock itself ends before, and is explained by nobody.
+    """
+    tracks, found = behind(**settings)
+    assert _better_explained(tracks, found, found[0, 1]) == explained
+    if settings.get("thread", 1) == 1:
+        assert not _better_explained(tracks, found, found[0, 2])
+
+
+EVEN = np.linspace(100, 2000, 40)
+
+
+@pytest.mark.parametrize(
+    ("residual", "wait", "settings", "verdict"),
+    [
+        (np.full(40, 59.0), EVEN, {}, "result"),
+        (np.full(40, 61.0), EVEN, {}, "unknown"),
+        (np.full(29, 59.0), EVEN[:29], {}, "unknown"),
+        (np.full(40, 59.0), EVEN, {"set_by": True}, "unknown"),
+        (np.full(40, 59.0), EVEN, {"rival": 8}, "unknown"),
+        (np.full(40, 59.0), EVEN, {"rival": 7}, "result"),
+        (55 - 0.4 * np.linspace(1, 100, 40), np.linspace(1, 100, 40), {}, "unknown"),
+        (np.linspace(10, 990, 40), 1000 - np.linspace(10, 990, 40), {"least": 750}, "apart"),
+        (np.linspace(10, 990, 40), 1000 - np.linspace(10, 990, 40), {"least": 370}, "unknown"),
+        (np.linspace(10, 990, 40), 1000 - np.linspace(10, 990, 40), {"least": 410}, "apart"),
+        (np.resize([100, 900], 40), 1000 - np.resize([100, 900], 40), {"least": 750}, "unknown"),
+    ],
+)  # fmt: skip
+def test_the_verdict_on_a_pair_that_was_dropped(residual, wait, settings, verdict):
+    """Both end together however long one waited: its result, unless something else explains it.
+
+    Two fifths served with the other, at any place within the call, are apart.
+    """
+    least, rival = settings.get("least", 0), settings.get("rival", 0)
+    made = meeting(side(residual, wait), side([2000] * 3, me=1))
+    other = meeting(side([900] * rival), side([900] * 3, me=1), pair=(0, 2))
+    service = Served(least=(least, 0))
+    _set_apart(service, made, {(0, 2)}, {(0, 2): other}, settings.get("set_by", False))
+    assert made.verdict == verdict
