@@ -27,7 +27,8 @@ COUNT = re.compile(
 )
 #: Those that tell of a column by themselves that it counts: in front, or at its header's end.
 _BY_ITSELF = re.compile(
-    r"^(?:cyc(?:les|cnt)?|ccount|dwt)(?=[\s_.])|(?:^|[\s_.])(?:cyc(?:les|cnt)?|ccount|ticks|counts)$",
+    r"^(?:cyc(?:les|cnt)?|ccount|dwt)(?=[\s_.])|"
+    r"(?:^|[\s_.])(?:cyc(?:les|cnt)?|ccount|ticks|counts|(?:tick|cycle|timer)[\s_.]?counts?)$",
     re.IGNORECASE,
 )
 _HZ = re.compile(

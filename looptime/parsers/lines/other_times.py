@@ -5,7 +5,7 @@ from itertools import pairwise
 
 from looptime.errors import LogError, UsageError
 from looptime.parsers.lines.cell_rows import table_grid
-from looptime.parsers.lines.counted import count_ns
+from looptime.parsers.lines.counted import count_ns, of_a_counter
 from looptime.parsers.lines.glued import glued
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.lines.legend import by_legend, legend_of
@@ -70,6 +70,9 @@ def other_times(
             return None
         try:
             like = sniff("\n".join(lines[:2000]), path, columns)
+            if like.header is None and of_a_counter(remarks):  # the clock is told by its values
+                plain = ",".join(f"column_{index + 1}" for index in range(like.fields))
+                like = sniff("\n".join(lines[:2000]), path, plain)
         except (LogError, UsageError):
             return None
         if like.header is None:

@@ -30,6 +30,8 @@ from looptime.units import UNITS, split_unit
 __all__ = ["MULTIPLE", "recast"]
 
 _PER_S = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
+#: Loops of a usual length [ns].
+_SHORTEST, _LONGEST = 2e4, 1e9
 #: Rows that tell a clock by what stands beside it.
 _ENOUGH = 20
 _MINUTES = re.compile(r"^(.*?)(?:[\s_.,]+|[\[(]\s*)(?:min|mins|minutes?)\s*[\])]?$", re.IGNORECASE)
@@ -181,10 +183,19 @@ def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
         _counts_beside(grid, like, at, ns, told) for at in named or range(len(grid.names))
     ):
         return f"counts are brought to ns: {told}"
+    if len(instants) == 1 and of_a_counter(remarks) and _paced(like, instants[0], ns):
+        named = instants
     for at in instants if len(instants) > 1 else named:  # all read from the one counter
         grid.put(at, to_ns(grid.cells(at), ns, told, True))
         grid.names[at] = f"{grid.names[at]} [ns]"
     return f"counts are brought to ns: {told}" if len(instants) > 1 or named else ""
+
+
+def _paced(like: Dialect, at: int, ns: float) -> bool:
+    """Whether the steps of a column are loops of a usual length in counts of `ns`."""
+    step = np.diff(numbers(like, at))
+    step = step[step > 0]
+    return bool(len(step)) and _SHORTEST <= ns * float(np.median(step)) <= _LONGEST
 
 
 def _lengths_alone(grid: Grid, like: Dialect, ns: float, told: str) -> str:

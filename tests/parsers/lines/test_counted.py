@@ -94,3 +94,29 @@ def test_numbers_beyond_any_counter_are_none():
     """No counter has more than 64 bits: such values are garbled, and nothing overflows."""
     assert without_wraps(np.array([0.0, 1.0, 2.0, 1e30])) is None
     assert without_wraps(np.array([0.0, 1.0, 2.0, 2.0**62])).tolist() == [0.0, 1.0, 2.0, 2.0**62]
+
+
+@pytest.mark.parametrize(
+    ("remark", "head", "hz"),
+    [("tick rate 84 MHz", "", 84e6), ("# counts at 84 MHz", "", 84e6),
+     ("timer clock: 168000000 Hz", "start,gyro,drive", 168e6),
+     ("# tick rate 1000 Hz", "tick_count,gyro_ticks,drive_ticks", 1e3),
+     ("# clock: 10 kHz", "cycle_count,gyro_cycles,drive_cycles", 1e4)],
+)  # fmt: skip
+def test_a_clock_that_counts_at_a_stated_rate_needs_no_header(tmp_path, remark, head, hz):
+    """Reading of 3 ms and driving of 7 in loops of 20 on average: as the line above says."""
+    draw = np.random.default_rng(6)
+    gyro, drive = draw.normal(3, 0.3, 300), draw.normal(7, 0.8, 300)
+    start = np.concatenate([[0.0], np.cumsum(gyro + drive + 10)[:-1]])
+    rows = [f"{t * hz / 1e3:.0f},{g * hz / 1e3:.0f},{d * hz / 1e3:.0f}"
+            for t, g, d in zip(start, gyro, drive, strict=True)]  # fmt: skip
+    run = read(tmp_path, "\n".join(filter(None, [remark, head, *rows])))
+    assert np.mean(periods_ms(run)) == pytest.approx(20, abs=0.1)
+    assert sorted(np.mean(ms) for ms in self_ms(run).values()) == pytest.approx([3, 7], abs=0.1)
+
+
+def test_a_clock_that_could_not_count_so_stays_in_its_unit(tmp_path):
+    """A timer of 2 kHz is none that counts 20 000 a loop: these are microseconds."""
+    rows = [f"{20_000 * k + 37 * (k % 5)},{3000 + k % 7}" for k in range(100)]
+    text = "\n".join(["# timer at 2 kHz", "t,gyro_count", *rows])
+    assert np.median(periods_ms(read(tmp_path, text))) == pytest.approx(20, abs=0.1)
