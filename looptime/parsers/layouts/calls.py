@@ -112,6 +112,8 @@ def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
     stands_for = next((group for group in ("subsystem", "device") if group in given), None)
     if "name" not in given and stands_for:  # timed as a whole
         given["name"] = given.pop(stands_for)
+    elif "name" not in given and "thread" in given:  # each makes one call
+        given["name"] = given["thread"]
     return given, {"name", "start"} <= set(given) and bool({"end", "duration"} & set(given))
 
 
@@ -178,10 +180,10 @@ def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) ->
     free = [head for head in found if head not in given.values()]
     names = [head for head in free if head.word in COLUMNS["name"].spellings]
     spans = call_spans(given, dialect)
-    thread = thread_column([*free, *([given["name"]] if names else [])], dialect, spans)
+    thread = thread_column([*free, given["name"]], dialect, spans)
     if thread is None:
         return Given(given)
-    name = names[0] if thread is given["name"] else given["name"]
+    name = names[0] if names and thread is given["name"] else given["name"]
     return Given({**given, "name": name, "thread": thread}, told={"thread": OVERLAP})
 
 

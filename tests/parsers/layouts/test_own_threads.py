@@ -95,6 +95,19 @@ def test_what_overlaps_across_words_and_never_within_one_is_the_thread(tmp_path,
     assert "is taken for the thread" in " ".join(run.clock.notes)
 
 
+@pytest.mark.parametrize("header", ["thread", "task", "name"])
+def test_two_threads_of_one_call_each_are_named_by_it(tmp_path, header):
+    """Loops of 7 and of 31 ms, each 2 or 9 ms long: they overlap as chance has it."""
+    rows = [(at, "control", 2011) for at in range(0, 9_000_000, 7013)]
+    rows += [(at, "vision", 9003) for at in range(3000, 9_000_000, 31007)]
+    text = f"{header},start_us,duration_us\n" + "".join(
+        f"{name},{at},{took}\n" for at, name, took in sorted(rows)
+    )
+    run = read(tmp_path, text)
+    assert set(run.thread_names) == {"control", "vision"}
+    assert run.set_aside.counts.keys() <= {"before first loop", "unfinished last loop"}
+
+
 def test_devices_of_one_thread_are_no_threads(tmp_path):
     """Parts that take turns never overlap: what tells them apart is no thread."""
     rows = two_threads()
