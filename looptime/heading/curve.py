@@ -37,7 +37,7 @@ from looptime.heading.stale import Stale, stale_along, stale_everywhere, values_
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct
 
-__all__ = ["RATES_HZ", "CurvePoint", "Models", "end_rms", "rate_curve", "sampling_at"]
+__all__ = ["RATES_HZ", "CurvePoint", "Models", "RatePoint", "end_rms", "rate_curve", "sampling_at"]
 
 _PREFERRED = (1, 1.12, 1.25, 1.4, 1.6, 1.8, 2, 2.24, 2.5, 2.8, 3.15, 3.55, 4, 4.5, 5, 5.6, 6.3,
               7.1, 8, 9)  # fmt: skip
@@ -284,15 +284,38 @@ def rate_curve(
             for rate in (rates_hz[0], rates_hz[-1])
         ]
         stale.reach([*ends, models.sensor.apply(base)])
-    points = []
-    for pattern in patterns:
-        for rate in rates_hz:
-            made = models.sensor.apply(sampling_at(base, pattern, rate, models, shape))
-            point = CurvePoint(pattern, rate, mean_age_ms(made), stale(made), end_rms(models, made))
-            if pattern == "even" and models.latency_s is None:
-                point = _even_interval(point, models, stale, base)
-            points.append(point)
-    return tuple(points)
+    at = RatePoint(models, base, stale, shape)
+    return tuple(
+        at(pattern, rate, summed=True) for pattern in patterns for rate in rates_hz
+    )  # fmt: skip
+
+
+class RatePoint:
+    """Figures at any one rate, as `rate_curve` gives them at its own.
+
+    Parameters
+    ----------
+    models, base, stale
+        As for `rate_curve`.
+    shape : LogShape, optional
+        Of `base`, where it is at hand.
+    """
+
+    def __init__(
+        self, models: Models, base: Sampling, stale: StaleModel, shape: LogShape | None = None
+    ) -> None:
+        self.models, self.base, self.stale = models, base, stale
+        self.shape = shape or LogShape(base, models.slow_s)
+
+    def __call__(self, pattern: str, rate_hz: float, *, summed: bool = False) -> CurvePoint:
+        """The figures of a pattern; the integrated heading's only where they are asked for."""
+        models = self.models
+        made = models.sensor.apply(sampling_at(self.base, pattern, rate_hz, models, self.shape))
+        integrated = end_rms(models, made) if summed else Figure(None)
+        point = CurvePoint(pattern, rate_hz, mean_age_ms(made), self.stale(made), integrated)
+        if pattern == "even" and models.latency_s is None:
+            return _even_interval(point, models, self.stale, self.base)
+        return point
 
 
 def _even_interval(

@@ -21,6 +21,7 @@ from looptime.heading.block_intervals import figure
 from looptime.heading.curve import (
     CurvePoint,
     Models,
+    RatePoint,
     StaleModel,
     end_rms,
     gathered,
@@ -357,15 +358,16 @@ def _required(
     alike = CurvePoint(
         "even", made.rate_hz, Figure(None), stale_model(made, exact=True), Figure(None)
     )
-    found = {}
+    found, at = {}, RatePoint(models, base, stale_model)
     if tolerance.deg is not None:
         found["tolerance_deg"] = replace(
-            required_rate(math.radians(tolerance.deg), tolerance.judged, points, ours, alike),
+            required_rate(math.radians(tolerance.deg), tolerance.judged, points, ours, alike, at),
             tolerance=tolerance.deg,
         )
     if tolerance.mm is not None:
         found["tolerance_mm"] = replace(
-            required_rate(tolerance.mm / 1e3, "drift", points, ours, alike), tolerance=tolerance.mm
+            required_rate(tolerance.mm / 1e3, "drift", points, ours, alike, at),
+            tolerance=tolerance.mm,
         )
     return found
 

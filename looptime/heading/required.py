@@ -1,5 +1,7 @@
 """The loop rate that a tolerance asks for, and what keeps the present loop from meeting it."""
 
+from collections.abc import Callable
+
 from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
 from looptime.heading.curve import CurvePoint
@@ -18,6 +20,8 @@ CAUTIONS = (
 )
 #: Figures of the stale heading that a tolerance in degrees may be held to.
 JUDGED = ("mean", "rms", "p95", "max")
+#: How near a crossing is told, as a share of the rate, and most points that are worked out for it.
+_NEAR, _MOST = 1e-5, 30
 
 
 @dataclass(frozen=True)
@@ -26,8 +30,9 @@ class Required:
 
     tolerance: float  #: [deg], or [mm] of sideways drift for each metre driven
     judged: str  #: The figure held to it
-    #: Lowest computed rate from which on every computed rate meets the tolerance; low and high are
-    #: the rates for the ends of the figure's interval. Undefined where none does; [Hz].
+    #: Lowest rate from which on every computed rate meets the tolerance: where the figure crosses
+    #: it, or the lowest computed one; low and high are the rates for the ends of the figure's
+    #: interval. Undefined where none does; [Hz].
     by_pattern: dict[str, Figure]
     #: ``stalls``, ``mean rate`` or ``mean rate and stalls``; None where the log meets it.
     missed_by: str | None
@@ -35,7 +40,7 @@ class Required:
 
 def required_rate(
     tolerance: float, judged: str, curve: tuple[CurvePoint, ...],
-    recorded: CurvePoint, even_alike: CurvePoint,
+    recorded: CurvePoint, even_alike: CurvePoint, at: Callable[[str, float], CurvePoint],
 ) -> Required:  # fmt: skip
     """The lowest rate that meets a tolerance, for each pattern of a curve.
 
@@ -49,6 +54,8 @@ def required_rate(
         Figures against loop rate.
     recorded, even_alike : CurvePoint
         The log as it is, and even loops at its mean rate.
+    at : callable
+        The point of a pattern at a rate between those of the curve.
 
     Raises
     ------
@@ -63,7 +70,7 @@ def required_rate(
     rates = {
         pattern: Figure(
             *(
-                _lowest([p for p in curve if p.pattern == pattern], tolerance, judged, end)
+                _crossing([p for p in curve if p.pattern == pattern], tolerance, judged, end, at)
                 for end in ("value", "low", "high")
             )
         )
@@ -83,13 +90,38 @@ def _size(point: CurvePoint, judged: str, end: str = "value") -> float:
     return abs(float(value or 0.0))
 
 
-def _lowest(points: list[CurvePoint], tolerance: float, judged: str, end: str) -> float | None:
+def _lowest(
+    points: list[CurvePoint], tolerance: float, judged: str, end: str
+) -> tuple[CurvePoint | None, CurvePoint | None]:  # fmt: skip
+    """The lowest point from which on all meet the tolerance, and the one below, which does not."""
     lowest = None
     for point in sorted(points, key=lambda p: -p.rate_hz):
         if _size(point, judged, end) > tolerance * (1 + 1e-12):
-            break
-        lowest = point.rate_hz
-    return lowest
+            return lowest, point
+        lowest = point
+    return lowest, None
+
+
+def _crossing(
+    points: list[CurvePoint], tolerance: float, judged: str, end: str,
+    at: Callable[[str, float], CurvePoint],
+) -> float | None:  # fmt: skip
+    """The rate at which the figure crosses the tolerance, between two points of a curve [Hz]."""
+    lowest, below = _lowest(points, tolerance, judged, end)
+    if lowest is None or below is None:
+        return None if lowest is None else lowest.rate_hz
+    pattern, known = lowest.pattern, {p.rate_hz: p for p in (lowest, below)}
+
+    def beyond(rate: float) -> float:
+        point = known.get(rate) or at(pattern, rate)
+        return _size(point, judged, end) / tolerance - 1
+
+    from scipy.optimize import brentq  # needed by those alone who state a tolerance
+
+    if beyond(lowest.rate_hz) >= 0:
+        return lowest.rate_hz
+    bounds = below.rate_hz, lowest.rate_hz
+    return float(brentq(beyond, *bounds, xtol=_NEAR * below.rate_hz, maxiter=_MOST, disp=False))
 
 
 def _missed(
@@ -100,11 +132,11 @@ def _missed(
         return None
     if _size(even_alike, judged) <= tolerance:
         return "stalls"
-    enough = _lowest([p for p in curve if p.pattern == "even"], tolerance, judged, "value")
+    enough, _ = _lowest([p for p in curve if p.pattern == "even"], tolerance, judged, "value")
     shaped = [p for p in curve if p.pattern == "log shape"]
     if enough is None or not shaped:
         return "mean rate"
-    there = min(shaped, key=lambda p: abs(p.rate_hz - enough))
+    there = min(shaped, key=lambda p: abs(p.rate_hz - enough.rate_hz))
     return "mean rate and stalls" if _size(there, judged) > 1.1 * tolerance else "mean rate"
 
 

@@ -1,11 +1,20 @@
 """Loop rates that a tolerance asks for, and what misses it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
-from looptime.heading.curve import RATES_HZ, CurvePoint, rate_curve, sampling_at
+from looptime.heading.curve import (
+    RATES_HZ,
+    CurvePoint,
+    RatePoint,
+    StaleModel,
+    rate_curve,
+    sampling_at,
+)
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.heading.required import required_rate
 from looptime.heading.stale import Stale
@@ -15,19 +24,41 @@ from tests.heading.points import STEADY, W, curve_point
 
 @pytest.mark.parametrize("tolerance_deg", [0.5, 2.0, 8.0])
 def test_required_rate_by_hand(tolerance_deg):
-    """Even loops without latency meet p95 from the first rate above 0.95 w / tolerance."""
+    """Even loops without latency meet p95 from 0.95 w / tolerance on, wherever the curve's are."""
     log = jittered(n=2000, latency=0.0)
     curve = rate_curve(STEADY, log, patterns=("even",))
     point = curve_point(STEADY, log)
-    found = required_rate(np.radians(tolerance_deg), "p95", curve, point, point)
-    wanted = min(r for r in RATES_HZ if r >= 0.95 * 180 / tolerance_deg * (1 - 1e-6))
-    assert found.by_pattern["even"].value == pytest.approx(wanted)
+    found = required_rate(np.radians(tolerance_deg), "p95", curve, point, point, at_rate(log))
+    assert found.by_pattern["even"].value == pytest.approx(0.95 * 180 / tolerance_deg, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("judged", "share"), [("mean", 0.5), ("rms", np.sqrt(0.35**2 + 0.7 * 0.5 + 1 / 3) - 0.35),
+                          ("max", 1.0)],
+)  # fmt: skip
+def test_required_rate_with_latency_and_a_samples_own_age(judged, share):
+    """Used 0.35 of the period after the read: tolerance / w, less 4 ms, is 0.35 T and the hold."""
+    use = np.arange(3001) * 0.012
+    log = Sampling(use - 0.35 * 0.012 - 0.004, use - 0.35 * 0.012, use, use, blocks_of(3000))
+    if judged == "rms":
+        log = replace(log, taken_s=log.read_s)
+    curve, point = rate_curve(STEADY, log), curve_point(STEADY, log)
+    found = required_rate(W * 0.013, judged, curve, point, point, at_rate(log))
+    own = 0.0 if judged == "rms" else 0.004
+    for pattern in ("even", "log shape"):
+        told = found.by_pattern[pattern].value
+        assert told == pytest.approx((0.35 + share) / (0.013 - own), rel=1e-3)
+
+
+def at_rate(log):
+    """The points between those of a curve."""
+    return RatePoint(STEADY, log, StaleModel(STEADY))
 
 
 def _verdict(log, tolerance, judged="p95"):
     alike = curve_point(STEADY, sampling_at(log, "even", log.rate_hz, STEADY), "even")
     curve = rate_curve(STEADY, log, rates_hz=RATES_HZ[::2])
-    return required_rate(tolerance, judged, curve, curve_point(STEADY, log), alike)
+    return required_rate(tolerance, judged, curve, curve_point(STEADY, log), alike, at_rate(log))
 
 
 def test_stalls_miss_the_tolerance():
@@ -78,17 +109,20 @@ def test_bad_tolerance_is_refused(tolerance, judged):
     log = jittered(n=500)
     point = curve_point(STEADY, log)
     with pytest.raises(UsageError):
-        required_rate(tolerance, judged, (), point, point)
+        required_rate(tolerance, judged, (), point, point, at_rate(log))
 
 
 def test_a_drift_to_either_side_counts_by_its_size():
-    """20 cm a metre to the right at 20 Hz and 5 cm at 50 Hz: a tolerance of 10 cm needs 50 Hz."""
+    """20 cm a metre to the right at 20 Hz, and 5 mm less for each Hz more: 10 cm need 40 Hz."""
 
     def point(pattern, rate, drift):
         none = Figure(0.0)
         return CurvePoint(pattern, rate, none, Stale(none, none, none, 0.0, Figure(drift)), none)
 
     curve = tuple(point("even", rate, drift) for rate, drift in ((20.0, -0.2), (50.0, -0.05)))
-    found = required_rate(0.1, "drift", curve, point("as recorded", 20.0, -0.2), curve[0])
-    assert found.by_pattern["even"].value == 50.0
+    found = required_rate(
+        0.1, "drift", curve, point("as recorded", 20.0, -0.2), curve[0],
+        lambda pattern, rate: point(pattern, rate, -0.2 + 0.005 * (rate - 20)),
+    )  # fmt: skip
+    assert found.by_pattern["even"].value == pytest.approx(40.0, rel=1e-4)
     assert found.missed_by == "mean rate"
