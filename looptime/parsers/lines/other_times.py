@@ -4,6 +4,7 @@ import re
 from itertools import pairwise
 
 from looptime.errors import LogError, UsageError
+from looptime.parsers.columns.evidence import wordy
 from looptime.parsers.lines.cell_rows import table_grid
 from looptime.parsers.lines.counted import count_ns, of_a_counter
 from looptime.parsers.lines.glued import glued
@@ -70,7 +71,8 @@ def other_times(
             return None
         try:
             like = sniff("\n".join(lines[:2000]), path, columns)
-            if like.header is None and of_a_counter(remarks):  # the clock is told by its values
+            alone = like.header is None and not any(wordy(like, k) for k in range(like.fields))
+            if alone and of_a_counter(remarks):  # the clock is told by its values
                 plain = ",".join(f"column_{index + 1}" for index in range(like.fields))
                 like = sniff("\n".join(lines[:2000]), path, plain)
         except (LogError, UsageError):
