@@ -32,7 +32,7 @@ class RequiredRate:
 
     figure: str  #: ``overshoot`` or ``following_max``: its p95 is held to the limit
     limit: float  #: [unit]
-    #: Lowest computed rate from which on every computed rate meets it [Hz].
+    #: Lowest rate from which on every computed rate meets it [Hz].
     even_hz: float | None
     log_shape_hz: float | None
     missed_by: str | None  #: ``stalls`` or ``mean rate``; None where the log meets it

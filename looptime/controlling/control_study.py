@@ -1,6 +1,6 @@
 """The whole question at once: from a run's timing to its controllers and steered wheels."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -280,7 +280,7 @@ def _moved(found: Controlled, case: Case, went: Outcome) -> Controlled:
         judged = "overshoot" if path.comes_to_rest and not path.end_s else "following_max"
         made = replace(
             made, curve=points, stops_helping_hz=_stops_helping(points, judged),
-            required=_required(found.stated, judged, points, went.recorded, went.even),
+            required=_required(found.stated, judged, case.curve, points, went),
         )  # fmt: skip
     return replace(found, model=made)
 
@@ -295,30 +295,50 @@ def _p95(at: Response, judged: str) -> float:
     return float("inf") if found is None else float(found)
 
 
-def _lowest(points: list[CurvePoint], judged: str, limit: float) -> float | None:
+def _lowest(
+    points: Iterable[CurvePoint], pattern: str, judged: str, limit: float
+) -> tuple[CurvePoint | None, CurvePoint | None]:  # fmt: skip
+    """The lowest point from which on all keep the limit, and the one below, which does not."""
     lowest = None
-    for point in sorted(points, key=lambda p: -p.rate_hz):
+    for point in sorted((p for p in points if p.pattern == pattern), key=lambda p: -p.rate_hz):
         if _p95(point.response, judged) > limit * (1 + 1e-12):
-            break
-        lowest = point.rate_hz
-    return lowest
+            return lowest, point
+        lowest = point
+    return lowest, None
+
+
+def _crossing(
+    curve: RateCurve, points: tuple[CurvePoint, ...], pattern: str, judged: str, limit: float
+) -> float | None:
+    """The rate from which on the limit is kept: between two points closer ones are played [Hz]."""
+    lowest, below = _lowest(points, pattern, judged, limit)
+    if lowest is None or below is None:
+        return None if lowest is None else lowest.rate_hz
+    finer = (*curve.between(below.rate_hz, lowest.rate_hz), lowest)
+    lowest, below = _lowest(finer, pattern, judged, limit)
+    assert lowest is not None
+    if below is None:
+        return lowest.rate_hz
+    ends = [_p95(p.response, judged) for p in (lowest, below)]
+    if not np.isfinite(ends[1]):
+        return lowest.rate_hz
+    return float(np.interp(limit, ends, [lowest.rate_hz, below.rate_hz]))
 
 
 def _required(
-    stated: Controller, judged: str, points: tuple[CurvePoint, ...], recorded: Response,
-    even: Response,
+    stated: Controller, judged: str, curve: RateCurve, points: tuple[CurvePoint, ...],
+    went: Outcome,
 ) -> RequiredRate | None:  # fmt: skip
     limit = stated.tolerance
     if limit is None:
         return None
-    lowest = [
-        _lowest([p for p in points if p.pattern == pattern], judged, limit)
-        for pattern in ("even", "log shape")
-    ]
+    even, shaped = (
+        _crossing(curve, points, pattern, judged, limit) for pattern in ("even", "log shape")
+    )
     missed = None
-    if _p95(recorded, judged) > limit:
-        missed = "stalls" if _p95(even, judged) <= limit else "mean rate"
-    return RequiredRate(judged, limit, lowest[0], lowest[1], missed)
+    if _p95(went.recorded, judged) > limit:
+        missed = "stalls" if _p95(went.even, judged) <= limit else "mean rate"
+    return RequiredRate(judged, limit, even, shaped, missed)
 
 
 def _stops_helping(points: tuple[CurvePoint, ...], judged: str) -> float | None:

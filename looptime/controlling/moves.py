@@ -36,6 +36,8 @@ __all__ = [
 
 #: Most moves over the recorded loops, and over each rate of the curve.
 STARTS, CURVE_STARTS, EVEN_STARTS = 400, 80, 20
+#: Rates that are played between two of the curve's, with these.
+BETWEEN = 10
 #: Loop rates of the curve [Hz].
 RATES_HZ = (
     5.0, 7.1, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0, 80.0, 112.0, 160.0, 224.0, 315.0, 450.0,
@@ -153,7 +155,7 @@ class RateCurve:
     def __init__(
         self, move: Move, base: Sampling, loop: EvenLoop, rates_hz: tuple[float, ...] = RATES_HZ
     ) -> None:
-        self.move, shape = move, LogShape(base)
+        self.move, self.base, self.loop, shape = move, base, loop, LogShape(base)
         self._known: list[tuple[float, float | None, float | None, float]] = []
         self.moves: list[Instants] = []  #: To be played
         for rate in rates_hz:
@@ -168,6 +170,12 @@ class RateCurve:
             self.moves.append(beside(even_starts(move, at, EVEN_STARTS), uneven))
             radius = spectral_radius(alike.each[0])
             self._known.append((rate, found.gain_margin, found.phase_margin_deg, radius))
+
+    def between(self, below_hz: float, above_hz: float) -> tuple[CurvePoint, ...]:
+        """The figures at rates closer together, with those of the two ends."""
+        rates = tuple(np.geomspace(below_hz, above_hz, BETWEEN).tolist())
+        finer = RateCurve(self.move, self.base, self.loop, rates)
+        return finer.points(play_each([(self.move, at) for at in finer.moves]))
 
     def points(self, tracks: Sequence[Track]) -> tuple[CurvePoint, ...]:
         """The figures of the moves as they were played."""

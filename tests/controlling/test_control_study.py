@@ -162,5 +162,20 @@ def test_required_rate_and_who_misses_it():
     need = model.required
     assert (need.figure, need.limit) == ("overshoot", 0.05)
     meets = {p.rate_hz: p.response.overshoot.p95 for p in model.curve if p.pattern == "even"}
-    assert need.even_hz == min(r for r in meets if all(meets[s] <= 0.05 for s in meets if s >= r))
+    lowest = min(r for r in meets if all(meets[s] <= 0.05 for s in meets if s >= r))
+    assert max(r for r in meets if r < lowest) < need.even_hz <= lowest
     assert (need.missed_by is None) == (model.recorded.overshoot.p95 <= 0.05)
+
+
+@pytest.mark.parametrize("overshoot", [0.03, 0.2])
+def test_the_required_rate_is_where_the_overshoot_crosses_the_tolerance(overshoot):
+    """Proportional control of ``x' = K u`` oversteps by ``K kp T - 1`` after a loop of T."""
+    run = make_run([10.0] * 2000, [("a.read", 0, 0), ("a.write", 0, 0)],
+                   {"a.read": "sensor read", "a.write": "actuator write"})  # fmt: skip
+    one = Controller(
+        "q", "a.read", "a.write", kp=30.0, output_limit=99, plant="position", full_speed=1.0,
+        target=parse_target("step:1"), tolerance=overshoot,
+    )  # fmt: skip
+    need = looptime.control(run, controllers=[one]).controllers[0].model.required
+    for told in (need.even_hz, need.log_shape_hz):
+        assert told == pytest.approx(30 / (1 + overshoot), rel=3e-3)
