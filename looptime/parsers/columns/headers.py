@@ -68,10 +68,10 @@ def is_bare_unit(text: str) -> bool:
 
     Examples
     --------
-    >>> is_bare_unit(" ms"), is_bare_unit("gyro_ms")
-    (True, False)
+    >>> is_bare_unit(" ms"), is_bare_unit("[us]"), is_bare_unit("gyro_ms")
+    (True, True, False)
     """
-    return text.strip().lower() in _BARE
+    return text.strip(" []()").lower() in _BARE
 
 
 def roles(found: list[Head], spellings: Mapping[str, tuple[str, ...]]) -> dict[str, Head]:

@@ -12,7 +12,7 @@ from looptime.errors import LogError
 from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.steps import Way, find_steps
 from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
-from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
+from looptime.parsers.columns.headers import LOOP_WORD, Head, is_bare_unit, roles
 from looptime.parsers.columns.lexicon import THREADS
 from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.unit import Unit, clock_unit, instants
@@ -91,6 +91,9 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     given = roles([head for head in found if head is not edge], words)
     if edge is not None and any(lock_side(row[edge.index]) == HAD for row in dialect.sample):
         given = {**given, **lock_columns(found, dialect, edge)}
+    alone = [h for h in found if is_bare_unit(h.text) and rises(numbers(dialect, h.index))]
+    if "time" not in given and len(alone) == 1:  # a clock that is called by its unit
+        given = {**given, "time": alone[0]}
     named = {"time", "name"} <= set(given)
     if named and edge is not None:
         return _with_thread({**given, "edge": edge}, found, dialect)

@@ -62,6 +62,8 @@ _CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
 _MANY, _SELDOM = 200, 0.01
 #: Lengths of so many sections do not each exceed the one before.
 _SOME = 20
+#: Nor do so many under a header that says nothing but a unit.
+_FEW = 8
 
 
 _LAPS = (
@@ -95,6 +97,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         if np.isnan(values).mean() > 0.5:  # dates and times of day are no lengths
             return None
         if len(values) >= _SOME and (np.diff(values) > 0).all():  # a clock by its values
+            return None
+        if is_bare_unit(length.text) and len(values) >= _FEW and (np.diff(values) >= 0).all():
             return None
         if (
             length.word in ("time", "elapsed", "value")

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.parsers.columns.evidence import clocklike
+from looptime.parsers.columns.headers import named_unit
 from looptime.parsers.layouts.contract import Options
 from looptime.parsers.layouts.pairing import BEGIN
 from looptime.parsers.lines.cell_rows import header_lines, plain_cells
@@ -14,9 +15,9 @@ from looptime.parsers.lines.events import Event, find_events
 from looptime.parsers.lines.grid import Grid, is_stamp, mostly_numbers
 from looptime.parsers.lines.other_times import remarks_of
 from looptime.parsers.text.dialect import Dialect, is_number
-from looptime.units import split_unit
+from looptime.units import word_unit
 
-__all__ = ["event_table", "timed_calls"]
+__all__ = ["event_table", "names_clock", "timed_calls"]
 
 
 def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | None:
@@ -27,7 +28,7 @@ def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | Non
     words = [at for at in words if at not in clocks]
     if len(clocks) != 1 or not words or len(words) + 1 != len(columns) or len(words) > 2:
         return None
-    if like.header is not None and not is_stamp(like.header[clocks[0]]):
+    if like.header is not None and not _is_clock(like, clocks[0]):
         return None
     cells = [plain_cells(line, like, at) for at, line in enumerate(lines, 1)]
     found = [(at, row) for at, row in enumerate(cells) if row is not None]
@@ -42,8 +43,20 @@ def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | Non
     made = timed_calls(lines, events, options)
     made.headers |= header_lines(lines, like)
     if like.header:
-        made.units[:2] = [split_unit(like.header[clocks[0]])[1]] * 2
+        name = like.header[clocks[0]]
+        made.units[:2] = [named_unit(name)] * 2
     return made
+
+
+def names_clock(like: Dialect) -> bool:
+    """Whether a table's header names a clock: by a word for one, or by nothing but its unit."""
+    return any(_is_clock(like, at) for at in range(len(like.header or ())))
+
+
+def _is_clock(like: Dialect, at: int) -> bool:
+    name = (like.header or ())[at]
+    alone = word_unit(name.strip(" []()")) is not None and "_" not in name
+    return is_stamp(name) or (alone and clocklike(like, at))
 
 
 def _needs_pairs(events: list[Event]) -> bool:

@@ -23,7 +23,7 @@ from looptime.parsers.lines.cell_rows import (
 )
 from looptime.parsers.lines.column_names import LOOP_NUMBER, name_clock, name_loops, name_stamps
 from looptime.parsers.lines.event_calls import calls_of
-from looptime.parsers.lines.event_tables import event_table, timed_calls
+from looptime.parsers.lines.event_tables import event_table, names_clock, timed_calls
 from looptime.parsers.lines.events import find_events, read_events
 from looptime.parsers.lines.fold import entries_of, fold, repeats
 from looptime.parsers.lines.grid import DELIMITER, Entry, Grid, is_stamp, is_text, mostly_numbers
@@ -349,10 +349,7 @@ def _tabled(lines: list[str], written: _Written, options: Options) -> _Found | N
     if options.layout not in (None, "values"):
         return None
     like = written()
-    named = like is not None and like.header is not None and any(
-        is_stamp(text) for text in like.header
-    )  # fmt: skip
-    if not named:
+    if like is None or not names_clock(like):
         events = read_events(lines)
         if events is not None and any(e.side is not None for e in events):
             return timed_calls(lines, events, options), "values", ""

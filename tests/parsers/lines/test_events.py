@@ -216,3 +216,28 @@ def test_letters_that_do_not_come_by_turns_are_no_begin_and_end(tmp_path):
     rows = [f"{20 * k} {'SE'[int(draw.integers(2))]} bench{draw.integers(3)}" for k in range(200)]
     with pytest.raises(LogError, match="no layout fits"):
         read(tmp_path, "\n".join(rows) + "\n", "log.txt")
+
+
+@pytest.mark.parametrize("head", ["us name edge", "us   what   be", "[us] name edge",
+                                  "edge us name", "name us edge"])  # fmt: skip
+def test_a_clock_that_its_header_calls_by_its_unit_alone(tmp_path, head):
+    """Letters for begin and end below a header of units and roles, in columns of blanks."""
+    rows = ""
+    for t, imu, drive in ROWS:
+        at = (t, "imu", "B"), (t + imu, "imu", "E"), (t + imu, "drive", "B")
+        for when, name, side in (*at, (t + imu + drive, "drive", "E")):
+            cell = {"us": when * 1000, "[us]": when * 1000, "edge": side, "be": side}
+            rows += " ".join(str(cell.get(word, name)) for word in head.split()) + "\n"
+    run = read(tmp_path, f"{head}\n{rows}")
+    assert (run.clock.unit, run.clock.unit_from) == ("us", "header")
+    assert "not a row" not in run.set_aside.counts
+    assert periods_ms(run)[:3] == PERIODS
+    assert {name: ms[:3] for name, ms in self_ms(run).items()} == COSTS
+
+
+def test_words_above_events_are_no_header_of_theirs(tmp_path):
+    """Three words of prose, one of them a unit of none of the columns, above three columns."""
+    rows = "".join(f"{1000 * t} imu B\n{1000 * t + 900} imu E\n" for t, _, _ in ROWS)
+    run = read(tmp_path, f"carrier in ms\n{rows}", unit="us")
+    assert run.set_aside.counts["not a row"] == 1
+    assert periods_ms(run)[:3] == PERIODS
