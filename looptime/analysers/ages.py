@@ -24,13 +24,12 @@ from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = [
-    "FIRST_USE", "INSTANTS", "LAST_USE", "PICK_UP", "Reading", "Uses", "pickups",
-    "reading_of", "readings", "uses_of",
+    "INSTANTS", "Reading", "Uses", "pickups", "reading_of", "readings", "uses_of",
 ]  # fmt: skip
 
 #: Instants at which an age has a name.
-PICK_UP, FIRST_USE, LAST_USE = INSTANTS = ("pick-up", "first use", "last use")
-#: What stands for both uses in a log without actuator writes.
+INSTANTS = ("pick-up", "first use", "last use")
+#: Readings that are told of at most.
 _MOST = 200
 #: Calls that are looked through at a time.
 _STRETCH = 1 << 18
