@@ -321,6 +321,7 @@ def test_what_behaves_as_a_bare_service(residual, wait, free, behaves):
         (np.linspace(10, 990, 40), 1000 - np.linspace(10, 990, 40), True),
         (np.full(40, 10.0), np.linspace(500, 900, 40), False),
         (np.linspace(10, 990, 7), 1000 - np.linspace(10, 990, 7), False),
+        (np.linspace(10, 990, 8), 1000 - np.linspace(10, 990, 8), True),
         (np.resize([100, 900], 40), 1000 - np.resize([100, 900], 40), False),
         (np.resize([100, 300, 900], 40), 1000 - np.resize([100, 300, 900], 40), True),
     ],

@@ -1,6 +1,7 @@
 """Layout `calls`: rows stamped at the ends of their calls, and the counters of small boards."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,14 +10,19 @@ from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts.calls import (
     _check_instants,
+    _filled,
+    _lay_in_turn,
     _rounding,
     _said,
     _stamped_at_end,
     _with_parents,
     _with_waits,
     by_header,
-)  # fmt: skip
-from looptime.parsers.layouts.contract import CallRows
+    fit,
+)
+from looptime.parsers.layouts.calls import judged as _judged
+from looptime.parsers.layouts.contract import SECOND, CallRows
+from looptime.parsers.text.dialect import Dialect
 from tests.parsers.build import balance, periods_ms, read, self_ms
 
 CALLS = [("drive", 1, 9), ("imu", 2, 3), ("arm", 10, 6)]  # name, start and length [ms]
@@ -308,3 +314,111 @@ def test_twenty_rows_tell_that_stamps_are_ends(count, ends):
     assert not _stamped_at_end(at - length, length, None)
     whose = np.zeros(count, np.int64)
     assert _stamped_at_end(at, length, whose) == ends
+
+
+def table(header, *columns):
+    """Headers of a table, and how that is written."""
+    sample = tuple(zip(*([str(cell) for cell in cells] for cells in columns), strict=True))
+    return heads(header), Dialect(",", ".", header, 1, len(header), 2, sample=sample)
+
+
+def parts(given):
+    """Which column plays which part; None where the table is none of calls."""
+    return None if given is None else {part: head.text for part, head in given.one.items()}
+
+
+TIMES, LENGTHS, NAMES = range(0, 600, 10), [3, 4] * 30, ["imu", "arm"] * 30
+
+
+@pytest.mark.parametrize("asked", [False, True])
+def test_names_that_are_all_numbers_are_believed_where_it_is_asked_for(asked):
+    """Else the column may hold anything."""
+    found, like = table(("start", "name", "duration"), TIMES, [1, 2] * 30, LENGTHS)
+    assert (fit(found, like, asked) is not None) == asked
+    found, like = table(("start", "name", "duration"), TIMES, NAMES, LENGTHS)
+    assert fit(found, like, asked) is not None
+
+
+def test_a_column_that_only_says_ms_is_the_length_where_none_else_is():
+    """Of two such columns neither is, and none where a header names the length or the end."""
+    given, whole = by_header(heads(("start", "name", "ms")))
+    assert (whole, given["duration"].text) == (True, "ms")
+    assert by_header(heads(("start", "name", "ms", "us")))[1] is False
+    assert by_header(heads(("start", "name", "took", "ms")))[0]["duration"].text == "took"
+    assert by_header(heads(("name", "ms")))[1] is False
+
+
+def test_the_start_of_the_loop_from_which_calls_count():
+    """It goes on just where starts begin anew, in 30 of 60 rows; a number of the loop is none."""
+    begin = np.repeat(20_000 * np.arange(32), 2)
+    inside = np.resize([100, 5000], 64)
+    names = np.resize(["imu", "arm"], 64)
+    header = ("begin_of_loop_us", "start_us", "name", "duration_us")
+
+    def told(base, start, name=header[0]):
+        found, like = table((name, *header[1:]), base, start, names, np.full(64, 40))
+        return parts(fit(found, like)).get("base")
+
+    assert told(begin, inside) == header[0]
+    assert told(begin // 20_000, inside, "n") is None
+    assert told(begin[:64], np.cumsum(inside)) is None  # starts never fall
+    assert told(begin - 3 * (np.arange(64) % 2), inside) is None  # it goes back
+    assert told(np.full(64, 7), inside) is None
+
+
+def test_lengths_fill_a_share_of_the_steps():
+    """Of each name from call to call, ten steps at least, on each thread; the largest counts."""
+    start = 10 * np.arange(24)
+    names = np.resize(["imu", "arm"], 24)
+    took = np.resize([4, 16], 24)
+
+    def filled(*columns, header=("start", "name", "duration"), rows=24):
+        found, like = table(header, *(np.asarray(column)[:rows] for column in columns))
+        return _filled(by_header(found)[0], like)
+
+    assert filled(start, names, took) == pytest.approx(0.8)  # arm: 16 of 20
+    assert filled(start, names, took, rows=22) == pytest.approx(0.8)
+    assert filled(start, names, took, rows=20) == 0.0
+    assert filled(start, names, start + took, header=("start", "name", "end")) == 0.0
+    thread = np.resize(["a", "a", "b", "b"], 24)
+    header = ("start", "name", "duration", "thread")
+    assert filled(start, names, took, thread, header=header) == 0.0  # five steps each
+
+
+@pytest.mark.parametrize(
+    ("apart", "judged"),
+    [(lambda length, noise: length + 5, False), (lambda length, noise: noise, True),
+     (lambda length, noise: 0.6 * length, True)],
+)  # fmt: skip
+def test_a_clock_that_tells_when_calls_were_over_is_no_second_one(apart, judged):
+    """It lies behind the start by the length, to the half; calls of the commonest name are told."""
+    draw = np.random.default_rng(3)
+    start, length = 10_000 * np.arange(60), draw.integers(2000, 8000, 60)
+    second = start + apart(length, draw.uniform(0, 100, 60))
+    name = np.resize([0, 1, 1], 60)
+    columns = {"start": start, "duration": length, "name": name, SECOND: second}
+    found = _judged(SimpleNamespace(columns=columns))
+    assert (found is not None) == judged
+    if judged:
+        assert found.tolist() == (name == 1).tolist()
+    ends = {"start": start, "end": start + length, "name": name, SECOND: second}
+    assert (_judged(SimpleNamespace(columns=ends)) is not None) == judged
+    assert ends["duration"].tolist() == length.tolist()
+
+
+@pytest.mark.parametrize(
+    ("loops", "calls", "thread", "laid"), [(31, 3, False, True), (30, 3, False, False),
+     (31, 3, True, False), (31, 60, False, False)],
+)  # fmt: skip
+def test_loops_that_are_each_counted_from_their_begin_are_laid_in_turn(loops, calls, thread, laid):
+    """Thirty begin anew, a fiftieth of the rows, on one thread: the next behind the last's end."""
+    start = np.tile(1_000_000 * np.arange(calls), loops)
+    columns = {"start": start, "name": np.tile(np.arange(calls), loops)}
+    columns |= {"thread": 0 * start} if thread else {}
+    length = np.full(len(start), 400_000)
+    assert _lay_in_turn(columns, length) == laid
+    if laid:
+        assert (np.diff(columns["start"]) > 0).all()
+        assert columns["loop"].tolist() == np.repeat(np.arange(loops), calls).tolist()
+    else:
+        assert columns["start"] is start
