@@ -1,5 +1,6 @@
 """Stalls spread over the calls: held up from outside, or long turns of the calls' own."""
 
+from collections import Counter
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,11 +9,13 @@ import pytest
 from looptime.analysers.basis import prepare
 from looptime.analysers.call_costs import costs
 from looptime.analysers.pauses import (
+    _evenly,
     _floor,
     _Hit,
     _hits,
     _late_wakings,
     _p_alike,
+    _source,
     _standing_out,
     _Turns,
     _turns,
@@ -320,3 +323,75 @@ def test_how_late_waits_end(judged, nominal, fixed, late, found):
         assert made.over_ms == pytest.approx(np.full(20, 5.0))
         assert made.usual_ms == pytest.approx(np.full(20, 9.0))
         assert made.total_ms == pytest.approx(4 * 979 + 5 * 21)
+
+
+def stalls(name, low, high, count, usual, total, ratio=0.05, seed=1):
+    """So many long turns of a call, of lengths between two [ms]."""
+    draw = np.random.default_rng(seed).uniform(low, high, count)
+    first = {"a": 0, "b": 5000, "c": 10_000}[name]
+    return turns(name, first + np.arange(count), draw, usual, 0.5, ratio, total)
+
+
+def joined(one, other):
+    """The turns of both, of one call."""
+    return turns(one.name, [*one.loop, *(other.loop + 1000)], [*one.over_ms, *other.over_ms],
+                 one.usual_ms[0], 0.5, one.limit_ratio, one.total_ms)  # fmt: skip
+
+
+ALIKE = [stalls("a", 4.5, 5.5, 6, 1, 100), stalls("b", 4.5, 5.5, 54, 10, 1000, seed=2)]
+GROWING = [stalls("a", 5, 7.5, 30, 2.5, 100), stalls("b", 20, 30, 30, 10, 1000, seed=2)]
+
+
+@pytest.mark.parametrize(
+    ("found", "even", "source"),
+    [
+        (ALIKE, False, "outside"),
+        (GROWING, False, "own"),
+        ([stalls("a", 29, 31, 30, 1, 100), stalls("b", 5, 6, 30, 10, 1000, seed=2)], False,
+         "several"),
+        ([], False, ""),
+        ([], True, "outside"),
+        (ALIKE, True, "outside"),
+        (GROWING, True, ""),
+        ([stalls("a", 4.5, 5.5, 30, 1, 100), stalls("b", 4.5, 5.5, 30, 10, 1000, seed=2)], False,
+         ""),
+        ([stalls("a", 4.5, 5.5, 30, 2, 100), stalls("b", 4.5, 5.5, 30, 2, 1000, seed=2)], False,
+         "own"),
+        ([stalls("a", 4.5, 5.5, 30, 1, 500), stalls("b", 4.5, 5.5, 30, 10, 500, seed=2)], False,
+         ""),
+        ([stalls("a", 4.5, 5.5, 6, 1, 100, ratio=1.1),
+          stalls("b", 4.5, 5.5, 54, 10, 1000, ratio=1.1, seed=2)], False, ""),
+        ([joined(stalls("a", 4.5, 5.5, 10, 1, 100), stalls("a", 0.9, 1.1, 20, 1, 100)),
+          stalls("b", 4.5, 5.5, 30, 10, 1000, seed=2)], False, ""),
+    ],
+    ids=["as long, by the time taken", "as long as the call", "otherwise", "none", "none, even",
+         "even", "even, of unlike lengths", "as long, as often in each", "as often, of like calls",
+         "as often as the time has it", "calls that vary", "unlike in the short ones alone"],
+)  # fmt: skip
+def test_where_stalls_come_from(found, even, source):
+    """Calls of 1 and 10 ms, whose stalls last 5 ms, or go with the call, or are each call's own.
+
+    From outside they strike as the time is taken: 6 in 100 and 54 in 1000 ms. Thirty in each may
+    be either: where calls are alike in length the count tells, where they take as much it can't.
+    """
+    assert _source(found, 4.0, 0.0, even) == source
+
+
+@pytest.mark.parametrize(
+    ("step", "names", "even"),
+    [
+        (lambda k, r: 200 + 20 * r, "abcabcabcabcabcabcabcabc", True),
+        (lambda k, r: 200 + 20 * r, "abababababababababababab", False),
+        (lambda k, r: 200 + 20 * r, "aaaabaaaabaaaacaaaacaaaa", False),
+        (lambda k, r: -200 * np.log(max(r, 0.01)), "abcabcabcabcabcabcabcabc", False),
+        (lambda k, r: (90 + 20 * r, 310 + 20 * r)[k % 2], "abcabcabcabcabcabcabcabc", False),
+    ],
+    ids=["even", "of two names", "mostly of one", "at random", "by twos"],
+)
+def test_stalls_at_even_intervals(step, names, even):
+    """Each 2 s, a tenth more or less, on three names of which none has six in ten of them."""
+    draw = np.random.default_rng(5).random(24)
+    at = np.cumsum([step(k, r) for k, r in enumerate(draw)]).astype(int)
+    hits = [_Hit(int(loop), 5.0, name) for loop, name in zip(at, names, strict=True)]
+    basis = SimpleNamespace(time_s=lambda loop: 0.01 * loop)
+    assert _evenly(basis, hits, Counter(names)) == even
