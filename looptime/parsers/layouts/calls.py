@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.clock.stepping import whole_lengths
+from looptime.parsers.columns.evidence import wordy
 from looptime.parsers.columns.headers import Head, is_bare_unit, roles
 from looptime.parsers.columns.lexicon import THREADS
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, is_plausible, tick_of
@@ -99,6 +100,8 @@ _TOLD = ("name", "start", "end", "duration")
 _ALL, _TOO_LONG, _TELL = 1.02, 5.0, 10
 #: Headers of instants that do not say whether a call began or ended then.
 _ANY_INSTANT = frozenset(("time", "timestamp", "t", "ts", "micros", "millis", "nanos", "at"))
+#: All headers of instants; words under one, such as those of a place, are none.
+_INSTANTS = frozenset(COLUMNS["start"].spellings) | frozenset(COLUMNS["end"].spellings)
 
 
 def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
@@ -119,6 +122,7 @@ def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `calls` log, None if it is not one."""
+    found = [head for head in found if head.word not in _INSTANTS or not wordy(dialect, head.index)]
     given, whole = by_header(found)
     marked = "mark" in given and "" in {row[given["mark"].index] for row in dialect.sample}
     length = (given.get("duration") or given["end"]) if whole else None

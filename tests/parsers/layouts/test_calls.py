@@ -422,3 +422,22 @@ def test_loops_that_are_each_counted_from_their_begin_are_laid_in_turn(loops, ca
         assert columns["loop"].tolist() == np.repeat(np.arange(loops), calls).tolist()
     else:
         assert columns["start"] is start
+
+
+@pytest.mark.parametrize("head", ["name,at,took_ms", "call,from,duration_ms"])
+@pytest.mark.parametrize("clock", [False, True])
+def test_words_under_a_header_of_instants_are_places(tmp_path, head, clock):
+    """Where each call was made is no time: without a clock the names come in turn, with one it is.
+
+    Scanning takes 6 ms, lifting 3 and driving 9, one after another.
+    """
+    calls = [("scan", "bench 3", 6), ("lift", "tray door", 3), ("drive", "aisle", 9)] * 50
+    at, rows = 0, []
+    for name, place, ms in calls:
+        rows.append(f"{name},{place},{ms}" + f",{at}" * clock)
+        at += ms
+    run = read(tmp_path, "\n".join([head + ",start_ms" * clock, *rows]) + "\n")
+    assert run.layout == ("calls" if clock else "sections")
+    assert self_ms(run) == {n: pytest.approx([ms] * len(run))
+                            for n, ms in (("scan", 6), ("lift", 3), ("drive", 9))}  # fmt: skip
+    assert len(run) >= 49
