@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 
+from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.records import dataclass
 from looptime.units import word_unit
 
@@ -192,6 +193,9 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
         if name is None and at and units[at] and names[-1] and _TOOK.search(before):
             whose = next((n for n in reversed(names) if n != "time"), None)
             name = f"{whose or names[-1]} time"  # loop 12 took 4.2 ms, loop 12 @ 3 s: 4.2 ms
+        if name is None and at and units[at] and not before.strip(" ,-") and not units[at - 1]:
+            counted = names[-1] or ""
+            name = f"{counted} time" if LOOP_WORD.search(counted.lower()) else None  # loop 12 4 ms
         if name is None and units[at] and at and (pairs := _PAIR.findall(pieces[at])):
             name = f"{pairs[-1][0]} time"  # slowest=drive (8.4 ms)
         if name is None and at in shares and before.strip() == "(" and names[-1]:

@@ -92,3 +92,15 @@ def test_a_table_that_was_drawn_on_a_terminal(tmp_path, bar):
     assert set(periods_ms(run)) == {20.0}
     assert self_ms(run)["imu"][:3] == [2.0, 3.0, 4.0]
     assert self_ms(run)["drive"][:3] == [8.5, 9.5, 8.5]
+
+
+@pytest.mark.parametrize(
+    "line", ["loop {k} {us} us", "cycle {k} {ms:.3f} ms", "main loop {k} - {ms:.3f} ms"]
+)
+def test_a_word_a_number_and_a_length_are_a_loop(tmp_path, line):
+    """Each line tells the number of a loop and how long it took: 18 to 22 ms."""
+    ms = np.random.default_rng(2).uniform(18, 22, 80).round(3)
+    text = "\n".join(line.format(k=3000 + k, us=round(1000 * m), ms=m) for k, m in enumerate(ms))
+    run = read(tmp_path, text, name="log.log")
+    assert periods_ms(run) == pytest.approx(ms[: len(run)])
+    assert len(run) >= 79
