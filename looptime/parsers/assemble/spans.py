@@ -4,16 +4,14 @@ Rows are cut where no call reaches across, so that memory stays bounded and a sp
 no other span.
 """
 
-import os
-from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
+from looptime.abreast import abreast, threads_for_a_log
 from looptime.array_types import Bool, Int
 from looptime.parsers.assemble.boundaries import spills
 from looptime.parsers.assemble.loops import FoundLoops
@@ -96,15 +94,11 @@ def _in_order(rows: CallRows) -> bool:
 
 def spans_of(rows: CallRows, cuts: list[int], found: FoundLoops, tolerance: int) -> Iterator[Span]:
     """Spans in order, worked on by a few threads."""
-    workers = min(4, os.cpu_count() or 1)
-    waiting: deque[Future[Span]] = deque()
-    with ThreadPoolExecutor(workers) as pool:
-        for lo, hi in pairwise(cuts):
-            waiting.append(pool.submit(_span, rows, lo, hi, found, tolerance))
-            if len(waiting) > workers:
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
+
+    def work(part: tuple[int, int]) -> Span:
+        return _span(rows, *part, found, tolerance)
+
+    return abreast(work, pairwise(cuts), threads_for_a_log())
 
 
 def _span(rows: CallRows, lo: int, hi: int, found: FoundLoops, tolerance: int) -> Span:

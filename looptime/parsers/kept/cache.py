@@ -26,8 +26,9 @@ MOST_BYTES = 4 << 30
 _COMPARED, _BLOCK = 32 << 20, 16 << 10
 #: What the parsers are made of, and all that they import.
 SOURCES = (
-    "parsers", "stats", "array_types.py", "call_words.py", "controllers.py", "errors.py",
-    "files.py", "length_groups.py", "project.py", "records.py", "run.py", "schema.py",
+    "parsers", "stats", "abreast.py", "array_types.py", "call_words.py", "controllers.py",
+    "errors.py", "files.py", "length_groups.py", "project.py", "records.py", "run.py",
+    "schema.py",
     "signal_names.py", "stated_columns.py", "tables.py", "units.py", "words.py",
 )  # fmt: skip
 _ENDING = ".prepared"

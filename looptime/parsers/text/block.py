@@ -186,7 +186,10 @@ def _arrow(
             column_names=[f"c{i}" for i in range(dialect.fields)],
         ),
         parse_options=pacsv.ParseOptions(
-            delimiter=dialect.delimiter, invalid_row_handler=skip, ignore_empty_lines=False
+            delimiter=dialect.delimiter,
+            quote_char='"' if b'"' in data else False,  # not to look for one saves a twentieth
+            invalid_row_handler=skip,
+            ignore_empty_lines=False,
         ),
         convert_options=pacsv.ConvertOptions(
             include_columns=sorted(types),
@@ -315,8 +318,11 @@ def _texts(data: Bytes, lines: Int) -> list[str]:
     """Lines of a block by their place."""
     if not len(lines):
         return []
-    every = data.split(b"\n")
-    return [every[line].decode("utf-8", "replace").rstrip("\r") for line in lines]
+    ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
+    stops = np.append(ends, len(data))[lines].tolist()
+    begins = np.append(0, ends + 1)[lines].tolist()
+    every = (data[begin:stop] for begin, stop in zip(begins, stops, strict=True))
+    return [line.decode("utf-8", "replace").rstrip("\r") for line in every]
 
 
 def _header_rows(arrow: pa.Table, dialect: Dialect, wants: list[Want]) -> Bool:

@@ -125,14 +125,11 @@ def _one_word(texts: pa.StringArray) -> bool:
     count = len(texts)
     if not count or texts.null_count:
         return False
-    word = np.frombuffer(texts[0].as_py().encode(), np.uint8)
+    word = texts[0].as_py().encode()
     end, letters = spans(texts)
-    if (np.diff(end) != len(word)).any():
+    if end[-1] - end[0] != count * len(word) or (np.diff(end) != len(word)).any():
         return False
-    if not len(word):
-        return True
-    every = letters[end[0] : end[-1]].reshape(count, len(word))
-    return bool((every == word).all())
+    return letters[end[0] : end[-1]].tobytes() == word * count
 
 
 def number_column(

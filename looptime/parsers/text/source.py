@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 #: Size of a block of text that is parsed at a time [bytes].
-BLOCK_BYTES = 4 << 20
+BLOCK_BYTES = 1 << 20
 _LEAST_BLOCK_BYTES = 256 << 10
 #: A line longer than this is not a line of a log [bytes].
 LONGEST_LINE = 4 << 20
@@ -56,6 +56,8 @@ _ZSTD = b"\x28\xb5\x2f\xfd"
 #: a letter in UTF-8, control codes, or a block that was never written.
 _HIGH = re.compile(rb"[\x80-\xff]")
 _NOT_LATIN = re.compile(rb"[\x80-\x9f]|[\xc2-\xf4][\x80-\xbf]|\xff{8}")
+#: What text does not hold: control codes but those of lines, pages and colours, broken letters.
+_ODD = re.compile("[\x00-\x08\x0b\x0e-\x1a\x1c-\x1f\ufffd]")
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
@@ -233,8 +235,7 @@ def _encoding(start: bytes) -> tuple[str, int]:
 
 def _is_binary(start: bytes, encoding: str) -> bool:
     text = start.decode(encoding, "replace")[:65536].replace("\0", "")
-    odd = sum(1 for c in text if (c < " " and c not in "\t\r\n\f\x1b") or c == "\ufffd")
-    return odd > 0.05 * len(text)
+    return len(_ODD.findall(text)) > 0.05 * len(text)
 
 
 def _unpacked(file: BinaryIO, source: Source) -> BinaryIO:

@@ -6,17 +6,15 @@ columns that are grown in place.
 
 from __future__ import annotations
 
-import os
 import re
-from collections import deque
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from looptime.abreast import abreast, threads_for_a_log
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.text.block import Piece, Rejects, parse_block
@@ -218,15 +216,9 @@ def _stems(header: Iterable[str]) -> set[str]:
 
 def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Piece]:
     """Blocks parsed by a few threads, in the order of the file."""
-    workers = min(4, os.cpu_count() or 1)
-    waiting: deque[Future[Piece]] = deque()
-    with ThreadPoolExecutor(workers) as pool:
-        for block in blocks(source, held=workers + 2):
-            waiting.append(pool.submit(parse_block, block, dialect, wants))
-            if len(waiting) > workers:
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
+    threads = threads_for_a_log()
+    held = threads + 2 if threads > 1 else 1
+    return abreast(lambda at: parse_block(at, dialect, wants), blocks(source, held=held), threads)
 
 
 class _Builder:

@@ -65,12 +65,12 @@ def tidy(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
     >>> tidy(b'a,1\n"b,2\nc,3\n', like)
     (b'a,1\n\nc,3\n', [(1, '"b,2')])
     """
+    holes: list[tuple[int, str]] = []
     if not data.isascii():
         # byte-order marks stand within a log where files were joined
         data = data.decode("utf-8", "replace").replace("\ufeff", "").encode()
-    holes: list[tuple[int, str]] = []
-    if HOLE in data:
-        data, holes = _without_holes(data)
+        if HOLE in data:
+            data, holes = _without_holes(data)
     if b"\r" in data:
         data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b" ")
     if dialect.delimiter == " ":
