@@ -174,17 +174,17 @@ def _edge(found: list[Head], dialect: Dialect) -> Head | None:
         of_a_lock = {lock_side(cell) for cell in every} >= {HAD, FREED}
         if not of_a_lock and not {WORDS[cell] for cell in known} >= {BEGIN, END}:
             continue
-        cells = {c: n for c, n in every.items() if not is_missing(c) or c == "-"}
-        told = sum(n for cell, n in cells.items() if side_of(cell) is not None)
-        bare = sum(n for cell, n in cells.items()
-                   if cell.lower() in WORDS or lock_side(cell) is not None)  # fmt: skip
-        if told < _MOST_KNOWN * sum(cells.values()) or 2 * bare < told:
-            continue
         if (
             known
             and all(cell in "01+-<>" for cell in known)
             and head.word not in COLUMNS["edge"].spellings
         ):
+            continue
+        cells = {c: n for c, n in every.items() if not is_missing(c) or c == "-"}
+        told = sum(n for cell, n in cells.items() if side_of(cell) is not None)
+        bare = sum(n for cell, n in cells.items()
+                   if cell.lower() in WORDS or lock_side(cell) is not None)  # fmt: skip
+        if told < _MOST_KNOWN * sum(cells.values()) or 2 * bare < told:
             continue
         likely.append(head)
     named = [head for head in likely if head.word in COLUMNS["edge"].spellings]

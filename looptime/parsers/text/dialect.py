@@ -33,6 +33,8 @@ NUMBER = re.compile(r"^[ \t-\r]*[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-
 _NUMBER_COMMA = re.compile(
     r"^[ \t-\r]*[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]+)?[ \t-\r]*$"
 )
+#: Numbers, each on a line, as most columns are.
+_PLAIN = re.compile(r"(?:-?[0-9]+(?:\.[0-9]+)?\n)*-?[0-9]+(?:\.[0-9]+)?")
 _CLOCK = re.compile(
     r"^\s*(\d{4}[-/]\d\d?[-/]\d\d?|((\d{4}[-/]\d\d?[-/]\d\d?|\d\d?[-/.]\d\d?[-/.](\d\d){1,2})"
     r"[T ]\s*)?\d{1,3}:\d\d(:\d\d)?([.,]\d+)?\s*([AaPp]\.?[Mm]\.?)?\s*"
@@ -108,7 +110,7 @@ def is_missing(cell: str) -> bool:
     >>> is_missing(" NaN "), is_missing("0")
     (True, False)
     """
-    return cell.strip().lower() in _MISSING
+    return not cell[:1].isdecimal() and cell.strip().lower() in _MISSING
 
 
 def is_remark(line: str) -> bool:
@@ -141,7 +143,7 @@ def split_line(line: str, delimiter: str) -> list[str]:
     ['1', '2']
     """
     if delimiter == " ":
-        return DATED.sub(r"\1T\2", line).split()
+        return (DATED.sub(r"\1T\2", line) if ":" in line else line).split()
     if '"' not in line:
         return line.split(delimiter)
     try:
@@ -162,12 +164,15 @@ def numbers(dialect: Dialect, index: int) -> Float:
     if index in dialect._known:
         return dialect._known[index]
     cells = [row[index] for row in dialect.sample]
-    values = np.array(
-        [
-            float(cell.replace(",", ".")) if is_number(cell, dialect.decimal) else np.nan
-            for cell in cells
-        ]
-    )
+    if dialect.decimal == "." and _PLAIN.fullmatch("\n".join(cells)):
+        values = np.array(list(map(float, cells)))
+    else:
+        values = np.array(
+            [
+                float(cell.replace(",", ".")) if is_number(cell, dialect.decimal) else np.nan
+                for cell in cells
+            ]
+        )
     values[np.abs(values) > 1e300] = np.nan  # no time, and too much to reckon with
     values.flags.writeable = False
     dialect._known[index] = values
@@ -216,7 +221,9 @@ def cells_of(line: str, delimiter: str) -> tuple[str, ...]:
     >>> cells_of(" 1; 'gyro.read'", ";")
     ('1', 'gyro.read')
     """
-    cells = map(str.strip, split_line(line, delimiter))
+    cells = split_line(line, delimiter)
+    if " " in line or not line.isprintable():  # else there is nothing to strip
+        cells = list(map(str.strip, cells))
     return tuple(map(unquoted, cells) if "'" in line else cells)
 
 

@@ -155,6 +155,11 @@ def _is_value(cell: str, decimal: str) -> bool:
     return is_number(cell, decimal) or bool(is_clock_text(cell))
 
 
+def _has_value(cells: Sequence[str], decimal: str) -> bool:
+    # the first cell of most rows tells
+    return _is_value(cells[0], decimal) or any(_is_value(cell, decimal) for cell in cells)
+
+
 def _is_word(cell: str) -> bool:
     return not any(mark in cell for mark in ";|\t") and not cell.strip()[:1].isdecimal()
 
@@ -171,11 +176,11 @@ def _sample(
     first = lines[0][0]
     for number, line in lines:
         cells = cells_of(line, delimiter)
-        if len(cells) == fields and any(_is_value(cell, decimal) for cell in cells):
+        if len(cells) == fields and _has_value(cells, decimal):
             if not sample:
                 first = number
             sample.append(cells)
-        elif not sample and not any(_is_value(cell, decimal) for cell in cells):
+        elif not sample and not _has_value(cells, decimal):
             before.append((number, named_cells(_MARK.sub("", line), delimiter, fields)))
     return sample, first, before
 
