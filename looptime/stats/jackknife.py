@@ -25,6 +25,8 @@ __all__ = ["BATCHES", "STRETCHES", "Estimate", "batch_variance", "jackknife", "w
 BATCHES = 20
 #: Longer stretches, whose scatter tells how much of it does not average out.
 STRETCHES = 5
+#: All loops are put in order where more than one in so many would have to be.
+_MUCH = 4
 #: Statistics judged unless others are named.
 USUAL = ("mean", "median", "p95", "p99", "p99.9", "worst1")
 
@@ -118,6 +120,24 @@ class _SortedBatches:
         """The quantile without batch j."""
         place = self.positions(element_number(share, self.kept - self.length))
         return self.values[self.skipped :][self.covered[place]]
+
+    def near_the_top(self, share: float) -> tuple[float, Float] | None:
+        """A high quantile of all loops, and without batch j, from the largest that may be it.
+
+        None where those are many, or all are in order already.
+        """
+        left = self.kept - self.length
+        above = left - element_number(share, left)
+        most = above + 1 + self.length + self.skipped
+        if "order" in vars(self) or _MUCH * most > len(self.values):
+            return None
+        top = np.argpartition(self.values, len(self.values) - most)[-most:]
+        top = top[np.argsort(-self.values[top])]
+        value = self.values[top[len(self.values) - element_number(share, len(self.values))]]
+        top = top[top >= self.skipped]
+        batch = (top - self.skipped) // self.length
+        others = np.cumsum(batch != np.arange(BATCHES)[:, None], axis=1)
+        return float(value), self.values[top[np.argmax(others > above, axis=1)]]
 
     def worst_means(self, share: float) -> Float:
         """The mean of the worst share without batch j."""
@@ -246,6 +266,9 @@ def _value_and_deleted(
         shares = above[runs.skipped :].reshape(BATCHES, -1).mean(axis=1)
         return float(above.mean()), runs.means(shares)
     if figure.kind == "quantile":  # few are looked up: nothing is put in order for them
+        high = runs.near_the_top(figure.share)
+        if high is not None:
+            return high
         value = runs.values[runs.order[element_number(figure.share, len(runs.values)) - 1]]
         return float(value), runs.quantiles(figure.share)
     ascending = runs.ascending

@@ -77,10 +77,13 @@ class Histogram:
         if not len(x):
             return cls.empty()
         rising = np.sort(x)
-        inner = np.searchsorted(rising, bin_edges())
+        edges = bin_edges()
+        low, high = np.searchsorted(edges, [max(rising[0], 0), rising[-1]], "right").tolist()
+        inner = np.searchsorted(rising, edges[low:high])  # no other bin holds any
         held = np.diff(inner, prepend=np.searchsorted(rising, 0), append=len(x))
         bins = np.flatnonzero(held)
         counts = held[bins]
+        bins += low
         if rising[0] < 0:
             below = cls.of(-rising[rising < 0])
             bins = np.concatenate([-below.bins[::-1], bins])

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.figures import CallValues, RunValues, Value
@@ -141,17 +143,10 @@ def _row(entry: Entry) -> dict[str, Any]:
         "phases": [{"phase": name, "share": share} for name, share in facts.phases],
         "max_period_ms": at.max_ms.get("period"),
         "max_work_ms": at.max_ms.get("work"),
-        "values": [dict(v.__dict__) for v in at.values],
-        "calls": [
-            {**c.__dict__, "mean": dict(c.mean.__dict__), "p99": dict(c.p99.__dict__)}
-            for c in at.calls
-        ],
+        "values": [vars(v) for v in at.values],
+        "calls": [{**vars(c), "mean": vars(c.mean), "p99": vars(c.p99)} for c in at.calls],
         "histograms": [
-            {
-                "quantity": quantity, "name": name, "thread": thread, "total_ns": h.total_ns,
-                "least_ns": h.least_ns, "most_ns": h.most_ns,
-                "bins": h.bins.tolist(), "counts": h.counts.tolist(),
-            }
+            {"quantity": quantity, "name": name, "thread": thread, **vars(h)}
             for (quantity, name, thread), h in sorted(at.histograms.items())
         ],
     }  # fmt: skip
@@ -165,21 +160,48 @@ def to_bytes(entry: Entry) -> bytes:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    table = pa.Table.from_pylist([_storable(_row(entry))], schema=_schema())
+    row, schema = _row(entry), _schema()
+    columns = [_array([row[field.name]], field.type) for field in schema]
+    table = pa.Table.from_arrays(columns, schema=schema)
     sink = io.BytesIO()
     pq.write_table(table, sink, compression="zstd", write_page_checksum=True, store_schema=False)
     return sink.getvalue()
 
 
-def _storable(value: Any) -> Any:
-    """Lone surrogates, which Parquet cannot hold, replaced; attributes of caches left out."""
-    if isinstance(value, str):
-        return value.encode("utf-8", "replace").decode("utf-8")
-    if isinstance(value, dict):
-        return {key: _storable(item) for key, item in value.items() if not key.startswith("_")}
-    if isinstance(value, list):
-        return [_storable(item) for item in value]
-    return value
+def _array(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
+    """Values, None where there is none, as an array; Arrow would ask pandas what they are.
+
+    Lone surrogates, which Parquet cannot hold, are replaced.
+    """
+    import pyarrow as pa
+
+    absent = sum(value is None for value in values) if isinstance(values, list) else 0
+    there = pa.py_buffer(_bits([value is not None for value in values])) if absent else None
+    if pa.types.is_struct(kind):
+        parts = [_array([v and v[at.name] for v in values], at.type) for at in kind]
+        return pa.Array.from_buffers(kind, len(values), [there], absent, children=parts)
+    if pa.types.is_list(kind):
+        ends = np.cumsum([0, *map(len, values)], dtype=np.int32)
+        counts = len(values) > 0 and isinstance(values[0], np.ndarray)
+        inner: Any = np.concatenate(values) if counts else list(chain(*values))
+        parts = [_array(inner, kind.value_type)]
+        return pa.Array.from_buffers(
+            kind, len(values), [there, pa.py_buffer(ends)], absent, children=parts
+        )
+    if pa.types.is_string(kind):
+        every = [b"" if value is None else value.encode("utf-8", "replace") for value in values]
+        ends = np.cumsum([0, *map(len, every)], dtype=np.int32)
+        data = [pa.py_buffer(ends), pa.py_buffer(b"".join(every))]
+    elif pa.types.is_boolean(kind):
+        data = [pa.py_buffer(_bits(values))]
+    else:
+        known = [value or 0 for value in values] if absent else values
+        data = [pa.py_buffer(np.asarray(known, np.dtype(kind.to_pandas_dtype())))]
+    return pa.Array.from_buffers(kind, len(values), [there, *data], absent)
+
+
+def _bits(values: Sequence[Any]) -> NDArray[np.uint8]:
+    return np.packbits(np.array(values, bool), bitorder="little")
 
 
 def from_file(path: Path, histograms: bool = True) -> Entry:
