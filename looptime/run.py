@@ -448,7 +448,11 @@ def _picked(column: Int | None, where: slice | Bool) -> Int | None:
 
 
 def _select_calls(calls: CallColumns, keep: Bool, new_index: Int) -> CallColumns:
-    kept = keep[calls.loop]
+    part = _places(keep)
+    if isinstance(part, slice):  # a comparison is quicker than a look at each call's loop
+        kept = (calls.loop >= part.start) & (calls.loop < part.stop)
+    else:
+        kept = keep[calls.loop]
     stays = kept[calls.spill_row]
     reaches = keep[calls.spill_loop]
     spilt, lost = stays & reaches, stays & ~reaches
@@ -461,7 +465,11 @@ def _select_calls(calls: CallColumns, keep: Bool, new_index: Int) -> CallColumns
     if len(spill_row):
         spill_row = (np.cumsum(kept) - 1)[spill_row]
     return CallColumns(
-        loop=new_index.astype(np.int32)[calls.loop[where]],
+        loop=(
+            calls.loop[where] - np.int32(part.start)
+            if isinstance(part, slice)
+            else new_index.astype(np.int32)[calls.loop[where]]
+        ),
         thread=calls.thread[where],
         name=calls.name[where],
         start_ns=calls.start_ns[where],

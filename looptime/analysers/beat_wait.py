@@ -57,7 +57,8 @@ def slope(y: Float, x: Float) -> float | None:
 def grain_of(run: Run, lengths_ns: Int) -> float:
     """The clock's tick where lengths are whole numbers of it, 0 where they are finer [ms]."""
     tick = max(run.clock.tick_ns, 1)
-    whole = len(lengths_ns) and (lengths_ns % tick == 0).mean() >= _WHOLE
+    # far quicker than by the rest of a division
+    whole = len(lengths_ns) and (lengths_ns // tick * tick == lengths_ns).mean() >= _WHOLE
     return tick / 1e6 if whole else 0.0
 
 

@@ -14,6 +14,7 @@ __all__ = [
     "Int",
     "as_pair",
     "as_values",
+    "common_divisor",
     "distinct",
     "mad",
     "median",
@@ -25,6 +26,8 @@ __all__ = [
 MAD_SCALE = 1.4826
 #: Values beyond this are garbled, and overflow where they are multiplied.
 HUGE = 1e60
+#: Numbers whose divisor is looked for at once.
+_DIVIDED = 1 << 12
 #: Values counted at once.
 _AT_ONCE = 1 << 18
 
@@ -100,6 +103,26 @@ def distinct(x: NDArray[Any]) -> NDArray[Any]:
     """
     rising = np.sort(x)
     return rising[np.append(True, rising[1:] != rising[:-1])[: len(rising)]]
+
+
+def common_divisor(x: Int) -> int:
+    """Greatest common divisor of whole numbers, 0 where there is none above 0.
+
+    Most are known by the first few; of the rest a division tells whether they change it.
+
+    Examples
+    --------
+    >>> common_divisor(np.array([0, 12, -18])), common_divisor(np.array([0]))
+    (6, 0)
+    """
+    divisor = 0
+    for low in range(0, len(x), _DIVIDED):
+        part = x[low : low + _DIVIDED]
+        if not divisor or (part // divisor * divisor != part).any():  # far quicker than the rest
+            divisor = int(np.gcd(divisor, np.gcd.reduce(part)))
+        if divisor == 1:
+            break
+    return divisor
 
 
 def tally(code: Int, size: int, weight: NDArray[Any] | None = None) -> NDArray[Any]:

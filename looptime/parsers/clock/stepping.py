@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from looptime.array_types import Bool, Int
+from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
-from looptime.stats.arrays import distinct, median
+from looptime.stats.arrays import common_divisor, distinct, median
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US
 
 __all__ = ["Grid", "Stepping", "binary_grid", "printed_step", "stepping", "whole_lengths"]
@@ -25,6 +25,8 @@ _POWERS = range(12, -21, -1)
 #: How unlikely it must be that printed numbers all lie on the grid [natural logarithm].
 _CHANCE = 30.0
 _LEAST_ODD, _NEARLY = 0.1, 0.98
+#: Instants that rule most grids out.
+_TELL = 256
 #: Lengths that are looked at, how many differ, and which part of a loop their step must be.
 _MANY, _DIFFERENT, _COARSE = 100_000, 3, 0.02
 
@@ -204,8 +206,8 @@ def printed_step(times: Int) -> int:
     >>> printed_step(np.array([5_123_000_000, 5_140_000_000, 5_161_000_000]))
     1000000
     """
-    step = 1
-    while step < NS_PER_S and not (times % (10 * step)).any():
+    step, divisor = 1, common_divisor(times)
+    while step < NS_PER_S and not divisor % (10 * step):
         step *= 10
     return step
 
@@ -222,14 +224,27 @@ def _on_grid(times: Int, base: int) -> Grid | None:
         if len(times) * np.log(step / printed) < _CHANCE or step < 2 * printed:
             return None
         floats = step == float_step
-        whole = np.rint(rest / step)
-        near = np.abs(rest - whole * step) <= 0.51 * printed + 1
+        fraction = power < 0 and uneven and usual >= 3 * step > 3 * NS_PER_US
+        if not floats and not (fraction and _may_be(rest, step, printed)):
+            continue
+        near = _near(rest, step, printed)
         if max(near.mean(), _shortest(times, base).mean() if floats else 0) < _NEARLY:
             continue
-        fraction = power < 0 and uneven and usual >= 3 * step > 3 * NS_PER_US
-        if (whole % 2).mean() >= _LEAST_ODD and (floats or fraction):
+        if (np.rint(rest / step) % 2).mean() >= _LEAST_ODD:
             return Grid(step, floats)
     return None
+
+
+def _may_be(rest: Float, step: float, printed: int) -> bool:
+    """Whether nearly all may lie on a grid, as the first of them tell."""
+    off = np.count_nonzero(~_near(rest[:_TELL], step, printed))
+    return bool(off <= (1 - _NEARLY) * len(rest) + 1)
+
+
+def _near(rest: Float, step: float, printed: int) -> Bool:
+    """Whether instants lie on a grid, as far as they are printed."""
+    found: Bool = np.abs(rest - np.rint(rest / step) * step) <= 0.51 * printed + 1
+    return found
 
 
 def _shortest(times: Int, base: int) -> Bool:
@@ -250,10 +265,12 @@ def whole_lengths(known: Int, start: Int) -> tuple[str, ...]:
     ('lengths are whole 1 ms: no cost and no headroom is known more finely',)
     """
     known, start = known[:_MANY], np.diff(start[:_MANY])
+    step = common_divisor(known)
+    if step < 10:  # no clock is ten times finer
+        return ()
     start = start[start > 0]
     if len(distinct(known)) < _DIFFERENT or not len(start):
         return ()
-    step, clock = int(np.gcd.reduce(known)), int(np.gcd.reduce(start))
-    if 10 * clock > step or step < _COARSE * np.median(start):
+    if 10 * common_divisor(start) > step or step < _COARSE * np.median(start):
         return ()
     return (f"lengths are whole {step / 1e6:g} ms: no cost and no headroom is known more finely",)

@@ -22,6 +22,7 @@ from looptime.parsers.text.datetimes import (
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.table import Key, Want
 from looptime.records import dataclass
+from looptime.stats.arrays import common_divisor, distinct
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 
 __all__ = [
@@ -38,6 +39,8 @@ _USUAL = (400 * NS_PER_US, 400 * NS_PER_MS)
 #: Steps that are plausible in ms (a fast loop) and in s (a slow one).
 _EITHER = (0.3, 2.5)
 
+#: Instants that mostly tell the tick of all.
+_AT_FIRST = 1000
 _BY_SIZE = "inferred: steps of"
 
 
@@ -357,12 +360,11 @@ def tick_of(times: Int, unit_ns: int) -> int:
     1000000
     """
     sample = times if len(times) <= 200_000 else times[:: len(times) // 100_000]
+    if common_divisor(np.diff(sample[:_AT_FIRST])) == 1:  # so it is of all
+        return 1
     steps = np.abs(np.diff(sample))
-    steps = steps[steps > 0]
-    if not len(steps):
-        return unit_ns
-    divisor = int(np.gcd.reduce(steps))
-    if divisor > unit_ns and len(np.unique(steps)) < 3:
+    divisor = common_divisor(steps)
+    if not divisor or (divisor > unit_ns and len(distinct(steps[steps > 0])) < 3):
         return unit_ns
     return divisor
 

@@ -39,15 +39,16 @@ def is_place_in_loop(number: Int, thread: Int | None, loop: Int | None) -> bool:
     False
     """
     mine = number >= 0
-    if thread is not None and len(thread):
+    if thread is not None and len(thread) and thread.strides != (0,):
         mine = mine & (thread == np.bincount(thread).argmax())
-    own = np.asarray(number)[mine]
-    fall = np.flatnonzero(np.diff(own.astype(np.int64)) < 0)
+    where = slice(None) if mine.all() else mine
+    own = np.asarray(number)[where]
+    fall = np.flatnonzero(own[1:] < own[:-1])
     if len(fall) < _FEWEST or len(fall) < _ANEW * len(own):
         return False
     to_first = own[fall + 1] <= own.min() + 1
     if loop is not None:
-        to_first &= loop[mine][fall + 1] != loop[mine][fall]
+        to_first &= loop[where][fall + 1] != loop[where][fall]
     return bool(to_first.mean() >= _MOSTLY and (loop is not None or own.max() < _BYTE))
 
 

@@ -117,7 +117,9 @@ class CallRows:
             assert isinstance(rows, slice)
             first, row = self.first + (rows.start or 0), None
         else:
-            first, row = 0, self.table_row(np.arange(len(self))[rows])
+            numbered = isinstance(rows, np.ndarray) and rows.dtype.kind == "i"
+            places: Int = np.asarray(rows) if numbered else np.arange(len(self))[rows]
+            first, row = 0, self.table_row(places)
         labels = {key: (codes[rows], words) for key, (codes, words) in self.labels.items()}
         return replace(self, labels=labels, row=row, first=first, **columns)
 

@@ -16,7 +16,7 @@ from looptime.parsers.columns.headers import heads
 from looptime.parsers.text.dialect import Dialect, is_missing
 from looptime.parsers.text.table import Key, Member, Table
 from looptime.records import dataclass
-from looptime.stats.arrays import distinct, median
+from looptime.stats.arrays import distinct, median, tally
 from looptime.words import listed
 
 __all__ = [
@@ -57,6 +57,7 @@ _OF_NAMES = frozenset(("key", "name", "signal", "channel", "section", "call", "e
 _OF_VALUES = frozenset(("value", "val", "reading", "duration", "seq", "loop"))
 #: Bits of the counters that are looked for.
 _BITS = (8, 10, 11, 12, 13, 14, 15, 16, 20, 24, 31, 32)
+_MOST_COUNTED = frozenset(2.0**bits - 1 for bits in _BITS)
 
 
 @dataclass(frozen=True)
@@ -301,7 +302,10 @@ def _tenfold(value: Float) -> list[tuple[int, int]]:
         return []
     part = len(value) // 10
     low = min(median(value), median(value[:part]), median(value[-part:]))
-    edges = np.flatnonzero(np.diff(value > _TENFOLD[0] * low, prepend=False, append=False))
+    above = value > _TENFOLD[0] * low
+    if not above.any():
+        return []
+    edges = np.flatnonzero(np.diff(above, prepend=False, append=False))
     runs = edges.reshape(-1, 2)
     first, stop = runs[np.argmax(runs[:, 1] - runs[:, 0])].tolist() if len(runs) else (0, 0)
     many = stop - first
@@ -321,7 +325,7 @@ def full_counter(value: Float) -> tuple[int, int] | None:
     (4095, 3)
     """
     most = float(value.max(initial=0))
-    if most not in [2.0**bits - 1 for bits in _BITS]:
+    if most not in _MOST_COUNTED:
         return None
     often = int((value == most).sum())
     return (int(most), often) if often >= (1 if most > 2048 else 2 if most > 1024 else 3) else None
@@ -372,19 +376,23 @@ def _series(
     rows = np.arange(min(count, _LOOKED_AT))
     if count > _LOOKED_AT:
         # spread evenly and out of step with any rhythm of the rows, without loading random numbers
-        rows = distinct((rows * _GOLDEN % 1 * count).astype(np.int64))
+        turns = rows * _GOLDEN
+        chosen = np.zeros(count, bool)
+        chosen[((turns - np.floor(turns)) * count).astype(np.int64)] = True
+        rows = np.flatnonzero(chosen)
     name = table.columns.get("name")
     for key, values in lengths.items():
-        value = values[rows] / unit_ns[key]
+        row, value = rows, values[rows] / unit_ns[key]
+        known = np.isfinite(value)
+        if not known.all():
+            row, value = row[known], value[known]
         if name is None:
-            known = np.isfinite(value)
-            yield Series(names.get(key, str(key)), rows[known], value[known])
+            yield Series(names.get(key, str(key)), row, value)
             continue
-        code, words = np.asarray(name)[rows], table.words["name"]
+        code, words = np.asarray(name)[row], table.words["name"]
         order = np.argsort(code, kind="stable")
-        edges = np.searchsorted(code[order], np.arange(len(words) + 1))
-        for one in range(min(len(words), _MOST_NAMES)):
-            mine = order[edges[one] : edges[one + 1]]
-            mine = mine[np.isfinite(value[mine])]
-            if len(mine) >= _FEWEST:
-                yield Series(words[one], rows[mine], value[mine])
+        row, value, first = row[order], value[order], 0
+        for word, many in zip(words[:_MOST_NAMES], tally(code, len(words)).tolist(), strict=False):
+            if many >= _FEWEST:
+                yield Series(word, row[first : first + many], value[first : first + many])
+            first += many

@@ -85,11 +85,11 @@ def filled_in(value: Int | Float) -> tuple[int, int] | None:
     if len(step) < 4 * _FEWEST:
         return None
     same = step[1:] == step[:-1]
-    if same.mean() > 0.5:  # most often nothing is looked for
+    if np.count_nonzero(same) > 0.5 * len(same):  # most often nothing is looked for
         return None
     low, high = _longest(same)
     high += 1
-    others = int(same.sum()) - (high - 1 - low)
+    others = np.count_nonzero(same) - (high - 1 - low)
     if high - low < _FEWEST or others > _USUAL * len(same):
         return None
     others_differ = len(distinct(np.delete(step, np.s_[low:high]))) >= _SCATTERED
@@ -99,8 +99,10 @@ def filled_in(value: Int | Float) -> tuple[int, int] | None:
 
 def _longest(same: Bool) -> tuple[int, int]:
     """The longest stretch that holds, from and up to; of no length where nothing does."""
-    edge = np.flatnonzero(np.diff(same, prepend=False, append=False)).reshape(-1, 2)
-    if not len(edge):
+    at = np.flatnonzero(same)
+    if not len(at):
         return 0, 0
-    first, stop = edge[np.argmax(edge[:, 1] - edge[:, 0])].tolist()
-    return first, stop
+    last = np.flatnonzero(at[1:] != at[:-1] + 1)
+    first, stop = at[np.append(0, last + 1)], at[np.append(last, len(at) - 1)] + 1
+    longest = np.argmax(stop - first)
+    return int(first[longest]), int(stop[longest])

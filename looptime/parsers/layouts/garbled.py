@@ -1,5 +1,7 @@
 """Lengths that no loop can hold: numbers that were garbled on their way into the log."""
 
+from functools import cached_property
+
 import numpy as np
 
 from looptime.array_types import Float, Int
@@ -58,9 +60,9 @@ def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> G
     total = lengths.get("total")
     for key, values in lengths.items():
         usual = _median(values)
-        far = np.flatnonzero(values > _ODD * usual) if usual > 0 else _NONE
-        if not len(far):
+        if not usual > 0 or not len(values) or not values.max() > _ODD * usual:
             continue
+        far = np.flatnonzero(values > _ODD * usual)
         if len(far) > _LOOKED_AT:
             far = far[np.argpartition(-values[far], _LOOKED_AT)[:_LOOKED_AT]]
         mine: set[int] = set()
@@ -127,10 +129,15 @@ class _Beside:
         self._time = time
         self._name, self._thread = table.columns.get("name"), table.columns.get("thread")
         self._rows: dict[tuple[int, int], Int] = {}
-        #: A counter that wraps says nothing of what is longer than half of it.
-        self.most = np.inf
-        if time is not None and self._name is not None and np.sum(time[1:] < time[:-1]) >= _WRAPS:
-            self.most = float(np.ptp(time)) / 2
+
+    @cached_property
+    def most(self) -> float:
+        """A counter that wraps says nothing of what is longer than half of it."""
+        time = self._time
+        if time is None or self._name is None:
+            return np.inf
+        wraps = np.count_nonzero(time[1:] < time[:-1]) >= _WRAPS
+        return float(np.ptp(time)) / 2 if wraps else np.inf
 
     def __call__(self, at: int) -> float | None:
         time = self._time

@@ -17,7 +17,7 @@ __all__ = ["check_clock_unit", "respelled", "zero_stamps"]
 #: By how much a clock goes ahead or back where its unit changes, and how nearly.
 _FACTORS, _NEAR = (1e3, 1e-3, 1e6, 1e-6), 0.2
 #: No smaller leap is near one of these; rows that are looked at together.
-_LEAP, _BLOCK = 500.0, 1 << 18
+_LEAP, _BLOCK = 500.0, 1 << 13
 #: Steps on each side that must change alike, and by what they may differ from the factor.
 _STEPS, _STEPS_NEAR = 40, 3.0
 _FEWEST = 8
@@ -104,10 +104,12 @@ def zero_stamps(time: Int, length: Float | None = None) -> Int:
     inside = (place > 0) & (place < len(there))
     zero, place = zero[inside], place[inside]
     before, after = time[there[place - 1]], time[there[place]]
-    (usual,) = percentiles(np.abs(np.diff(time[there])), [95])
-    unread = (after >= before) & (before > _BEYOND * usual)
+    unread = after >= before
     if length is not None:
         unread &= length[zero] < before
+    if unread.any():
+        (usual,) = percentiles(np.abs(np.diff(time[there])), [95])
+        unread &= before > _BEYOND * usual
     found: Int = zero[unread]
     return found
 

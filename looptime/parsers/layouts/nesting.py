@@ -102,8 +102,7 @@ def nest(start: Int, end: Int, tolerance: int = 0, share: float = 0.0) -> Nest:
     ([0, 1, 0], [-1, 0, -1], [2, 2, 1])
     """
     count = len(start)
-    length = end - start
-    end = end.copy()
+    length, given = end - start, end
     depth = np.zeros(count, np.int16)
     parent = np.full(count, -1, np.int64)
     overlaps = np.zeros(count, bool)
@@ -116,6 +115,8 @@ def nest(start: Int, end: Int, tolerance: int = 0, share: float = 0.0) -> Nest:
             depth[rows] = level
         if not len(within):
             break
+        if end is given:
+            end = end.copy()
         tops = np.flatnonzero(top)
         up: Int = np.repeat(tops, np.diff(tops, append=len(top)) - 1)  # the latest top before each
         below = within if rows is None else rows[within]
@@ -141,7 +142,8 @@ def nest(start: Int, end: Int, tolerance: int = 0, share: float = 0.0) -> Nest:
         parent[below] = up
         rows = below
         level += 1
-    return Nest(depth, parent, end, _self_ns(start, end, parent), overlaps)
+    self_ns = length if end is given else _self_ns(start, end, parent)
+    return Nest(depth, parent, end, self_ns, overlaps)
 
 
 def _self_ns(start: Int, end: Int, parent: Int) -> Int:

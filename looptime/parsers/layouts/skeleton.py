@@ -56,7 +56,7 @@ __all__ = ["parse"]
 #: Lengths that are told one by one.
 _MOST_TOLD = 5
 #: Instants by which the clock is judged, where there are more steps than these among them.
-_LOOKED_AT, _UNEVEN = 100_000, 3
+_LOOKED_AT, _UNEVEN, _FIRST = 100_000, 3, 1000
 _LENGTHS = ("duration", "total", "period")
 _LABELS = ("kind", "subsystem", "device", "bus")
 
@@ -255,7 +255,8 @@ def _tick(layout: Layout, table: Table, unit: Unit, found: Found) -> tuple[int, 
     time = table.columns.get(_clock_key(layout, table))
     if time is None or not len(time):
         return tick, ()
-    if isinstance(found.rows, CallRows) and len(distinct(np.diff(time[:_LOOKED_AT]))) > _UNEVEN:
+    uneven = (len(distinct(np.diff(time[:some]))) > _UNEVEN for some in (_FIRST, _LOOKED_AT))
+    if isinstance(found.rows, CallRows) and any(uneven):
         tick = max(tick, printed_step(time[:_LOOKED_AT]))  # durations may be known better
     grid = binary_grid(time, unit.ns)
     if grid is None:
