@@ -23,8 +23,8 @@ from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.meetings import Meeting, Track, partners_of, waits
 from looptime.stats.retaking import Retakes, lock_kind, retakes
 
-__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "Met", "ResultWait",
-           "contention", "judged_by_labels", "meet", "shared_buses"]  # fmt: skip
+__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "Met", "Named", "ResultWait",
+           "contention", "figure_of", "judged_by_labels", "meet", "shared_buses"]  # fmt: skip
 
 Pair = tuple[int, int]
 
@@ -66,12 +66,17 @@ class Contention:
     wait_share: float | None  #: Waiting as a share of the time that the loops took
     waits_in_share: float  #: Share of the loops in which they wait at all
     wait_ms_p50: float  #: Median waiting of those loops
-    lock: str  #: ``fair``, ``barging`` or ``unknown``, as seen at contested releases
-    source: str  #: ``timing``, ``labels`` or ``labels and timing``
+    #: ``fair``, ``barging`` or ``unknown``, as seen at contested releases, or ``interpreter`` where
+    #: threads take turns to compute.
+    lock: str
+    #: ``timing``, ``labels`` or ``labels and timing``; of turns ``timing``, or ``project and
+    #: timing`` or ``log and timing`` where that states them.
+    source: str
     by_call: tuple[CallWait, ...]
     #: Contested releases by the loop and by the other thread.
     by_loop: Retakes
     by_other: Retakes
+    turn_ms: float | None = None  #: Length of a turn, where the waits are for turns to compute
 
     def to_dict(self) -> dict[str, Any]:
         """The entry as JSON holds it."""
@@ -132,7 +137,7 @@ class Contentions:
 
 
 @dataclass(frozen=True)
-class _Named:
+class Named:
     """A track, the code of its name, and of each of its calls the loop and the logged wait."""
 
     track: Track
@@ -145,7 +150,7 @@ class _Named:
 class Met:
     """Calls of several threads, each name's for itself, and how those of two threads meet."""
 
-    tracks: tuple[_Named, ...]
+    tracks: tuple[Named, ...]
     meetings: tuple[Meeting, ...]
     left_out: int  #: As in `Contentions`
 
@@ -181,7 +186,7 @@ def judged_by_labels(run: Run, met: Met) -> Contentions:
         tuple(d for m in meetings if (d := _disagreement(run, tracks, m)) is not None),
         _results(run, tracks, meetings, judged),
         met.left_out,
-        {_named(run, tracks, pair): verdict for pair, (verdict, _) in judged.items()},
+        {_names_of(run, tracks, pair): verdict for pair, (verdict, _) in judged.items()},
     )
 
 
@@ -206,7 +211,7 @@ def shared_buses(run: Run, found: Contentions) -> dict[str, str | None]:
     return bus_of
 
 
-def _tracks(run: Run, pacing: set[int]) -> tuple[list[_Named], int]:
+def _tracks(run: Run, pacing: set[int]) -> tuple[list[Named], int]:
     """The innermost calls of each thread by name, the loop's thread first; and how many more."""
     run, logged = _without_lock_rows(run)
     at = run.call_columns
@@ -224,7 +229,7 @@ def _tracks(run: Run, pacing: set[int]) -> tuple[list[_Named], int]:
             start = (at.start_ns[mine] - origin).astype(np.float64)
             end = np.sort(start + at.duration_ns[mine])  # calls of one thread may cross
             waited = None if logged is None else logged[mine]
-            made.append(_Named(Track(thread, np.sort(start), end), code, at.loop[mine], waited))
+            made.append(Named(Track(thread, np.sort(start), end), code, at.loop[mine], waited))
     kept = made if len(made) <= _MOST_TRACKS else _busiest(made, run.loop_thread)
     return kept, len(made) - len(kept)
 
@@ -239,7 +244,7 @@ def _without_lock_rows(run: Run) -> tuple[Run, Float | None]:
     return folded.run, folded.waited
 
 
-def _busiest(tracks: list[_Named], loop_thread: int) -> list[_Named]:
+def _busiest(tracks: list[Named], loop_thread: int) -> list[Named]:
     """Those of most time, on the loop's thread and on the others, in the order they have."""
     took = [float((one.track.end - one.track.start).sum()) for one in tracks]
     kept: set[int] = set()
@@ -249,7 +254,7 @@ def _busiest(tracks: list[_Named], loop_thread: int) -> list[_Named]:
     return [tracks[k] for k in sorted(kept)]
 
 
-def _by_labels(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> tuple[str, str]:
+def _by_labels(run: Run, tracks: Sequence[Named], meeting: Meeting) -> tuple[str, str]:
     """The verdict on a pair with the labels of its buses in mind, and what it rests on."""
     labelled, timed = _labelled(run, tracks, meeting), meeting.verdict
     if not labelled:
@@ -261,20 +266,20 @@ def _by_labels(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> tuple[st
     return ("shares", "labels and timing") if timed in _SHARE else ("shares", "labels")
 
 
-def _labelled(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> str:
+def _labelled(run: Run, tracks: Sequence[Named], meeting: Meeting) -> str:
     mine, other = (run.names[tracks[k].code].bus for k in meeting.pair)
     if mine is None or other is None:
         return ""
     return "one bus" if mine == other else "two buses"
 
 
-def _named(run: Run, tracks: Sequence[_Named], pair: Pair) -> tuple[str, str, str]:
+def _names_of(run: Run, tracks: Sequence[Named], pair: Pair) -> tuple[str, str, str]:
     mine, other = (tracks[k] for k in pair)
     thread = run.thread_names[other.track.thread]
     return run.names[mine.code].name, thread, run.names[other.code].name
 
 
-def _disagreement(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> Disagreement | None:
+def _disagreement(run: Run, tracks: Sequence[Named], meeting: Meeting) -> Disagreement | None:
     labelled = _labelled(run, tracks, meeting)
     wait = None
     if labelled == "two buses" and meeting.verdict == "shares":
@@ -282,13 +287,13 @@ def _disagreement(run: Run, tracks: Sequence[_Named], meeting: Meeting) -> Disag
         wait = float(ns.sum()) / len(run) / 1e6
     elif labelled != "one bus" or not _at_once(meeting):
         return None
-    call, thread, partner = _named(run, tracks, meeting.pair)
+    call, thread, partner = _names_of(run, tracks, meeting.pair)
     return Disagreement(call, partner, thread, labelled, meeting.met, wait)
 
 
 def _results(
     run: Run,
-    tracks: Sequence[_Named],
+    tracks: Sequence[Named],
     meetings: Sequence[Meeting],
     judged: dict[Pair, tuple[str, str]],
 ) -> tuple[ResultWait, ...]:
@@ -296,7 +301,7 @@ def _results(
     for meeting in (m for m in meetings if judged[m.pair] == ("result", "timing")):
         side = meeting.sides[0]
         wait = float(side.wait.sum()) / len(run) / 1e6
-        call, thread, partner = _named(run, tracks, meeting.pair)
+        call, thread, partner = _names_of(run, tracks, meeting.pair)
         if wait >= _NOTHING_MS:
             share = len(side.wait) / len(side.hit)
             middle = median(side.wait) / 1e6
@@ -325,7 +330,7 @@ def _at_once(meeting: Meeting) -> bool:
 
 
 def _entries(
-    run: Run, tracks: Sequence[_Named], judged: dict[Pair, tuple[str, str]]
+    run: Run, tracks: Sequence[Named], judged: dict[Pair, tuple[str, str]]
 ) -> list[Contention]:
     pairs = [pair for pair, (verdict, _) in judged.items() if verdict in _SHARE]
     partners = partners_of(pairs)
@@ -343,7 +348,7 @@ def _entries(
     return sorted(made, key=lambda e: -(e.wait_ms_per_loop.value or 0.0))
 
 
-def _waits(tracks: Sequence[_Named], me: int, partners: Sequence[int]) -> tuple[Float, Int]:
+def _waits(tracks: Sequence[Named], me: int, partners: Sequence[int]) -> tuple[Float, Int]:
     """How long each call waited, as logged or else until the last partner's end, and for whom."""
     wait, who = waits([t.track for t in tracks], me, partners)
     logged = tracks[me].waited
@@ -370,7 +375,7 @@ def _locks(pairs: Iterable[Pair]) -> list[set[int]]:
 
 def _entry(
     run: Run,
-    tracks: Sequence[_Named],
+    tracks: Sequence[Named],
     judged: dict[Pair, tuple[str, str]],
     pairs: Sequence[Pair],
     waited: dict[int, tuple[Float, Int]],
@@ -392,7 +397,7 @@ def _entry(
         at = tracks[me].track
         service = float((at.end - at.start - wait).sum()) / len(run) / 1e6
         part = float(mine.sum() / wait.sum())
-        figure = _figure(lost, int((mine > 0).sum()), float(lost.mean()) if me in likely else 0.0)
+        figure = figure_of(lost, int((mine > 0).sum()), float(lost.mean()) if me in likely else 0.0)
         made.append(CallWait(run.names[tracks[me].code].name, figure, part * service))
     if not made:
         return None
@@ -400,7 +405,7 @@ def _entry(
     sides = _sides(tracks, pairs)
     sources = " and ".join(w for w in ("labels", "timing") if any(w in judged[p][1] for p in pairs))
     served = sum(c.service_ms_per_loop for c in made)
-    figure = _figure(by_loop, count, doubtful)
+    figure = figure_of(by_loop, count, doubtful)
     wake = (figure.high or by_loop.mean()) - by_loop.mean()
     return Contention(
         tuple(c.name for c in made), run.thread_names[tracks[others[0]].track.thread],
@@ -412,7 +417,7 @@ def _entry(
     )  # fmt: skip
 
 
-def _figure(by_loop_ms: Float, count: int, doubtful_ms: float) -> Figure:
+def figure_of(by_loop_ms: Float, count: int, doubtful_ms: float) -> Figure:
     """Mean waiting a loop: the scatter between loops, what is only likely, and waking up."""
     mean = float(by_loop_ms.mean())
     half = 0.0
@@ -422,7 +427,7 @@ def _figure(by_loop_ms: Float, count: int, doubtful_ms: float) -> Figure:
     return Figure(mean, max(mean - half - doubtful_ms, 0.0), mean + half + wake)
 
 
-def _sides(tracks: Sequence[_Named], pairs: Sequence[Pair]) -> tuple[Retakes, Retakes]:
+def _sides(tracks: Sequence[Named], pairs: Sequence[Pair]) -> tuple[Retakes, Retakes]:
     """Contested releases by the loop and by the other thread."""
     mine, others = (
         _together([tracks[k].track for k in sorted({p[side] for p in pairs})]) for side in (0, 1)

@@ -12,7 +12,7 @@ from looptime.analysers.beside import beside
 from looptime.analysers.blocking import Blocking, blocking
 from looptime.analysers.buses import Buses, buses
 from looptime.analysers.call_costs import CallCost, Costs, costs
-from looptime.analysers.contention import Contentions, contention
+from looptime.analysers.contention import Contentions, judged_by_labels, meet
 from looptime.analysers.drift import Changes, changes
 from looptime.analysers.durations import call_times, first_durations_ms
 from looptime.analysers.estimate import to_json
@@ -23,7 +23,7 @@ from looptime.analysers.part import in_phase
 from looptime.analysers.recurs import Recurrences, recurs
 from looptime.analysers.slow import SlowLoops, slow_events
 from looptime.analysers.warmup import WarmUpCut, warmup
-from looptime.project import Heading
+from looptime.project import Heading, Project
 from looptime.records import dataclass
 from looptime.run import Run
 
@@ -114,6 +114,7 @@ def summarise(
     phase: str | None = None,
     read_instant: str = "start",
     heading: Heading | None = None,
+    project: Project | None = None,
     origin_ns: int | None = None,
     rhythms: bool = True,
 ) -> Summary:
@@ -135,6 +136,8 @@ def summarise(
         When during a sensor read the reading is taken.
     heading : Heading, optional
         Where the heading is read, picked up and used.
+    project : Project, optional
+        What it states of threads that take turns.
     origin_ns : int, optional [ns]
         Start of the whole recording on its clock, if `run` is a part of it.
     rhythms : bool
@@ -172,7 +175,7 @@ def summarise(
         paced = pace(basis, budget_ms=budget_ms, serious_ms=serious_ms)
         times = call_times(chosen)
         by_bus = ask(buses, basis, times)
-        waiting = ask(contention, basis)
+        waiting = ask(_contention, basis, project)
         blocks = ask(blocking, chosen, times)
         first_ms = {} if chosen is run else first_durations_ms(run, times)
         cost = costs(basis, slow.is_slow, first_ms, times)
@@ -193,6 +196,17 @@ def summarise(
             changes=moved(),
             freshness=fresh(),
         )
+
+
+def _contention(basis: Basis, project: Project | None) -> Contentions:
+    """Who waits for whom, also for turns to compute where threads meet at all."""
+    met = meet(basis)
+    found = judged_by_labels(basis.run, met)
+    if not met.meetings:
+        return found
+    from looptime.analysers.turn_contention import with_turns  # most logs are of one thread
+
+    return with_turns(basis.run, met, found, project)
 
 
 def _as_dict(at: Summary) -> dict[str, Any]:

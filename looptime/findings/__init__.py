@@ -171,5 +171,5 @@ def summarise(
     >>> [f.code for f in summarise(run).findings]
     ['healthy']
     """
-    made = _summarise(run, heading=heading, **options)
+    made = _summarise(run, heading=heading, project=project, **options)
     return made.with_findings(find(made, heading=heading, project=project, given=given))

@@ -59,21 +59,22 @@ def _waits(at: Summary, entry: Contention) -> Finding:
     verb = "waits" if len(entry.calls) == 1 else "wait"
     shown = {"labels": "as labelled", "timing": "by the times"}
     why = shown.get(entry.source, "by labels and times")
+    others = f"{named(entry.partners)} on thread {entry.thread}"
     text = (
         f"{named(entry.calls)} {verb} {ms(wait.value or 0.0)} a loop ({three(wait.low or 0.0)} to "
-        f"{three(wait.high or 0.0)}), {percent(share)} of it, for {named(entry.partners)} on "
-        f"thread {entry.thread}"
+        f"{three(wait.high or 0.0)}), {percent(share)} of it, for {others}"
     )
     if entry.waits_in_share < _MOST_LOOPS:
         rate = percent(entry.waits_in_share)
         text += f", {ms(entry.wait_ms_p50)} each in {rate} of the loops"
-    text += f": they share a lock or bus ({why})."
+    turns = entry.lock == "interpreter"
+    text += _turns(entry) if turns else f": they share a lock or bus ({why})."
     blocks = _blocked(at, entry) if share >= _LEAST else 0.0
     if blocks > share:  # told here and nowhere else
         it = "it takes" if len(entry.calls) == 1 else "they take"
         text += f" In all {it} {percent(blocks)}."
     if share >= _LEAST:
-        text += " A rest between its calls, or a bus of its own, frees the loop."
+        text += _way_out(entry)
     return Finding(
         "thread_wait", "look" if share >= _LEAST else "note", text, wait.value, "ms/loop",
         low=wait.low, high=wait.high,
@@ -82,6 +83,30 @@ def _waits(at: Summary, entry: Contention) -> Finding:
         worth=max(stalls_worth(at, entry.wait_ms_p50, wait.value or 0.0), blocks) * ease(at),
         rests_on={"share": share, "part_ms": wait.value or 0.0, "whole_ms": total},
     )  # fmt: skip
+
+
+def _turns(entry: Contention) -> str:
+    """Why calls wait for turns: as it is stated, or as their lengths let one think."""
+    if entry.source != "timing":
+        turns = (
+            f", {ms(entry.turn_ms)} each."
+            if entry.turn_ms is not None
+            else (f", and {named(entry.partners)} may keep the turn until the call ends.")
+        )
+        return f": threads take turns to compute here{turns}"
+    why = "each of them ends with it where that computes as they return"
+    if entry.turn_ms is not None:
+        why = f"they last {ms(entry.turn_ms)} longer where it goes on as they return"
+    return (
+        f", likely for its turn to compute: {why}, as with one interpreter's lock or one processor "
+        '(if so, say threads = "take turns" under [loop] in looptime.toml).'
+    )
+
+
+def _way_out(entry: Contention) -> str:
+    if entry.lock == "interpreter":
+        return " Rests between its computing, shorter turns or a process of its own free the loop."
+    return " A rest between its calls, or a bus of its own, frees the loop."
 
 
 def _blocked(at: Summary, entry: Contention) -> float:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from looptime.analysers.lock_rows import fold_locks
+from looptime.analysers.thread_rule import ThreadRule, thread_rule
 from looptime.errors import UsageError
 from looptime.findings.priced import remedy_of
 from looptime.planner import (
@@ -24,7 +25,6 @@ from looptime.planner import (
     suggest,
 )
 from looptime.planner import score as held_against
-from looptime.planner.known.lock_turns import ThreadRule, thread_rule
 from looptime.planner.known.stretches import spread_sample
 from looptime.questions.asked import Asked
 from looptime.questions.judging import baseline, season_of

@@ -13,6 +13,7 @@ import numpy as np
 from looptime.analysers.basis import prepare
 from looptime.analysers.beat_wait import with_wait_named
 from looptime.analysers.estimate import Figure
+from looptime.analysers.thread_rule import ThreadRule, thread_rule
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.answer.corners import Settings, play_all, settings_of
@@ -30,7 +31,6 @@ from looptime.planner.answer.prediction import (
 from looptime.planner.answer.rest import rest_that_pays
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.known.lock_turns import ThreadRule, thread_rule
 from looptime.planner.play.draft import KnownRun, Setting, sampled
 from looptime.planner.play.replay import Replay
 from looptime.records import dataclass

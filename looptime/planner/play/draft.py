@@ -10,12 +10,12 @@ from typing import Any
 
 import numpy as np
 
+from looptime.analysers.thread_rule import ThreadRule, compute_share
 from looptime.array_types import Bool, Float, Int
 from looptime.errors import UsageError
 from looptime.planner.changes import Change, matching
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.known.call_clock import CallClock, CallClocks, as_in, rhythms
-from looptime.planner.known.lock_turns import ThreadRule, compute_share
 from looptime.planner.known.seen_buses import SeenBuses, SeenLock, seen_buses
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts

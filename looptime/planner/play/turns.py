@@ -13,14 +13,13 @@ from dataclasses import field
 
 import numpy as np
 
+from looptime.analysers.turn_contention import COMPUTES
 from looptime.array_types import Int
 from looptime.planner.play.draft import Draft, Reader
 from looptime.records import dataclass
 
 __all__ = ["COMPUTES", "Computing", "Turns", "computing_readers", "turns_of", "warn_of_lock"]
 
-#: Share of its time from which on a call counts as one that computes.
-COMPUTES = 0.5
 _LOOP = -1
 #: Turns that are shorter are played as fewer of this length, of the same share [ns].
 _LEAST_TURN_NS = 200_000

@@ -6,6 +6,7 @@ from dataclasses import field, replace
 
 import numpy as np
 
+from looptime.analysers.thread_rule import ThreadRule
 from looptime.errors import UsageError
 from looptime.heading.instants import heading_read_guess
 from looptime.planner.answer.corners import play_all
@@ -15,7 +16,6 @@ from looptime.planner.answer.predict import prepare_run
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.known.lock_turns import ThreadRule
 from looptime.planner.play.draft import KnownRun
 from looptime.planner.search.candidates import candidates
 from looptime.planner.search.look import Candidate, NotProposed, efforts

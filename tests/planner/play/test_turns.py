@@ -5,9 +5,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from looptime.analysers.thread_rule import ThreadRule
 from looptime.planner.answer.predict import predict, prepare_run
 from looptime.planner.changes import parse_all
-from looptime.planner.known.lock_turns import ThreadRule
 from looptime.planner.play.draft import Setting
 from looptime.planner.play.replay import Plays
 from looptime.planner.play.turns import Computing, Turns, computing_readers, turns_of, warn_of_lock

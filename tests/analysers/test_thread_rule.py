@@ -2,7 +2,7 @@
 
 import pytest
 
-from looptime.planner.known.lock_turns import SWITCH_MS, compute_share, thread_rule
+from looptime.analysers.thread_rule import SWITCH_MS, compute_share, thread_rule
 from tests.build_run import make_run
 
 
