@@ -19,6 +19,8 @@ STANDS = 4
 #: A sensor's own pace: new values at least so many rows apart, most of them so evenly, in steps of
 #: more than so many times the resolution (a slow turn repeats coarse values, too).
 _ROWS, _MOST, _EVEN, _STEPS, _FEWEST = 2.0, 0.8, 0.35, 2.5, 8
+#: How far from whole steps of a grid what lies on it may be.
+_ON_GRID = 1e-6
 #: Even a fine heading steps by what it turns from value to value, which is hardly above the figure.
 _WELL_ABOVE = 2.0
 #: A heading is set anew by a step of at least so much [deg], so many times the steps beside it and
@@ -166,9 +168,24 @@ def _every(time: Float, value: Float, new: Bool) -> float | None:
 
 
 def _resolution(value: Float, step: Float) -> float:
-    """The last decimal in which values are logged, or their smallest step."""
+    """The last decimal in which values are logged, or the grid on which all of them lie.
+
+    Where every step is the same the grid may be as coarse as it: an even turn comes from one value
+    to the next as evenly as a sensor's clock, and only a faster turn tells the two apart.
+
+    Examples
+    --------
+    >>> turn = 5.0 * np.array([0, 1, 1, 2, 2, 3, 4])
+    >>> _resolution(turn, np.abs(np.diff(turn))), _resolution(turn + 0.3, np.array([1.5, 3.5]))
+    (5.0, 0.1)
+    """
+    round_the_turn = np.abs((step + 180) % 360 - 180)
+    least = float(round_the_turn[round_the_turn > 1e-9].min(initial=np.inf))
+    on_grid = round_the_turn / least if np.isfinite(least) else np.zeros(0)
+    if len(on_grid) and np.abs(on_grid - np.round(on_grid)).max() < _ON_GRID:
+        return round(least, 9)
     near = value[np.abs(value) < 1e9]  # what is garbled tells no resolution
     for digits in range(4):
         if np.abs(near - np.round(near, digits)).max(initial=0.0) < 1e-9:
             return float(10.0**-digits)
-    return float(step[step > 1e-9].min(initial=np.inf))
+    return 1e-4

@@ -46,7 +46,8 @@ def test_a_samples_own_stamp_is_its_age(tmp_path, first):
 def test_a_sensor_slower_than_the_loop_is_as_old_as_its_value(pace):
     """New values every so many ms under even loops of 20 ms: half of that old on average."""
     time = 20.0 * np.arange(3000)
-    heading = (0.05 * pace * np.floor(time / pace)) % 360
+    taken = pace * np.floor(time / pace)
+    heading = np.round(0.05 * taken + 12 * np.sin(taken / 3000), 2) % 360
     run = make_run([20.0] * 3000, signals={"heading_deg": heading})
     assert turning_of(run, "heading_deg").every_s == pytest.approx(pace / 1e3, rel=1e-6)
     found = study(run, motion="recorded", curve=False)
@@ -71,6 +72,25 @@ def test_a_coarse_heading_of_a_slow_turn_is_no_slow_sensor():
     run = make_run([20.0] * 2000, signals={"heading_deg": np.round(12 * time) % 360})
     assert turning_of(run, "heading_deg").every_s is None
     assert not reading_age_ns(run)[0].any()
+
+
+@pytest.mark.parametrize(("grid", "rate"), [(5.0, 20.0), (5.0, 50.0), (7.5, 30.0), (2.0, 10.0)])
+def test_a_coarse_grid_of_an_even_turn_is_no_slow_sensor(grid, rate):
+    """Every value is one step of the grid on, as evenly as a clock: the turn alone makes it so."""
+    time = 0.02 * np.arange(2000)
+    heading = grid * np.round(rate * time / grid) % 360
+    run = make_run([20.0] * 2000, signals={"heading_deg": heading})
+    assert turning_of(run, "heading_deg").every_s is None
+    assert not reading_age_ns(run)[0].any()
+
+
+def test_a_slow_sensor_on_a_coarse_grid_jumps_by_several_steps():
+    """New every 500 ms in steps of 5 deg: at 20 to 80 deg/s each value is several steps on."""
+    time = 0.02 * np.arange(3000)
+    taken = 0.5 * np.floor(time / 0.5)
+    turned = 50 * taken - 30 * np.cos(taken)
+    run = make_run([20.0] * 3000, signals={"heading_deg": 5.0 * np.round(turned / 5) % 360})
+    assert turning_of(run, "heading_deg").every_s == pytest.approx(0.5, rel=1e-6)
 
 
 @pytest.mark.parametrize("rate", [False, True])
