@@ -10,6 +10,7 @@ from looptime.controlling.effective import Effective, Noise
 from looptime.controlling.fit import Fit
 from looptime.controlling.margins import Margins
 from looptime.controlling.moves import CurvePoint, Stall
+from looptime.controlling.oscillation import Oscillation
 from looptime.controlling.response import Response
 from looptime.controlling.stability import Stability
 from looptime.controlling.trace import Trace
@@ -74,6 +75,7 @@ class Controlled:
     notes: tuple[str, ...] = ()
     error: str | None = None  #: Why nothing can be said
     cut: AtLimit | None = None  #: Where a fit names its output, and that is cut at its limit
+    oscillation: Oscillation | None = None  #: Where a fit names its signals, and the value swings
 
     @property
     def only_fitted(self) -> bool:
@@ -93,8 +95,8 @@ class Controlled:
             "age_ms": self.age_ms, "latency_ms": self.latency_ms,
             "phase_lost_deg": self.phase_lost_deg, "noise": self.noise,
             "stability": _stability(model), "response": _response(model),
-            "fit": self.fit, "at_limit": self.cut, "loops": self.loops,
-            "notes": list(self.notes), "error": self.error,
+            "fit": self.fit, "at_limit": self.cut, "oscillation": self.oscillation,
+            "loops": self.loops, "notes": list(self.notes), "error": self.error,
         }  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from looptime.analysers.estimate import Figure
 from looptime.controllers import Controller, Target, Wheel
 from looptime.controlling.at_limit import at_limit
 from looptime.controlling.control_result import (
@@ -28,6 +29,7 @@ from looptime.controlling.moves import (
     even_loop,
     horizon_of,
 )
+from looptime.controlling.oscillation import swing_of
 from looptime.controlling.outcome import Case, Outcome, outcomes
 from looptime.controlling.response import Response
 from looptime.controlling.stability import stability
@@ -44,6 +46,13 @@ __all__ = ["control"]
 
 #: Tolerance where none is stated, as a share of the way or of the speed.
 USUAL_TOLERANCE = 0.02
+#: Share of the variance that a fit leaves of a mechanism that swings by itself, above which it is
+#: not used: what swings is no plain speed and no position, and what is said of it instead.
+LEFT_OF_SPRINGS = 0.005
+SPRINGS = (
+    "it swings by itself while the output rests, as on a spring: no speed and no position with one "
+    "time constant does, so none is fitted; damp it, or try its gains (wheels off the floor)"
+)
 #: Most controllers that a refusal names.
 MOST_NAMED = 6
 
@@ -199,10 +208,12 @@ def _controlled(
     else:
         notes.extend(_no_model(stated, fitted))
     cut = None if fit is None else at_limit(whole, *fit, sums=bool(stated.ki))
+    swing = None if fit is None else swing_of(whole, *fit)
     return Controlled(
         stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
         model, fitted, len(at), tuple(notes), cut=cut,
+        oscillation=swing,
     ), case  # fmt: skip
 
 
@@ -233,7 +244,15 @@ def _fitted(
     where the value has a stamp of its own, the output's way from the loop's start to its use.
     """
     delay = stated.sensor_delay_ms / 1e3
-    found = fit_plant(run, fit[0], fit[1], stated.plant, delay, stated.wraps)
+    swing = swing_of(run, *fit)
+    springs = swing is not None and swing.of == "mechanism"
+    kind = stated.plant or ("speed" if springs else None)  # of a spring it is neither
+    found = fit_plant(run, fit[0], fit[1], kind, delay, stated.wraps)
+    if springs and found.left > LEFT_OF_SPRINGS:
+        return stated, replace(
+            found, full_speed=Figure(), time_constant_ms=Figure(), dead_time_ms=None, used=False,
+            text=SPRINGS,
+        )  # fmt: skip
     if not found.used or not (stated.kp or stated.ki):
         return stated, found
     dead = 0.0 if found.dead_time_ms is None else found.dead_time_ms.value or 0.0

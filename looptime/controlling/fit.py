@@ -404,6 +404,7 @@ def _words(share: float, gain: float, vague: bool, dead: Figure | None, before: 
     if dead is not None:
         text += (
             f"; with a dead time of {dead.value:.3g} ms ({dead.low:.3g} to {dead.high:.3g}) "
-            "between output and value, without which the time constant would be wrong"
+            "between output and value, or a second time constant of about as much, without which "
+            "the time constant would be wrong"
         )
     return text

@@ -28,9 +28,12 @@ def control_sentence(at: ControlResult) -> str:
     'No controller could be looked at.'
     """
     cut = [one for one in at.controllers if one.cut is not None]
-    if cut:
-        return f"{_cut_words(cut[0])} {_answer(at)}"
-    return _answer(at)
+    swings = [one for one in at.controllers if one.oscillation is not None]
+    said = [_cut_words(cut[0])] if cut else []
+    answer = _answer(at)
+    if swings and at.controllers[0].only_fitted:
+        return " ".join([*said, _swing_words(swings[0]), answer])
+    return " ".join([*said, answer, *(map(_swing_words, swings[:1]))])
 
 
 def _answer(at: ControlResult) -> str:
@@ -90,6 +93,20 @@ def _cut_words(one: Controlled) -> str:
     if one.model.stability is None:
         return f"{text}."
     return f"{text}. Only off the limit holds:"
+
+
+def _swing_words(one: Controlled) -> str:
+    """How fast a value swings by itself, and how it dies away."""
+    at, fit = one.oscillation, one.fit
+    assert at is not None
+    assert fit is not None
+    hz, ratio = at.frequency_hz, at.damping_ratio
+    dies = f"with a damping ratio of {figure(ratio.value, ratio.low, ratio.high)}"
+    if ratio.value is None:
+        dies = "and settles into a swing of a size of its own"
+    rests = fit.output if at.of == "mechanism" else "its target"
+    hertz = figure(hz.value, hz.low, hz.high)
+    return f"While {rests} rests {fit.measured} swings at {hertz} Hz {dies}."
 
 
 def _fitted_sentence(at: Fit) -> str:

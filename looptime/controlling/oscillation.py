@@ -1,0 +1,189 @@
+"""A value that swings by itself while what drives it rests: how fast, and how it dies away.
+
+What drives it is the output, where it is held for long: then the mechanism swings. Else it is the
+target: then the loop does, by its gains or its lateness. The height from one turning point to the
+next needs no middle: of a swing that dies away each is the same share of the one before.
+"""
+
+import math
+from itertools import pairwise
+
+import numpy as np
+
+from looptime.analysers.estimate import Figure
+from looptime.array_types import Float, Int
+from looptime.controlling.targets import target_of
+from looptime.records import dataclass
+from looptime.run import Run
+from looptime.stats.arrays import median
+from looptime.stats.student import t_quantile
+
+__all__ = ["Oscillation", "oscillation", "swing_of"]
+
+#: Share of the rows in which what drives may change, at most, and rows of a stretch at rest.
+MOST_CHANGES, LEAST_ROWS, MOST_STRETCHES = 0.2, 12, 400
+#: A height counts from so many times the noise on, and a ratio from so many such heights on: else
+#: the swing after it could be lost, and with it the ratios that are small.
+SCATTERS, CLEAR = 6.0, 8.0
+#: Share of the whole range that a height must reach.
+LEAST_HEIGHT = 0.004
+#: Smallest steps of the value that a height must reach, and rows from one turning to the next.
+GRAINS, LEAST_HALF = 3.0, 3.0
+#: Fewest ratios and stretches that tell a damping, or ratios in fewer stretches, and how uneven
+#: half periods may be (sd / mean).
+LEAST_RATIOS, LEAST_STRETCHES, LEAST_IN_ONE, UNEVEN = 6, 3, 10, 0.25
+#: How much more slowly later swings die away than earlier ones in a cycle that keeps its size, as a
+#: difference of logarithms.
+KEEPS = 0.15
+
+
+@dataclass(frozen=True)
+class Oscillation:
+    """A swing of its own."""
+
+    frequency_hz: Figure  #: As it is seen, damped
+    #: 0 where it keeps its size, below 0 where it grows; undefined where it does not die away
+    #: alike from swing to swing.
+    damping_ratio: Figure
+    swings: int  #: From one turning point to the next, over all stretches
+    of: str  #: ``mechanism``: the output rests meanwhile; ``loop``: the target does
+
+
+def oscillation(
+    time: Float, value: Float, output: Float, target: Float | None
+) -> Oscillation | None:
+    """How a value swings while its output or its target rests; None where it does not.
+
+    Parameters
+    ----------
+    time, value, output : float array, shape (n,)
+        When each row was logged [s], the measured value, and what drives it.
+    target : float array, shape (n,), optional
+        What it is to follow.
+
+    Examples
+    --------
+    A spring of 2 Hz with a damping ratio of 0.1, pushed every 3 s.
+
+    >>> time = np.arange(3000) * 0.01
+    >>> since, push = time % 3, np.where(time // 3 % 2, 1.0, -1.0)
+    >>> swing = np.exp(-0.1 * 4 * np.pi / 0.99**0.5 * since) * np.cos(4 * np.pi * since)
+    >>> found = oscillation(time, push * (1 - 2 * swing), push, None)
+    >>> round(found.frequency_hz.value, 2), round(found.damping_ratio.value, 2), found.of
+    (2.0, 0.1, 'mechanism')
+    """
+    for driver, of in ((output, "mechanism"), (target, "loop")):
+        if driver is None or len(driver) < LEAST_ROWS:
+            continue
+        edges = np.flatnonzero(np.diff(driver) != 0) + 1
+        if len(edges) <= MOST_CHANGES * len(driver):
+            return _of_stretches(time, value, edges, of)
+    return None
+
+
+def swing_of(
+    run: Run, output: str, measured: str, target: str | None = None
+) -> Oscillation | None:  # fmt: skip
+    """How a measured signal of a run swings by itself, with its target's name or by it."""
+    values = {} if run.signals is None else run.signals.values
+    if run.signals is None or output not in values or measured not in values:
+        return None
+    target = target or target_of(list(values), output, measured)
+    used = [values[name] for name in (measured, output, *([target] if target in values else []))]
+    known = np.isfinite(used).all(axis=0)
+    value, out, *wanted = (one[known] for one in used)
+    time = run.signals.time_ns[known] / 1e9
+    return oscillation(time, value, out, wanted[0] if wanted else None)
+
+
+def _of_stretches(time: Float, value: Float, edges: Int, of: str) -> Oscillation | None:
+    # of white noise the fourth differences have 70 times the variance, of a swing next to none
+    scatter = 1.4826 * median(np.abs(np.diff(value, 4))) / math.sqrt(70)
+    step = np.abs(np.diff(value))
+    grain = float(step[step > 0].min(initial=np.inf))
+    least = max(SCATTERS * scatter, LEAST_HEIGHT * float(np.ptp(value)), GRAINS * grain)
+    if not 0 < least < np.inf:
+        return None
+    halves, falls = [], []
+    bounds = np.concatenate([[0], edges, [len(value)]])
+    for begin, end in list(pairwise(bounds))[:MOST_STRETCHES]:
+        if end - begin >= LEAST_ROWS:
+            at = begin + _turning(value[begin:end], least)
+            height = np.abs(np.diff(value[at]))
+            told = height[:-1] >= CLEAR * least
+            halves.append(np.diff(time[at])[: int(told.sum()) + 1] if told.any() else np.zeros(0))
+            falls.append(np.log(height[:-1] / np.maximum(height[1:], 1e-300))[told])
+    told_halves, told_falls = ([one for one in some if len(one)] for some in (halves, falls))
+    return _told(told_halves, told_falls, median(np.diff(time)), of)
+
+
+def _turning(value: Float, least: float) -> Int:
+    """Places of the highest and lowest values between which it goes by so much, without the ends.
+
+    Examples
+    --------
+    >>> _turning(np.array([0.0, 2, 5, 3, 1, 2, 4, 3.9, 4.1]), 2.0).tolist()
+    [2, 4]
+    """
+    found: list[int] = []
+    low = high = 0
+    way = 0
+    for k, x in enumerate(value.tolist()):
+        if x > value[high]:
+            high = k
+        if x < value[low]:
+            low = k
+        if way >= 0 and value[high] - x >= least:
+            found.append(high)
+            way, low = -1, k
+            high = k
+        elif way <= 0 and x - value[low] >= least:
+            found.append(low)
+            way, high = 1, k
+            low = k
+    return np.array([at for at in found if at > 0], np.int64)
+
+
+def _told(
+    halves: list[Float], falls: list[Float], row_s: float, of: str
+) -> Oscillation | None:  # fmt: skip
+    """From the half periods and the logarithms by which heights fall, of each stretch."""
+    every = np.concatenate([np.zeros(0), *halves])
+    fall = np.concatenate([np.zeros(0), *falls])
+    if len(fall) < LEAST_RATIOS or (len(falls) < LEAST_STRETCHES and len(fall) < LEAST_IN_ONE):
+        return None
+    if np.std(every) > UNEVEN * np.mean(every) or np.mean(every) < LEAST_HALF * row_s:
+        return None
+    half = _mean(halves)
+    frequency = [
+        None if x is None or x <= 0 else 0.5 / x for x in (half.value, half.high, half.low)
+    ]
+    delta = Figure() if _keeps(falls) else _mean(falls)
+    ratio = [None if x is None else x / math.hypot(math.pi, x)
+             for x in (delta.value, delta.low, delta.high)]  # fmt: skip
+    return Oscillation(Figure(*frequency), Figure(*ratio), len(every), of)
+
+
+def _keeps(falls: list[Float]) -> bool:
+    """Whether later swings die away by less than the first two: they settle into a cycle."""
+    early = np.concatenate([one[:2] for one in falls])
+    late = np.concatenate([one[2:] for one in falls])
+    if len(late) < LEAST_RATIOS or len(early) < LEAST_RATIOS:
+        return False
+    spread = math.sqrt(np.var(early) / len(early) + np.var(late) / len(late))
+    return bool(early.mean() - late.mean() > max(KEEPS, 3 * spread))
+
+
+def _mean(parts: list[Float]) -> Figure:
+    """The mean of all with an interval from stretch to stretch, or from swing to swing of one."""
+    count = np.array([len(one) for one in parts], float)
+    total = np.array([one.sum() for one in parts])
+    mean, n = float(total.sum() / count.sum()), len(parts)
+    if n < LEAST_STRETCHES:
+        every = np.concatenate(parts)
+        half = t_quantile(0.975, len(every) - 1) * float(np.std(every, ddof=1) / len(every) ** 0.5)
+        return Figure(mean, mean - half, mean + half)
+    square = float(((total - mean * count) ** 2).sum())
+    spread = math.sqrt(n / (n - 1) * square) / float(count.sum())
+    half = t_quantile(0.975, n - 1) * spread
+    return Figure(mean, mean - half, mean + half)
