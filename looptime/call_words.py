@@ -11,7 +11,7 @@ __all__ = ["guess_name", "of_lock"]
 
 # Ordinary words in call names, by kind; the first kind with a hit wins.
 _WORDS: tuple[tuple[str, str], ...] = (
-    ("pacing", "pace pacing pacer tick idle sleep delay throttle"),
+    ("pacing", "pace pacing pacer tick idle idled sleep slept sleeping asleep delay throttle"),
     ("telemetry", "telemetry log logger logging dashboard publish print console report"),
     ("wait", "wait lock mutex acquire join await block"),
     (

@@ -26,6 +26,7 @@ from looptime.schema import CallName
         ("kreisel_gelesen", "sensor read"),
         ("mutex", "wait"),
         ("sleep", "pacing"),
+        ("sleptNanos", "pacing"),
         ("drive.update", "compute"),
         ("xyzzy", "other"),
         ("", "other"),

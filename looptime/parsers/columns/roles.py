@@ -5,13 +5,12 @@ row (stamped at the start) or the one before (stamped at the end). The whole fil
 equals it, a deviation has both signs, a timer of the run does nothing but rise.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
 
 from looptime.array_types import Float
-from looptime.call_words import guess_name
 from looptime.parsers.columns.against_steps import (
     ENOUGH,
     MOST,
@@ -20,18 +19,17 @@ from looptime.parsers.columns.against_steps import (
     evident,
     fits,
     largest_that_fits,
-    of_late_loops,
     over,
     slope,
     slope_unit,
     summed,
 )
-from looptime.parsers.columns.named_wholes import MOST_OF_IT, ONE_FOR_ONE, parts_named_wholes
+from looptime.parsers.columns.bare_columns import in_one_length, of_bare, under_other_names
+from looptime.parsers.columns.named_wholes import parts_named_wholes
 from looptime.parsers.columns.other_row import by_row, own_intervals
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
-from looptime.schema import CallName
 from looptime.stats.arrays import HUGE
 from looptime.units import UNITS, word_unit
 
@@ -80,6 +78,8 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     for at, one in enumerate(seen):
         if at not in roles and one.meaning in _OF_THE_LOOP:
             roles[at] = _of_the_loop(one, steps, clock is not None)
+    if clock is None:
+        roles |= _longest_is_period(seen, roles)
     for at in parts_named_wholes(seen, roles, steps):
         seen[at] = replace(seen[at], meaning="duration" if seen[at].unit_ns else "bare")
         del roles[at]
@@ -89,13 +89,13 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     roles |= {} if clock is None else _equal_to_steps(seen, unsaid, steps)
     signals = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "signal"]
     bare = [at for at in range(len(seen)) if at not in roles and at not in signals]
-    roles |= _bare(seen, bare, steps, roles)
-    roles |= _under_other_names(seen, signals, steps, roles)
+    roles |= of_bare(seen, bare, steps, roles) if steps.some else in_one_length(seen, bare, roles)
+    roles |= under_other_names(seen, signals, steps, roles)
     parts = [seen[at].values * (roles[at].unit_ns or 1) for at in signals
              if roles[at].taken_as == "part"]  # fmt: skip
     if parts:  # beside what they explain, others tell
         bare = [at for at in bare if roles[at].taken_as == "signal"]
-        roles |= _bare(seen, bare, steps, roles, parts)
+        roles |= of_bare(seen, bare, steps, roles, parts)
     roles = within(seen, steps, roles)
     inner = {at: r for at, r in roles.items() if r.taken_as == "part" and r.inside < 0}
     total = summed([seen[at].values * (r.unit_ns or 1) for at, r in inner.items()])
@@ -248,6 +248,26 @@ def _is_work(values: Float, steps: Steps) -> bool:
     return any(1 - _ONE < fit[0] < 1 + _ONE and fit[1] >= _MORE_THAN_HALF for fit in found)
 
 
+def _longest_is_period(seen: list[Seen], roles: dict[int, Role]) -> dict[int, Role]:
+    """Of two lengths of the whole loop, without a clock, the longer: the other is its work.
+
+    What a loop is busy with lasts as long as it or less, but for what rounding takes off.
+    """
+    wholes = [at for at, role in roles.items() if role.taken_as == "whole"]
+    if len(wholes) != 2 or any(role.taken_as == "period" for role in roles.values()):
+        return {}
+    unit = next((seen[at].unit_ns for at in wholes if seen[at].unit_ns), None)
+    one, other = (seen[at].values * (seen[at].unit_ns or unit or 1) for at in wholes)
+    long, short, at = (one, other, wholes[0])
+    if not np.nanmedian(one) >= np.nanmedian(other):
+        long, short, at = other, one, wholes[1]
+    both = np.isfinite(long) & np.isfinite(short)
+    if seen[at].meaning != "whole" or both.sum() < ENOUGH or (long < short)[both].any():
+        return {}
+    why = f"it is never shorter than {seen[wholes[0] + wholes[1] - at].name}, the work in it"
+    return {at: replace(roles[at], taken_as="period", why=why)}
+
+
 def _equality(
     values: Float, units: list[int], steps: Steps, sides: Collection[str] = ("after", "before")
 ) -> tuple[float, int, str]:
@@ -362,98 +382,3 @@ def _equal_to_steps(seen: list[Seen], columns: list[int], steps: Steps) -> dict[
                 f"it equals the clock's step {word} its row", step=word,
             )  # fmt: skip
     return made
-
-
-def _bare(
-    seen: list[Seen],
-    bare: list[int],
-    steps: Steps,
-    roles: dict[int, Role],
-    beside: Sequence[Float] = (),
-) -> dict[int, Role]:
-    """Columns whose headers say nothing: parts where the clock's steps or a whole say so."""
-    signal = Role("signal", None, "", "nothing says that it is a length of time", "likely")
-    made = dict.fromkeys(bare, signal)
-    if not bare or not steps.some:
-        return made
-    told, unit = evident(seen, bare, steps, beside=beside)
-    if unit is None and steps.known:
-        told, unit = of_late_loops(seen, bare, steps)
-    # a letter alone names nothing
-    named = [at for at in bare if max(map(len, seen[at].words), default=0) > 1]
-    if unit is None and named:
-        together = summed([seen[at].values for at in named])
-        assert together is not None
-        unit = slope_unit(together, steps)
-        unit = unit if unit and fits(seen, named, unit, steps) else None
-    whole = next((at for at, r in roles.items() if r.taken_as in ("whole", "period")), None)
-    if unit is None and named and whole is not None and seen[whole].unit_ns is None:
-        likely = roles[whole].unit_ns or min(steps.units.values())
-        unit = likely if fits(seen, named, likely, steps) else None
-    if unit is None:
-        maybe = _like_calls(seen, named, steps)
-        return made | dict.fromkeys(maybe, replace(signal, why=MAYBE, sure="unsure"))
-    name = next(name for name, ns in steps.units.items() if ns == unit)
-    for at in told:
-        made[at] = Role(
-            "part", unit, f"the clock's steps grow with it one for one in {name}",
-            "the clock's steps grow with it one for one", "sure",
-        )  # fmt: skip
-    rest = [at for at in named if at not in told]
-    if rest and fits(seen, sorted({*named, *told}), unit, steps):
-        for at in rest:
-            made[at] = Role(
-                "part", unit, f"in {name} it fits into the loop beside the others",
-                "all such columns together go with the length of the loop", "likely",
-            )  # fmt: skip
-    return made
-
-
-def _like_calls(seen: list[Seen], columns: list[int], steps: Steps) -> list[int]:
-    """Columns named like calls or times, two or more, that would fit into the loop together.
-
-    A "t" in front of a name may stand for a time as well as for a temperature.
-    """
-    like = [at for at in columns if seen[at].name.lower().startswith(("t_", "t.", "t/"))
-            or guess_name(CallName(seen[at].name)).kind != "other"]  # fmt: skip
-    unit = largest_that_fits([seen[at].values for at in like], steps)[0] if len(like) > 1 else None
-    return like if unit is not None and fits(seen, like, unit, steps) else []
-
-
-def _under_other_names(
-    seen: list[Seen], signals: list[int], steps: Steps, roles: dict[int, Role]
-) -> dict[int, Role]:
-    """Columns named like signals: parts where the clock's steps grow with them one for one.
-
-    What the parts already known explain of the steps is explained first. A signal that happens to
-    go with the pace does not do so with a slope of one, in a unit in which it fits into the loop.
-    """
-    made = {at: Role("signal", None, "", "its header names a signal") for at in signals}
-    full = [at for at in signals if np.isfinite(seen[at].values).mean() > MOST]
-    if not full or not steps.known:
-        return made
-    parts = [r.unit_ns * seen[at].values for at, r in roles.items()
-             if r.taken_as == "part" and r.unit_ns]  # fmt: skip
-    found, unit = evident(seen, full, steps, ONE_FOR_ONE, MOST_OF_IT, parts)
-    if unit is None:
-        return made
-    parts += [unit * seen[at].values for at in found]
-    rest = [at for at in full if at not in found]
-    for shift in (1, -1) if rest else ():  # stamped after its first parts, or before its last
-        moved = [_moved(part, shift) for part in parts]
-        more, same = evident(seen, rest, steps, ONE_FOR_ONE, MOST_OF_IT, moved)
-        found += [at for at in more if same == unit and at not in found]
-    name = next(name for name, ns in steps.units.items() if ns == unit)
-    for at in found:
-        made[at] = Role(
-            "part", unit, f"the clock's steps grow with it one for one in {name}",
-            "its header names a signal, but the loop is longer by as much as it is", "likely",
-        )  # fmt: skip
-    return made
-
-
-def _moved(values: Float, rows: int) -> Float:
-    """Values of the row before (1) or after (-1); NaN where there is none."""
-    moved = np.roll(values, rows)
-    moved[0 if rows > 0 else -1] = np.nan
-    return moved

@@ -1,5 +1,6 @@
 """Layout `costs`: one row is a loop with a duration for each part; a total and a time may be."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -96,6 +97,7 @@ def rows(content: Content) -> Found:
     found = loop_rows(content, work, np.asarray((values < 0).any(axis=1)), others)
     laps = {head for head, role in given.roles if role.lap_of > -2}
     names = [marked(head).stem or shown(head) if head in laps else shown(head) for head in parts]
+    names = _told_apart(names, parts)
     found = replace(found, parts=lay_out(values[found.row], known[found.row], parent, names))
     ticks = np.unique(values[:100_000].ravel())
     finest = min(unit.ns for unit in units.values())
@@ -104,6 +106,14 @@ def rows(content: Content) -> Found:
         known[found.row], names, content.table.line_of(found.row)
     )
     return Found(found, ticks, finest, notes, limits=row_limits(found, log))
+
+
+def _told_apart(names: list[str], parts: Sequence[Head]) -> list[str]:
+    """Names of columns, of which those of one name are told by their places as well."""
+    return [
+        f"{name} (column {head.index + 1})" if names.count(name) > 1 else name
+        for name, head in zip(names, parts, strict=True)
+    ]
 
 
 def _between_loops(content: Content, known: Bool) -> Bool:

@@ -5,8 +5,9 @@ from itertools import product
 
 import numpy as np
 
-from looptime.array_types import Int
+from looptime.array_types import Float, Int
 from looptime.errors import LogError
+from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.judged import Understood, instants
 from looptime.parsers.columns.lexicon import names_setting, tokens
 from looptime.parsers.layouts.contract import Content, LoopRows
@@ -31,6 +32,11 @@ _FEW_LATE, _APART, _ALL_BUT = 10, 3.0, 0.95
 _UNEVEN = 3.5
 #: What a row says of a loop that came too late.
 _LATE = frozenset(("overrun", "overran", "late", "exceeded", "overdue", "overshot"))
+#: What a column counts that says how many loops each row holds, and words that may stand beside.
+_OF_LOOPS = frozenset(("loops", "passes", "iterations", "cycles"))
+_PER_ROW = frozenset(("n", "num", "number", "count", "of", "in", "per", "row", "the", "this"))
+#: Share of a step that is left where it is no whole number of loops as long on average.
+_PROPORTIONAL = 0.5
 _RATIOS = (1e-9, 1e-6, 1e-3, 1.0)
 #: Share of the rows after which number and clock must go on.
 _ONWARD = 0.5
@@ -94,8 +100,9 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
     Raises
     ------
     LogError
-        If a column counts the loops of each row: times their mean it fills the step of the clock;
-        or if, without a clock, a row has a mean and what was longest.
+        If a column counts the loops of each row: times their mean it fills the step of the clock,
+        or the steps are longer in proportion; or if, without a clock, a row has a mean and what was
+        longest.
     """
     clock = known.one.get("time")
     heads = [head for head, _ in known.roles]
@@ -108,9 +115,18 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
             "nothing is known of single loops: log a row for each",
             path,
         )
-    if clock is None or not means or not counts:
+    if clock is None or not counts:
         return
     steps = np.diff(numbers(dialect, clock.index))
+    if any(role.taken_as in ("part", "whole") for _, role in known.roles):
+        for many in (head for head in counts if _in_proportion(head, steps, dialect)):
+            usual = np.nanmedian(numbers(dialect, many.index))
+            raise LogError(
+                f"each row sums up several loops ({many.text!r}: {usual:.4g} as a rule), so "
+                "nothing is known of single loops: log a row for each, or read the rows for loops "
+                "all the same with --layout costs",
+                path,
+            )
     for mean, many in product(means, counts):
         value, count = numbers(dialect, mean.index), numbers(dialect, many.index)
         whole = np.isfinite(count) & (count >= 2) & (count == np.rint(count))
@@ -128,6 +144,31 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
                 "read the rows for loops all the same with --layout stamps",
                 path,
             )
+
+
+def _in_proportion(head: Head, steps: Float, dialect: Dialect) -> bool:
+    """Whether a column says how many loops each row holds, and the clock's steps go with it.
+
+    They do for the row's own number or for that of the row before. One number in all rows is
+    believed where the name says nothing but loops.
+    """
+    said, count = set(tokens(head.text)), numbers(dialect, head.index)
+    if not said & _OF_LOOPS or not said <= _OF_LOOPS | _PER_ROW or len(count) < _ENOUGH:
+        return False
+    if not ((count >= 2) & (count == np.rint(count))).mean() >= _MOSTLY:
+        return False
+    if np.ptp(count) == 0:
+        return said == {"loops"}
+    for of_step in (count[:-1], count[1:]):
+        good = np.isfinite(of_step) & (of_step > 0) & (steps > 0)
+        each, step = steps[good] / of_step[good], steps[good]
+        low, high = np.quantile(each, [0.25, 0.75])
+        least, most = np.quantile(step, [0.25, 0.75])
+        if most > least and (high - low) / np.median(each) < _PROPORTIONAL * (
+            most - least
+        ) / np.median(step):
+            return True
+    return False
 
 
 def refuse_late_only(known: Understood, dialect: Dialect, path: str = "") -> None:

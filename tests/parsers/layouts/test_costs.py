@@ -430,3 +430,34 @@ def test_how_columns_without_names_are_read_is_said(tmp_path):
     run = read(tmp_path, rows)
     said = "no header: column 2 is read as the clock and column 4 as length"
     assert any(limit.startswith(said) for limit in run.clock.limits)
+
+
+def test_two_columns_of_one_name_are_two_parts(tmp_path):
+    """Each is told with its place, and none is lost."""
+    log = text("time_ms,read_ms,read_ms,lift_ms\n", [0, 20, 41, 60, 80], GYRO, DRIVE, LOG)
+    found = self_ms(read(tmp_path, log))
+    assert found == {"read (column 2)": GYRO[:4], "read (column 3)": DRIVE[:4], "lift": LOG[:4]}
+
+
+def test_the_longer_of_two_lengths_of_the_loop_holds_the_wait(tmp_path):
+    """Without a clock, "cycle" 20 ms and "busy" of 9 to 12: what is left is waited for the tick."""
+    draw = np.random.default_rng(3)
+    sense, act = draw.uniform(3, 4, 80), draw.uniform(5, 7, 80)
+    busy = sense + act + 1
+    rows = [np.round(1e3 * x) for x in (np.full(80, 20.0), busy, sense, act)]
+    found = looptime.summarise(read(tmp_path, text("cycle,busy,sense,act\n", *rows)))
+    assert found.pacing.nominal_hz == 50
+    assert found.pace.headroom_ms["p50"].value == pytest.approx(20 - np.median(busy), abs=0.05)
+
+
+def test_what_names_nothing_lies_in_the_one_length_that_took_all(tmp_path):
+    """Without a clock: "took" grows with each of the parts; the loop is it and what was slept."""
+    draw = np.random.default_rng(3)
+    imu, drive = draw.uniform(1, 2, 80), draw.uniform(5, 7, 80)
+    took = imu + drive + 0.4
+    rows = [np.round(1e6 * x) for x in (took, imu, drive, 20 - took)]
+    found = looptime.summarise(read(tmp_path, text("took_ns,imu,drive,slept_ns\n", *rows)))
+    own = {row.name: row.self_ms_per_loop for row in found.costs.rows}
+    assert own["took"] == pytest.approx(0.4, abs=1e-5)
+    assert own["drive"] == pytest.approx(drive.mean(), abs=1e-5)
+    assert found.pace.period_ms.mean.value == pytest.approx(20)

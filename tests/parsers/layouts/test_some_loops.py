@@ -76,6 +76,40 @@ def test_rows_of_a_second_each(tmp_path, mean):
     assert len(read(tmp_path, log, layout="stamps")) == 29
 
 
+def batches(sizes, loop_ms=10.0):
+    """Rows of so many loops of about 10 ms each: begin, how many, and what two calls took in all"""
+    draw = np.random.default_rng(4)
+    steps = [float(loop_ms * n + draw.normal(0, 0.05)) for n in sizes]
+    begin = np.cumsum([0.0, *steps])[:-1].round(3)
+    return begin, sizes, np.round(3e3 * sizes, 1), np.round(4e3 * sizes, 1)
+
+
+@pytest.mark.parametrize("header", ["loops", "number of cycles", "iterations per row"])
+def test_rows_that_add_up_a_few_loops_each(tmp_path, header):
+    """4 to 6 loops a row: the steps of the clock are as many times as long, and so are the sums."""
+    sizes = np.random.default_rng(3).integers(4, 7, 60)
+    log = table(f"t_ms,{header},work_us,imu_us", *batches(sizes))
+    with pytest.raises(LogError, match=r"each row sums up several loops .*: 5 as a rule"):
+        read(tmp_path, log)
+    assert len(read(tmp_path, log, layout="costs")) == 59
+
+
+def test_as_many_loops_in_each_row(tmp_path):
+    """Five each time: a column that names nothing but loops says it."""
+    log = table("t_ms,loops,work_us,imu_us", *batches(np.full(60, 5)))
+    with pytest.raises(LogError, match="each row sums up several loops"):
+        read(tmp_path, log)
+
+
+def test_iterations_of_a_call_leave_rows_loops(tmp_path):
+    """A solver takes 4 to 6 turns of 0.4 ms of a loop of 12 ms: the loop is longer by just these"""
+    turns = np.random.default_rng(3).integers(4, 7, 60)
+    solve = 0.4 * turns
+    begin = np.cumsum(np.concatenate([[0], 10 + solve]))[:-1].round(3)
+    run = read(tmp_path, table("t_ms,iterations,solve_ms", begin, turns, solve.round(3)))
+    assert periods_ms(run) == pytest.approx((10 + solve)[:59])
+
+
 def test_running_mean_beside_each_loop(tmp_path):
     """A mean in rows that are loops, with a count that goes up, refuses nothing."""
     rows = np.arange(30)

@@ -1,0 +1,136 @@
+"""Columns of durations whose headers say nothing of it, by the steps of the clock or a whole."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.call_words import guess_name
+from looptime.parsers.columns.against_steps import (
+    MOST,
+    Steps,
+    evident,
+    fits,
+    largest_that_fits,
+    of_late_loops,
+    slope_unit,
+    summed,
+)
+from looptime.parsers.columns.named_wholes import MOST_OF_IT, ONE_FOR_ONE
+from looptime.parsers.columns.role import MAYBE, Role, Seen
+from looptime.schema import CallName
+
+__all__ = ["in_one_length", "of_bare", "under_other_names"]
+
+
+def of_bare(
+    seen: list[Seen],
+    bare: list[int],
+    steps: Steps,
+    roles: dict[int, Role],
+    beside: Sequence[Float] = (),
+) -> dict[int, Role]:
+    """Columns whose headers say nothing: parts where the clock's steps or a whole say so."""
+    signal = Role("signal", None, "", "nothing says that it is a length of time", "likely")
+    made = dict.fromkeys(bare, signal)
+    if not bare or not steps.some:
+        return made
+    told, unit = evident(seen, bare, steps, beside=beside)
+    if unit is None and steps.known:
+        told, unit = of_late_loops(seen, bare, steps)
+    # a letter alone names nothing
+    named = [at for at in bare if max(map(len, seen[at].words), default=0) > 1]
+    if unit is None and named:
+        together = summed([seen[at].values for at in named])
+        assert together is not None
+        unit = slope_unit(together, steps)
+        unit = unit if unit and fits(seen, named, unit, steps) else None
+    whole = next((at for at, r in roles.items() if r.taken_as in ("whole", "period")), None)
+    if unit is None and named and whole is not None and seen[whole].unit_ns is None:
+        likely = roles[whole].unit_ns or min(steps.units.values())
+        unit = likely if fits(seen, named, likely, steps) else None
+    if unit is None:
+        maybe = _like_calls(seen, named, steps)
+        return made | dict.fromkeys(maybe, replace(signal, why=MAYBE, sure="unsure"))
+    name = next(name for name, ns in steps.units.items() if ns == unit)
+    for at in told:
+        made[at] = Role(
+            "part", unit, f"the clock's steps grow with it one for one in {name}",
+            "the clock's steps grow with it one for one", "sure",
+        )  # fmt: skip
+    rest = [at for at in named if at not in told]
+    if rest and fits(seen, sorted({*named, *told}), unit, steps):
+        for at in rest:
+            made[at] = Role(
+                "part", unit, f"in {name} it fits into the loop beside the others",
+                "all such columns together go with the length of the loop", "likely",
+            )  # fmt: skip
+    return made
+
+
+def _like_calls(seen: list[Seen], columns: list[int], steps: Steps) -> list[int]:
+    """Columns named like calls or times, two or more, that would fit into the loop together.
+
+    A "t" in front of a name may stand for a time as well as for a temperature.
+    """
+    like = [at for at in columns if seen[at].name.lower().startswith(("t_", "t.", "t/"))
+            or guess_name(CallName(seen[at].name)).kind != "other"]  # fmt: skip
+    unit = largest_that_fits([seen[at].values for at in like], steps)[0] if len(like) > 1 else None
+    return like if unit is not None and fits(seen, like, unit, steps) else []
+
+
+def under_other_names(
+    seen: list[Seen], signals: list[int], steps: Steps, roles: dict[int, Role]
+) -> dict[int, Role]:
+    """Columns named like signals: parts where the clock's steps grow with them one for one.
+
+    What the parts already known explain of the steps is explained first. A signal that happens to
+    go with the pace does not do so with a slope of one, in a unit in which it fits into the loop.
+    """
+    made = {at: Role("signal", None, "", "its header names a signal") for at in signals}
+    full = [at for at in signals if np.isfinite(seen[at].values).mean() > MOST]
+    if not full or not steps.known:
+        return made
+    parts = [r.unit_ns * seen[at].values for at, r in roles.items()
+             if r.taken_as == "part" and r.unit_ns]  # fmt: skip
+    found, unit = evident(seen, full, steps, ONE_FOR_ONE, MOST_OF_IT, parts)
+    if unit is None:
+        return made
+    parts += [unit * seen[at].values for at in found]
+    rest = [at for at in full if at not in found]
+    for shift in (1, -1) if rest else ():  # stamped after its first parts, or before its last
+        moved = [_moved(part, shift) for part in parts]
+        more, same = evident(seen, rest, steps, ONE_FOR_ONE, MOST_OF_IT, moved)
+        found += [at for at in more if same == unit and at not in found]
+    name = next(name for name, ns in steps.units.items() if ns == unit)
+    for at in found:
+        made[at] = Role(
+            "part", unit, f"the clock's steps grow with it one for one in {name}",
+            "its header names a signal, but the loop is longer by as much as it is", "likely",
+        )  # fmt: skip
+    return made
+
+
+def _moved(values: Float, rows: int) -> Float:
+    """Values of the row before (1) or after (-1); NaN where there is none."""
+    moved = np.roll(values, rows)
+    moved[0 if rows > 0 else -1] = np.nan
+    return moved
+
+
+def in_one_length(seen: list[Seen], bare: list[int], roles: dict[int, Role]) -> dict[int, Role]:
+    """Columns that say nothing, without a clock: they lie in the one length that names nothing.
+
+    A column "took" beside others says how long all took, where it grows with them one for one.
+    """
+    none = of_bare(seen, bare, Steps.of(None, []), roles)
+    around = [at for at, role in roles.items()
+              if role.taken_as == "part" and role.unit_ns and not seen[at].words]  # fmt: skip
+    if len(around) != 1:
+        return none
+    outer = seen[around[0]]
+    made = of_bare(seen, bare, Steps.of(None, [replace(outer, meaning="whole")]), roles)
+    why = f"{outer.name} grows with it one for one"
+    return {at: replace(role, inside=around[0], why=why, unit_from=f"as {outer.name}")
+            if role.taken_as == "part" else none[at] for at, role in made.items()}  # fmt: skip
