@@ -1,5 +1,6 @@
 """Parts that lie in other parts or run beside the loop, so that none is counted twice."""
 
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -22,6 +23,11 @@ __all__ = ["within"]
 
 #: Longer than any log; more of them still add up in 64 bits [ns].
 _MOST_NS = 1e15
+#: Of the longest so many may each be what holds all others; two that do are as long as each other.
+_LONGEST = 3
+#: Of more parts that are too long together, each is not held against each: the time would grow with
+#: the third power of their number.
+_SEARCHED = 40
 
 
 def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, Role]:
@@ -29,15 +35,14 @@ def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, 
     parts = [at for at, r in roles.items() if r.taken_as == "part" and r.unit_ns]
     roles = dict(roles)
     lengths = {at: seen[at].values * (roles[at].unit_ns or 1) for at in parts}
+    named = _named_in({at: frozenset(seen[at].words) for at in parts})
     for inner in parts:
-        words = set(seen[inner].words)
-        around = [at for at in parts if seen[at].words and set(seen[at].words) < words]
-        around = [at for at in around if _lies_in(lengths[inner], lengths[at])]
+        around = [at for at in named[inner] if _lies_in(lengths[inner], lengths[at])]
         if around:
             nearest = max(around, key=lambda at: len(seen[at].words))
             why = "its name says so and it is never longer"
             roles[inner] = replace(roles[inner], inside=nearest, why=why, sure="likely")
-    _several_in_one(seen, parts, lengths, roles)
+    _several_in_one(seen, named, lengths, roles)
     if len(parts) < 2:
         return roles
     table = np.stack([lengths[at] for at in parts], axis=1)
@@ -50,8 +55,10 @@ def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, 
     if not any(r.taken_as in ("whole", "period") for r in roles.values()):
         why = "it is the sum of all others"
         if len(top) > 1:
+            table = np.nan_to_num(np.stack([lengths[at] for at in top]))
+            longest = np.argsort(-table.mean(axis=1), kind="stable")[:_LONGEST].tolist()
             table = np.stack([lengths[at] for at in top])
-            top = [at for place, at in enumerate(top) if holds_others(table, place)]
+            top = [top[place] for place in sorted(longest) if holds_others(table, place)]
             why = "it is longer than all others together by about the same in each row"
         if len(top) == 1:
             roles[top[0]] = replace(roles[top[0]], taken_as="whole", why=why)
@@ -61,21 +68,45 @@ def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, 
         top = [at for at in parts if roles[at].taken_as == "part" and roles[at].inside < 0]
         if len(top) < 2 or not _too_long([lengths[at] for at in top], steps):
             break
-        _make_room(seen, top, lengths, steps, roles)
+        if len(top) > _SEARCHED:
+            _beside(top[_SEARCHED:], roles)
+        else:
+            _make_room(seen, top, lengths, steps, roles)
     return roles
 
 
+def _named_in(words: dict[int, frozenset[str]]) -> dict[int, list[int]]:
+    """For each part those whose names are some of the words of its own, in their order.
+
+    Examples
+    --------
+    >>> _named_in({0: frozenset("a"), 1: frozenset("ab"), 2: frozenset("c"), 3: frozenset("cab")})
+    {0: [], 1: [0], 2: [], 3: [0, 1, 2]}
+    """
+    uses = Counter(word for own in words.values() for word in own)
+    under: dict[str, list[int]] = {}  # each name under that of its words which fewest names have
+    for at, own in words.items():
+        if own:
+            under.setdefault(min(own, key=lambda word: (uses[word], word)), []).append(at)
+    return {
+        at: sorted(one for word in own for one in under.get(word, ()) if words[one] < own)
+        for at, own in words.items()
+    }
+
+
 def _several_in_one(
-    seen: list[Seen], parts: list[int], lengths: dict[int, Float], roles: dict[int, Role]
+    seen: list[Seen], named: dict[int, list[int]], lengths: dict[int, Float], roles: dict[int, Role]
 ) -> None:
     """Put parts into the one that their names begin with, where it holds them all together.
 
     What one of them takes more another may take less, so that none alone goes with the whole.
     """
-    for outer in sorted(parts, key=lambda at: -len(seen[at].words)):  # the innermost first
-        words = set(seen[outer].words)
-        inner = [at for at in parts if words and words < set(seen[at].words)]
-        inner = [at for at in inner if roles[at].inside in (-1, outer)]
+    held: dict[int, list[int]] = {}
+    for one, around in named.items():
+        for outer in around:
+            held.setdefault(outer, []).append(one)
+    for outer in sorted(held, key=lambda at: -len(seen[at].words)):  # the innermost first
+        inner = [at for at in held[outer] if roles[at].inside in (-1, outer)]
         total = np.sum([np.nan_to_num(lengths[at]) for at in inner], axis=0)
         if len(inner) < 2 or not _lies_in(total, lengths[outer]):
             continue
@@ -117,8 +148,14 @@ def _make_room(
     told = _told(np.stack([lengths[at] for at in top], axis=1), steps)
     length = [float(np.nanmedian(lengths[at])) for at in top]
     _, _, least = min(zip(told, [-one for one in length], top, strict=True))
+    _beside([least], roles)
+
+
+def _beside(parts: list[int], roles: dict[int, Role]) -> None:
+    """Take parts for what runs beside the others."""
     why = "with it the parts would be longer than the loop: it runs beside them, or holds some"
-    roles[least] = replace(roles[least], taken_as="beside", why=why, sure="unsure")
+    for at in parts:
+        roles[at] = replace(roles[at], taken_as="beside", why=why, sure="unsure")
 
 
 def _told(lengths: Float, steps: Steps) -> list[float]:
