@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import io
 import os
 import threading
 from collections.abc import Iterator
@@ -54,6 +55,24 @@ def is_log(name: str) -> bool:
     return Path(name).suffix.lower() in LOG_SUFFIXES
 
 
+class _Answering(io.FileIO):
+    """A file of which an error comes, not None, where a read would wait: the kernel's own may."""
+
+    def readinto(self, buffer: Any) -> int:
+        """Fill the buffer; returns how many bytes came."""
+        count = super().readinto(buffer)
+        if count is None:
+            raise OSError(errno.EAGAIN, "it does not answer")
+        return count
+
+    def readall(self) -> bytes:
+        """All that is left."""
+        data = super().readall()
+        if data is None:
+            raise OSError(errno.EAGAIN, "it does not answer")
+        return data
+
+
 def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
     """Open a file for its bytes, unless it is a pipe, a socket or a device, which may wait.
 
@@ -73,7 +92,7 @@ def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
         handle = os.open(path, _READING)
         kind = os.fstat(handle).st_mode
         if S_ISREG(kind):
-            return os.fdopen(handle, "rb")
+            return io.BufferedReader(_Answering(handle, "rb"))
         os.close(handle)
     if S_ISDIR(kind):
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), os.fspath(path))

@@ -1,5 +1,6 @@
 """Files that are whole or not there, and an output that is full."""
 
+import io
 import os
 import stat
 import subprocess
@@ -8,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from looptime import files
 from looptime.errors import UsageError
 from looptime.files import whole_file, write_whole
 
@@ -179,3 +181,17 @@ def test_a_pipe_that_nobody_reads_is_not_waited_for(tmp_path):
         assert os.read(reader, 99) == b"a,b\n"
     finally:
         os.close(reader)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs pipes that do not wait")
+def test_a_file_that_does_not_answer_is_an_error():
+    """Files of the kernel are plain and may hold nothing yet: no reader gets None for bytes."""
+    reader, writer = os.pipe()
+    os.set_blocking(reader, False)
+    with io.BufferedReader(files._Answering(reader, "rb")) as file:
+        for read in (file.read, lambda: file.read(4), lambda: next(file)):
+            with pytest.raises(OSError, match="does not answer"):
+                read()
+        os.write(writer, b"0,9")
+        os.close(writer)
+        assert file.read() == b"0,9"

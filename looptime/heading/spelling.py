@@ -13,6 +13,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import LogError, NotEnoughError, UsageError
+from looptime.files import open_plain
 from looptime.heading.logged_turning import QUANTITIES, Turning, set_anew, turning_of
 from looptime.heading.motion import (
     LONGEST_S,
@@ -117,7 +118,8 @@ def _built(text: str, word: str, rest: str) -> Motion:
 
 def _profile_file(path: Path) -> Profile:
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        with open_plain(path) as file:
+            text = file.read().decode("utf-8-sig")
     except FileNotFoundError:
         raise LogError(
             "no such file: a motion file has time_s,turn_rate_deg_s", str(path)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TextIO
 
 from looptime.errors import LogError, UsageError
-from looptime.files import LOG_SUFFIXES, MAYBE_SUFFIXES, is_log
+from looptime.files import LOG_SUFFIXES, MAYBE_SUFFIXES, is_log, open_plain
 from looptime.words import listed
 
 __all__ = ["STANDARD_INPUT", "at_hand", "find_logs", "logs_in", "one_log", "zip_of"]
@@ -141,10 +141,9 @@ def _inside(path: str) -> list[str]:
 
 def _looks_packed(path: str) -> bool:
     """Whether a file may be a zip: most logs need not wait for what looks into one."""
-    with contextlib.suppress(OSError, ValueError):
-        if Path(path).is_file():  # a pipe would be waited for; what is missing is said when read
-            with Path(path).open("rb") as file:
-                return file.read(2) == b"PK" or path.lower().endswith(".zip")
+    # what is missing, or is no file, is said when it is read
+    with contextlib.suppress(OSError, ValueError), open_plain(path) as file:
+        return file.read(2) == b"PK" or path.lower().endswith(".zip")
     return False
 
 

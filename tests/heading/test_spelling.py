@@ -1,5 +1,6 @@
 """Motions as text, as files and from the log."""
 
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -191,3 +192,11 @@ def test_a_heading_of_coarse_steps_is_not_taken_for_one_set_anew():
     motion = parse_motion("recorded", run=_with_heading(15 * np.round(60 * t / 15)))
     assert not any("jumps" in limit for limit in motion.limits)
     assert np.degrees(motion.heading(5.0) - motion.heading(1.0)) == pytest.approx(240, abs=8)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes with names")
+def test_a_motion_file_that_is_a_pipe_is_not_waited_for(tmp_path):
+    """Nobody may ever write into it."""
+    os.mkfifo(tmp_path / "turns.csv")
+    with pytest.raises(LogError, match="it is a pipe, a socket or a device"):
+        parse_motion(str(tmp_path / "turns.csv"))
