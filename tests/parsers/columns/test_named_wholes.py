@@ -45,13 +45,22 @@ LONGER = {"track": draw(2, 4, 2), "hub": draw(1, 3, 3)}
         ("scan", SCAN, {"track": LONGER["track"] * np.where(np.arange(ROWS) % 99, 1, -1)},
          "duration", False),
         ("scan", SCAN, {}, "duration", False),
+        ("scan", SCAN, LONGER | {"hub": LONGER["hub"] * (np.arange(ROWS) % 9 > 0)}, "duration",
+         True),
     ],
     ids=["two longer", "no units", "values", "no call", "seldom longer", "grows with it",
-         "no room", "a wait", "below 0", "nothing beside"],
+         "no room", "a wait", "below 0", "nothing beside", "not in each loop"],
 )  # fmt: skip
 def test_a_scan_of_an_even_loop(name, whole, others, meaning, told):
     """In loops of 18 ms others of 2 to 7 ms do not lie in a scan of 1 to 3 ms."""
     assert beside(name, whole, others, EVEN, meaning=meaning) == told
+
+
+@pytest.mark.parametrize("end", [False, True])
+def test_a_scan_of_a_loop_that_nothing_paces(end):
+    """All three fit into the step of their own row, and half of the time not into the next."""
+    period = SCAN + sum(LONGER.values()) + 0.1
+    assert beside("scan", SCAN, LONGER, period, end)
 
 
 @pytest.mark.parametrize("end", [False, True])
