@@ -84,6 +84,9 @@ def spoilt(how):
 def test_what_speaks_against_such_a_log(how):
     """Each by itself: of 28 lines 4 are prose, 11 lines hold five calls."""
     assert read_begun(spoilt("whole")) is not None
+    two = [line for k in (0, 30) for line in (f"loop at {k} ms", *(f"imu: {k + 9 * n} ms + 4 ms"
+           for n in range(3)))]  # fmt: skip
+    assert read_begun(two) is not None  # two loops of three calls will do
     assert read_begun(spoilt(how)) is None
 
 
