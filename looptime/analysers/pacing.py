@@ -156,6 +156,8 @@ def pacing(
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6
         middle = median(period)
+        if not waits.names:
+            why = f"what nothing names takes {sleep:.3g} ms, never less and hardly more, as a sleep"
         # a loop whose work is longer than its sleep was never meant to run once in each sleep
         hz = 1e3 / sleep if 2 * sleep >= middle > 0 else None
         return Pacing(mode, why, sleep, hz, achieved, None, known, wait_ms)

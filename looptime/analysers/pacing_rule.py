@@ -116,7 +116,7 @@ def with_unnamed(gap: Float, period: Float, why: str) -> tuple[str, str]:
         why = f"{usual:.2g} ms pass after each loop's row: a sleep so short would look the same"
     elif _always_as_long(gap, period - gap, period):
         return "can't tell", f"{usual:.3g} ms pass after each loop's row, however long: {_EITHER}"
-    elif not why.endswith(_HEDGE):
+    elif "would look the same" not in why:
         why += _HEDGE
     return "free-running", why
 

@@ -51,6 +51,7 @@ def test_a_sleep_ends_late_and_never_early(asked, row):
     """What follows the work is never shorter than a round length, and hardly longer."""
     basis = prepare(unnamed(asked + late(), row=row))
     assert basis.pacing.mode == "sleep after work"
+    assert "never less and hardly more" in basis.pacing.mode_from
     assert basis.pacing.nominal_ms == pytest.approx(asked, rel=0.05)
     assert basis.judged == "work"
     assert basis.judged_ms.mean() == pytest.approx(8, rel=0.02)
