@@ -108,10 +108,15 @@ def test_words_that_take_turns_for_each_name():
 
 
 def test_where_both_ways_pair_alike_what_is_first_is_begin():
-    """Calls one after the other: ends and begins pair as well the other way about."""
-    _, name, side = rows(12, APART)
+    """A call made again and again, and then another: twelve pairs, or ten the other way about.
+
+    Of three calls one may have begun before the log did.
+    """
+    side, name = np.tile([0, 1], 12), np.repeat([1, 2], 12)
     assert begins_first(side, name)
     assert not begins_first(1 - side, name)
+    more = np.append([1], np.tile([0, 1], 6))
+    assert begins_first(np.append(side, more), np.append(name, np.full(13, 3)))
 
 
 def column(cells):
