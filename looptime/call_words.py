@@ -71,8 +71,8 @@ def guess_name(logged: CallName) -> CallName:
     ('telemetry', 'actuator write')
     >>> guess_name(CallName("timing.imu")).device, guess_name(CallName("timing.arm.imu")).device
     (None, 'arm')
-    >>> guess_name(CallName("zzz")).kind
-    'other'
+    >>> guess_name(CallName("zzz")).kind, guess_name(CallName("lockwait")).kind
+    ('other', 'wait')
     """
     words = [word.lower() for word in _SPLIT.split(logged.name) if word]
     inner = without_groups(logged.name)
@@ -115,8 +115,9 @@ def _guess_kind(words: list[str]) -> str:
         return "actuator write"
     if verb in _SENT and len(words) > 1 and _ELSEWHERE.isdisjoint(words):
         return "actuator write"
+    named = {*words, *("wait" for word in words if word.endswith("wait"))}  # "lockwait"
     for kind, hints in _WORDS:
-        if not set(hints.split()).isdisjoint(words):
+        if not set(hints.split()).isdisjoint(named):
             return kind
     return "other"
 
