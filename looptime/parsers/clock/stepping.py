@@ -225,7 +225,11 @@ def _on_grid(times: Int, base: int) -> Grid | None:
             return None
         floats = step == float_step
         fraction = power < 0 and uneven and usual >= 3 * step > 3 * NS_PER_US
-        if not floats and not (fraction and _may_be(rest, step, printed)):
+        first = _near(rest[:_TELL], step, printed)
+        if not (
+            ((floats or fraction) and _may_be(first, len(times)))
+            or (floats and _may_be(_shortest(times[:_TELL], base), len(times)))
+        ):
             continue
         near = _near(rest, step, printed)
         if max(near.mean(), _shortest(times, base).mean() if floats else 0) < _NEARLY:
@@ -235,10 +239,9 @@ def _on_grid(times: Int, base: int) -> Grid | None:
     return None
 
 
-def _may_be(rest: Float, step: float, printed: int) -> bool:
-    """Whether nearly all may lie on a grid, as the first of them tell."""
-    off = np.count_nonzero(~_near(rest[:_TELL], step, printed))
-    return bool(off <= (1 - _NEARLY) * len(rest) + 1)
+def _may_be(first: Bool, count: int) -> bool:
+    """Whether something may hold for nearly all, as it does for the first of them."""
+    return bool(np.count_nonzero(~first) <= (1 - _NEARLY) * count + 1)
 
 
 def _near(rest: Float, step: float, printed: int) -> Bool:
