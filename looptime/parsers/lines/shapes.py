@@ -30,7 +30,7 @@ _FILLERS = frozenset(
 #: What parts the words that belong to one number from those that belong to another.
 _APART = re.compile(r"[,;|()\[\]{}<>\t]|:(?=\s+\S*[^\s=:])|\s[-\u2013\u2014>]+\s|\.\s")
 _CLOSED = re.compile(r"[)\]}]")
-_PAIR = re.compile(r"([A-Za-z_][\w.]*)\s*=\s*\"?([A-Za-z][\w./-]*)\"?(?=[\s,;|)\]}]|$)")
+_PAIR = re.compile(r"(?<![\w.])([A-Za-z_][\w.]*)\s*=\s*\"?([A-Za-z][\w./-]*)\"?(?=[\s,;|)\]}]|$)")
 _UNIT = re.compile(r"\s?([a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)(?!\w)")
 #: The key of the next number, and no unit of the one before: ``T:1218 S:4``.
 _KEY = re.compile(r"\s+[A-Za-z]+[:=]")

@@ -20,10 +20,10 @@ __all__ = [
 
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?\s?(?:[mun\N{MICRO SIGN}]?s\b)?"
 _NUMBER_ALONE = re.compile(r"\d+(?:\.\d+)?")
-_STAMP = re.compile(rf"^\s*[\[(<]?\s*(?:{CLOCK}|{_NUMBER})\s*[\])>]?(?:[\s:,|]|-(?!\w))*")
+_STAMP = re.compile(rf"^\s*(?:[\[(<]\s*)?(?:{CLOCK}|{_NUMBER})\s*[\])>]?(?:[\s:,|]|-(?!\w))*")
 _LEVELS = "|".join(sorted(LEVELS, key=len, reverse=True))
 _LEVEL = re.compile(rf"^[\[(<]?(?:{_LEVELS})[\])>]?[\s:|-]+", re.IGNORECASE)
-_WORD = r"([A-Za-z][\w .#-]*?)"
+_WORD = r"([A-Za-z][\w .#-]{0,80}?)"  # without end, a line of blanks takes the square of its length
 _TAG = re.compile(
     rf"^(?:\[\s*{_WORD}\s*\]|\(\s*{_WORD}\s*\)|<\s*{_WORD}\s*>"
     r"|([A-Za-z][\w.#-]*)(?=\s*(?::|\||\s-)\s))(?:[\s:|]|-(?!\w))*"

@@ -7,6 +7,7 @@ import looptime
 from looptime.analysers.basis import prepare
 from looptime.analysers.contention import contention
 from looptime.parsers.lines.events import read_events
+from looptime.parsers.lines.shapes import Shapes
 from looptime.parsers.lines.tags import cross, tags_of
 from looptime.views.text.summary_text import render_summary
 from tests.parsers.build import read, self_ms
@@ -208,3 +209,12 @@ def test_a_thread_that_the_loop_waits_for_is_told_by_its_tag(tmp_path, line):
     (found,) = contention(prepare(run)).found
     assert (found.calls, found.thread, found.partners) == (("arm.write",), "camera", ("grab",))
     assert found.wait_ms_per_loop.value == pytest.approx(np.mean(waits), abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "line", [" " * 60_000 + "imu: 4 ms", "[a" + " " * 60_000 + "imu: 4 ms", "x" * 60_000]
+)
+def test_long_lines_are_looked_at_once(line):
+    """Blanks or letters without end take no more than their number, not its square, in steps."""
+    assert tags_of([line]) is None
+    Shapes().read(line)
