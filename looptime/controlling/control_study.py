@@ -29,7 +29,7 @@ from looptime.controlling.moves import (
     even_loop,
     horizon_of,
 )
-from looptime.controlling.oscillation import swing_of
+from looptime.controlling.oscillation import noise_of, swing_of
 from looptime.controlling.outcome import Case, Outcome, outcomes
 from looptime.controlling.response import Response
 from looptime.controlling.stability import stability
@@ -46,13 +46,17 @@ __all__ = ["control"]
 
 #: Tolerance where none is stated, as a share of the way or of the speed.
 USUAL_TOLERANCE = 0.02
-#: Share of the variance that a fit leaves of a mechanism that swings by itself, above which it is
-#: not used: what swings is no plain speed and no position, and what is said of it instead.
-LEFT_OF_SPRINGS = 0.005
-SPRINGS = (
-    "it swings by itself while the output rests, as on a spring: no speed and no position with one "
-    "time constant does, so none is fitted; damp it, or try its gains (wheels off the floor)"
-)
+#: Share of the variance that a fit leaves of what swings by itself, and so many times its noise,
+#: above which it is not used: no plain speed and no position swings so; and what is said instead.
+LEFT_OF_SPRINGS, MOST_OF_NOISE = 0.01, 2.0
+SPRINGS = {
+    "mechanism": "it swings by itself while the output rests, as on a spring: no speed and no "
+    "position with one time constant does, so none is fitted; damp it, or try its gains (wheels "
+    "off the floor)",
+    "loop": "the loop swings, and one time constant leaves more of it than noise: it may be on a "
+    "spring or have play, so none is fitted; log it with an output that rests for seconds "
+    "between steps, which tells",
+}
 #: Most controllers that a refusal names.
 MOST_NAMED = 6
 
@@ -244,14 +248,18 @@ def _fitted(
     where the value has a stamp of its own, the output's way from the loop's start to its use.
     """
     delay = stated.sensor_delay_ms / 1e3
-    swing = swing_of(run, *fit)
-    springs = swing is not None and swing.of == "mechanism"
-    kind = stated.plant or ("speed" if springs else None)  # of a spring it is neither
-    found = fit_plant(run, fit[0], fit[1], kind, delay, stated.wraps)
-    if springs and found.left > LEFT_OF_SPRINGS:
+    swing, plant = swing_of(run, *fit), stated.plant
+    try:
+        found = fit_plant(run, fit[0], fit[1], plant, delay, stated.wraps)
+    except UsageError:
+        if swing is None or plant is not None:
+            raise
+        found = fit_plant(run, fit[0], fit[1], "speed", delay, stated.wraps)
+    most = 0.0 if swing is None else MOST_OF_NOISE * noise_of(run, fit[1])
+    if swing is not None and found.left > LEFT_OF_SPRINGS and found.left_rms > most:
         return stated, replace(
             found, full_speed=Figure(), time_constant_ms=Figure(), dead_time_ms=None, used=False,
-            text=SPRINGS,
+            text=SPRINGS[swing.of],
         )  # fmt: skip
     if not found.used or not (stated.kp or stated.ki):
         return stated, found

@@ -77,6 +77,7 @@ class Fit:
     plant: str = "speed"  #: What the measured value was taken for: ``position`` or ``speed``
     output: str = ""  #: The two signals' names
     measured: str = ""
+    left_rms: float = 0.0  #: Root of the mean square that it leaves [unit]
     #: Between output and value, besides the sensor's stated delay; None where none is told.
     dead_time_ms: Figure | None = None
     row_before: bool = False  #: Whether the output beside a value is that of the loop before
@@ -357,7 +358,7 @@ def _told(
     text = _words(share, gain, vague, later, before)
     found = Fit(
         speed, time.scaled(1e3), share, used, values, text, kind,
-        dead_time_ms=later, row_before=before,
+        left_rms=math.sqrt(cost / values), dead_time_ms=later, row_before=before,
     )  # fmt: skip
     return found, cost / values
 

@@ -18,7 +18,7 @@ from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.stats.student import t_quantile
 
-__all__ = ["Oscillation", "oscillation", "swing_of"]
+__all__ = ["Oscillation", "noise_of", "oscillation", "swing_of"]
 
 #: Share of the rows in which what drives may change, at most, and rows of a stretch at rest.
 MOST_CHANGES, LEAST_ROWS, MOST_STRETCHES = 0.2, 12, 400
@@ -96,11 +96,24 @@ def swing_of(
     return oscillation(time, value, out, wanted[0] if wanted else None)
 
 
-def _of_stretches(time: Float, value: Float, edges: Int, of: str) -> Oscillation | None:
+def noise_of(run: Run, measured: str) -> float:
+    """Standard deviation of what noise and rounding make of a signal, in its unit."""
+    assert run.signals is not None
+    value = run.signals.values[measured]
+    scatter, grain = _grain(value[np.isfinite(value)])
+    return max(scatter, grain / math.sqrt(12) if grain < np.inf else 0.0)
+
+
+def _grain(value: Float) -> tuple[float, float]:
+    """Standard deviation of a value's noise, and its smallest step."""
+    step = np.abs(np.diff(value))
     # of white noise the fourth differences have 70 times the variance, of a swing next to none
     scatter = 1.4826 * median(np.abs(np.diff(value, 4))) / math.sqrt(70)
-    step = np.abs(np.diff(value))
-    grain = float(step[step > 0].min(initial=np.inf))
+    return scatter, float(step[step > 0].min(initial=np.inf))
+
+
+def _of_stretches(time: Float, value: Float, edges: Int, of: str) -> Oscillation | None:
+    scatter, grain = _grain(value)
     least = max(SCATTERS * scatter, LEAST_HEIGHT * float(np.ptp(value)), GRAINS * grain)
     if not 0 < least < np.inf:
         return None

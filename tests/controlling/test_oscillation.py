@@ -84,3 +84,30 @@ def test_of_a_spring_no_speed_and_no_position_is_fitted():
         assert one.fit.full_speed.value is one.fit.dead_time_ms is None
         assert one.to_dict()["oscillation"].damping_ratio.value == pytest.approx(0.35, rel=0.06)
         assert "While drive rests arm swings at 2" in control_sentence(found)
+
+
+@pytest.mark.parametrize(("spring", "used"), [(True, False), (False, True)])
+@pytest.mark.parametrize("noise", [0.0005, 0.004])
+def test_a_loop_that_swings_on_a_spring_is_told_from_one_that_its_gains_make_swing(
+    spring, used, noise
+):
+    """Proportional control of a sprung arm, and of a plain position that it makes to swing."""
+    rng, x, v, rows = np.random.default_rng(2), 0.0, 0.0, []
+    for k in range(4000):
+        goal = (0.2, -0.2, 0.4)[k // 400 % 3]
+        seen = x + noise * rng.standard_normal()
+        out = (1.5 if spring else 6.0) * (goal - seen)
+        rows.append((goal, seen, out))
+        for _ in range(20):
+            push = 88.8 * (out - x) - 1.9 * v if spring else (1.5 * out - v) / 0.15
+            v += push * 0.01 / 20
+            x += v * 0.01 / 20
+    named = dict(zip(("goal", "arm", "out"), np.array(rows).T, strict=True))
+    run = make_run([10.0] * len(rows), signals=named)
+    one = control(run, controllers=[Controller()], fit=("out", "arm"), curve=False).controllers[0]
+    assert one.fit.used is used
+    if used:
+        assert one.fit.full_speed.value == pytest.approx(1.5, rel=0.03)
+    else:
+        assert one.oscillation.of == "loop"
+        assert "spring or have play" in one.fit.text
