@@ -32,7 +32,7 @@ from looptime.planner.answer.rest import rest_that_pays
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.play.draft import KnownRun, Setting, sampled
-from looptime.planner.play.replay import Replay
+from looptime.planner.play.replay import Replay, turns_come_out
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.words import percent
@@ -96,8 +96,11 @@ def prepare_run(
             f"{run.source or 'the log'}: has {len(run)} loops; a plan needs at least {FEWEST}"
         )
     kept = len(run) if sample_loops is None else max(sample_loops, FEWEST)
-    known = sampled(run, kept, buses, recurs)
-    return Prepared(replace(known, threads=threads or thread_rule(run.meta)), whole, cut)
+    rule = threads or thread_rule(run.meta)
+    known = sampled(run, kept, buses, recurs, rule)
+    if not turns_come_out(known):
+        known = sampled(run, kept, buses, recurs, rule, plays_turns=False)
+    return Prepared(known, whole, cut)
 
 
 def predict(

@@ -45,8 +45,8 @@ def rest_that_pays(
     short = at
     if len(at.run) > _ENOUGH:
         stated = {r.name: r.recurs for r in at.rhythms.calls if r.recurs in ("loop", "time")}
-        short = replace(
-            known(spread_sample(at.run, _ENOUGH), at.buses, stated, at.seen), threads=at.threads
+        short = known(
+            spread_sample(at.run, _ENOUGH), at.buses, stated, at.seen, at.threads, at.plays_turns
         )
     return tuple(_advice(short, changes, i) for i in threads)
 

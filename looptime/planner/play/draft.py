@@ -22,6 +22,7 @@ from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts
 from looptime.planner.play.marks import Anchors, anchors
 from looptime.planner.play.pacer import PacedRate, recorded_pace
 from looptime.planner.play.shared_bus import HAND_OVER_NS, Sharing, sharing
+from looptime.planner.play.turn_services import without_turns
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import CallName
@@ -60,6 +61,8 @@ class KnownRun:
     #: What was stated of the calls' rhythms.
     recurs: Mapping[str, str] = field(default_factory=dict)
     threads: ThreadRule = ThreadRule()  #: Whether threads compute at once
+    plays_turns: bool = True  #: Whether threads of the log take their turns to compute anew
+    turn_ns: float = 0.0  #: What the loop waits for other threads' turns to compute, on average
     #: Mean period beyond which a play may end: nobody asks how much longer it is [ns].
     most_ns: float = math.inf
     #: The same run with room for calls that a thread gives back, by their names.
@@ -103,6 +106,8 @@ def known(
     buses: Mapping[str, BusParameters] | None = None,
     recurs: Mapping[str, str] | None = None,
     seen: SeenBuses | None = None,
+    threads: ThreadRule | None = None,
+    plays_turns: bool = True,
 ) -> KnownRun:
     """Prepare a run for planning.
 
@@ -116,12 +121,19 @@ def known(
         ``loop`` or ``time`` by call name.
     seen : SeenBuses, optional
         What a longer stretch of the log shows of its buses.
+    threads : ThreadRule, optional
+        What is stated of threads that compute.
+    plays_turns : bool
+        Whether threads of the log take their turns anew, where they are seen to take turns.
     """
     seen = seen_buses(run) if seen is None else replace(seen, run=_named_as(run, seen.run))
     run = seen.run
     line = chain(run)
     marks = anchors(run, line)
-    others, wait = sharing(run, line)
+    threads = threads or ThreadRule()
+    others, on_bus = sharing(run, line)
+    others, turns = without_turns(run, line, others, threads if plays_turns else ThreadRule())
+    wait = on_bus + turns
     waited = np.flatnonzero(wait)
     at = line.last[waited]
     line.length[at] = np.maximum(line.length[at] - wait[waited], 0.0)
@@ -136,8 +148,8 @@ def known(
     pace = recorded_pace(run)
     known = frozenset(typical)
     return KnownRun(
-        run, line, found, buses or {}, known, typical, pace, tuple(others), wait, marks, seen,
-        dict(recurs or {}),
+        run, line, found, buses or {}, known, typical, pace, tuple(others), on_bus, marks, seen,
+        dict(recurs or {}), threads, plays_turns, float(turns.sum()) / max(len(run), 1),
     )  # fmt: skip
 
 
@@ -150,6 +162,8 @@ def sampled(
     loops: int,
     buses: Mapping[str, BusParameters] | None = None,
     recurs: Mapping[str, str] | None = None,
+    threads: ThreadRule | None = None,
+    plays_turns: bool = True,
 ) -> KnownRun:
     """Prepare a sample of a long run; which clock each call keeps is seen in the whole run.
 
@@ -159,10 +173,11 @@ def sampled(
         The recording.
     loops : int
         About how many loops to keep.
-    buses, recurs
+    buses, recurs, threads, plays_turns
         As for `known`.
     """
-    return shortened(known(run, buses, recurs), loops, recurs)
+    whole = known(run, buses, recurs, None, threads, plays_turns)
+    return shortened(whole, loops, recurs)
 
 
 def shortened(whole: KnownRun, loops: int, recurs: Mapping[str, str] | None = None) -> KnownRun:
@@ -174,9 +189,10 @@ def shortened(whole: KnownRun, loops: int, recurs: Mapping[str, str] | None = No
     told = {r.name: r.recurs for r in found.calls if r.name not in pulsed}
     stated = {name: clock for name, clock in told.items() if clock in ("loop", "time")}
     part = known(
-        spread_sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})}, whole.seen
-    )
-    return replace(part, rhythms=as_in(part.rhythms, whole.rhythms), threads=whole.threads)
+        spread_sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})}, whole.seen,
+        whole.threads, whole.plays_turns,
+    )  # fmt: skip
+    return replace(part, rhythms=as_in(part.rhythms, whole.rhythms))
 
 
 def _typical(values: Float) -> float:
@@ -225,6 +241,8 @@ class Reader:
     before: Float  #: Time off the bus before each, shape (k,) [ns]
     bus: list[str | None]
     recorded: bool = False  #: The thread is in the log already
+    #: Which calls compute, shape (k,), of a thread of the log that takes turns at it with the loop.
+    computes: Bool | None = None
     timetable: bool = False  #: `before` counts from the last begin, not the last end
     #: How much longer than it asks for it rests before each, of a new thread, shape (k,) [ns].
     oversleep: Float | None = None
@@ -237,7 +255,7 @@ class Reader:
 def reader_of(known: KnownRun, at: Sharing) -> Reader:
     """A recorded thread as a reader that can be changed."""
     thread = known.run.thread_names[at.thread]
-    return Reader(thread, at.code, at.service, at.before, at.bus, True, at.timetable)
+    return Reader(thread, at.code, at.service, at.before, at.bus, True, at.computes, at.timetable)
 
 
 @dataclass

@@ -83,7 +83,8 @@ def _on_loop(draft: Draft, change: Change) -> bool:
 
 
 def _apply(draft: Draft, change: Change, reader: Reader, turns: Int) -> None:
-    warn_of_lock(draft, int(reader.code[turns[0]]))
+    if reader.computes is None:
+        warn_of_lock(draft, int(reader.code[turns[0]]))
     if change.verb == "rest":
         _rest(reader, change.get("ms") * 1e6, draft)
     elif change.verb == "move":
@@ -131,6 +132,7 @@ def _leave_out(draft: Draft, reader: Reader, turns: Int) -> None:
         return
     reader.before = np.diff(np.cumsum(reader.before)[keep], prepend=0.0)
     reader.code, reader.service = reader.code[keep], reader.service[keep]
+    reader.computes = None if reader.computes is None else reader.computes[keep]
     reader.bus = [bus for bus, kept in zip(reader.bus, keep.tolist(), strict=True) if kept]
 
 
@@ -151,8 +153,7 @@ def with_slots(at: KnownRun, changes: Sequence[Change]) -> KnownRun:
         run = at.run
         for code in key:
             run = _with_slot(run, code)
-        made = known(run, at.buses, at.recurs, at.seen)
-        at.roomy[key] = replace(made, threads=at.threads)
+        at.roomy[key] = known(run, at.buses, at.recurs, at.seen, at.threads, at.plays_turns)
     return at.roomy[key]
 
 

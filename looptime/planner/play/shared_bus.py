@@ -4,9 +4,11 @@ A bus carries one transaction at a time. A call that was waiting could begin whe
 thread's transaction ended; what came before that instant was the wait, the rest the transaction.
 """
 
+from dataclasses import field
+
 import numpy as np
 
-from looptime.array_types import Float, Int
+from looptime.array_types import Bool, Float, Int
 from looptime.planner.known.timeline import Chain
 from looptime.records import dataclass
 from looptime.run import Run
@@ -70,6 +72,10 @@ class Sharing:
     shares: bool  #: Whether the loop uses a bus of it
     #: Whether its calls begin on a timetable, however long the last one took.
     timetable: bool = False
+    rows: Int = field(default_factory=lambda: np.zeros(0, np.int64))  #: Of the calls, shape (k,)
+    #: Which calls compute, shape (k,), of a thread that takes turns at it with the loop: the waits
+    #: for turns are taken out; None of another.
+    computes: Bool | None = None
 
 
 def sharing(run: Run, line: Chain) -> tuple[list[Sharing], Float]:
@@ -123,7 +129,7 @@ def sharing(run: Run, line: Chain) -> tuple[list[Sharing], Float]:
         before = np.append(gap[:1], np.diff(start[rows])) if fixed else gap
         of = [bus_of[c] for c in names.tolist()]
         shares = bool(np.isin(buses, list(used)).any())
-        found.append(Sharing(thread, names, took, before, of, shares, fixed))
+        found.append(Sharing(thread, names, took, before, of, shares, fixed, rows))
     return found, wait
 
 

@@ -14,7 +14,7 @@ from dataclasses import field
 import numpy as np
 
 from looptime.analysers.turn_contention import COMPUTES
-from looptime.array_types import Int
+from looptime.array_types import Bool, Int
 from looptime.planner.play.draft import Draft, Reader
 from looptime.records import dataclass
 
@@ -32,6 +32,7 @@ def computing_readers(draft: Draft) -> list[int]:
         return []
     for i, reader in enumerate(draft.readers):
         if reader.recorded:
+            found += [i] if reader.computes is not None else []
             continue
         codes = np.flatnonzero(np.bincount(reader.code)).tolist()
         shares = {code: draft.compute_share(code) for code in codes}
@@ -191,6 +192,14 @@ class Turns:
         self._handed = self._now
 
 
+def _computes(draft: Draft, reader: Reader) -> Bool:
+    """Which calls of a thread compute: as the log shows, else all that are not known to block."""
+    if reader.computes is not None:
+        return reader.computes
+    share = [draft.compute_share(c) for c in range(int(reader.code.max()) + 1)]
+    return np.array([s is None or s >= COMPUTES for s in share], bool)[reader.code]
+
+
 def turns_of(draft: Draft, readers: list[int], begun: int, sleep: float) -> Turns | None:
     """The turns of these readers, None where there are none."""
     if not readers:
@@ -198,9 +207,7 @@ def turns_of(draft: Draft, readers: list[int], begun: int, sleep: float) -> Turn
     lanes = []
     for i in readers:
         reader = draft.readers[i]
-        share = np.array([draft.compute_share(c) is None or (draft.compute_share(c) or 0.0)
-                          >= COMPUTES for c in range(int(reader.code.max()) + 1)])  # fmt: skip
-        on = np.maximum(np.where(share[reader.code], reader.service, 1.0), 1.0)
+        on = np.maximum(np.where(_computes(draft, reader), reader.service, 1.0), 1.0)
         off = np.maximum(reader.off(sleep) + reader.service - on, 0.0)
         longer = max(_LEAST_TURN_NS / float((off + on).mean()), 1.0)
         rests, computes = (np.rint(longer * part).astype(int).tolist() for part in (off, on))

@@ -10,7 +10,7 @@ from looptime.planner.play.replay import play
 from looptime.planner.play.shared_bus import Sharing
 from looptime.planner.search.look import Look
 
-__all__ = ["threads_in_the_way"]
+__all__ = ["threads_in_the_way", "turns_in_the_way"]
 
 _FEW = 500
 #: Waiting as a share of the loop from which on something is done about it.
@@ -29,6 +29,34 @@ def threads_in_the_way(look: Look) -> None:
             call = at.run.names[code]
             if call.bus is not None and call.bus in at.wait_by_bus():
                 _remedies(look, sharing, call.name)
+
+
+def turns_in_the_way(look: Look) -> None:
+    """A rest for each thread for whose turns to compute the loop waits."""
+    at = look.at
+    if at.turn_ns < _WORTH * look.mean_ns:
+        return
+    for sharing in at.sharing:
+        if sharing.computes is None or not sharing.computes.any():
+            continue
+        took = np.where(sharing.computes, sharing.service, 0.0)
+        code = int(np.bincount(sharing.code, took).argmax())
+        name, thread = at.run.names[code].name, at.run.thread_names[sharing.thread]
+        rest = _rest(look, name)
+        if rest is None:
+            look.leave(f"rest {name} ms=...", "no rest tried takes most of its turns away")
+            continue
+        now_hz = int((sharing.code == code).sum()) / at.run.duration_s
+        gap = max(float(np.median(sharing.before[sharing.code == c])) for c in set(sharing.code))
+        then_hz = 1e3 / (1e3 / now_hz + rest - gap / 1e6)
+        look.add(
+            [str(Change.of("rest", name, ms=rest))], [name],
+            f"the loop waits {at.turn_ns / 1e6:.3g} ms a loop for turns to compute, which {name} "
+            f"takes; it then runs about {then_hz:.2g} times a second, not {now_hz:.2g}", "low",
+            say=f"Let thread {thread} rest {rest:g} ms between its rounds",
+            check=f"see that {then_hz:.2g} of {name} a second will do; a process of its own would "
+            "cost it nothing",
+        )  # fmt: skip
 
 
 def _remedies(look: Look, sharing: Sharing, name: str) -> None:

@@ -155,7 +155,8 @@ def beside():
 ])  # fmt: skip
 def test_turns_too_short_to_be_played_one_by_one_keep_their_share(takes_ns, rests_ns, on, off):
     """A reading of no length in a thread that never rests wants the lock all the time."""
-    reader = SimpleNamespace(code=np.zeros(3, np.int64), service=np.full(3, float(takes_ns)),
+    reader = SimpleNamespace(code=np.zeros(3, np.int64), computes=None,
+                             service=np.full(3, float(takes_ns)),
                              off=lambda sleep: np.full(3, float(rests_ns)))  # fmt: skip
     draft = SimpleNamespace(
         readers=[reader],
@@ -172,7 +173,9 @@ def test_turns_too_short_to_be_played_one_by_one_keep_their_share(takes_ns, rest
 
 def drafted(mode, share, recorded=False, bus=None, unknown=0.0):
     """A draft of one thread that makes calls of two names, the second of no length of its own."""
-    reader = SimpleNamespace(recorded=recorded, code=np.array([2, 0, 2]), bus=[bus, bus])
+    reader = SimpleNamespace(
+        recorded=recorded, computes=None, code=np.array([2, 0, 2]), bus=[bus, bus]
+    )
     said = []
     return SimpleNamespace(
         readers=[reader],
