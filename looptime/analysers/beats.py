@@ -26,6 +26,8 @@ _LEAST_BUMP = 0.03
 _HOLDS = 0.8
 #: Share of the periods that must hold a stall.
 _FILLED = 0.5
+#: A call keeps a beat whose rows are no more than so many a period.
+_IN_ALL = 1.1
 #: A stall keeps the beat that is this near to it, as a share of the period.
 _IN_STEP = 0.25
 
@@ -40,6 +42,7 @@ class Beat:
     rules: tuple[Rule, ...]
     kept: float  #: Share of the stalls that keep the beat
     height_ms: float  #: Median excess over the surroundings
+    filled: float  #: Share of the periods that hold one
     call: str | None = None  #: The call behind them; None where there is no single one
     together: tuple[str, ...] = ()  #: Calls that make them up together
     parts: tuple[Part, ...] = ()  #: What makes them up, the largest first
@@ -147,7 +150,8 @@ def _beat(basis: Basis, at: Rhythm, call: str | None) -> Beat | None:
     )
     chosen = {"loops": rules[:1], "time": rules[1:]}.get(at.clock, rules)
     share = len(kept) / max(len(at.events), 1)
-    return Beat(at.events[kept], chosen, share, at.height or 0.0, call)
+    filled = len(kept) / (1 + float(place[-1] - place[0]) / period)
+    return Beat(at.events[kept], chosen, share, at.height or 0.0, filled, call)
 
 
 def _one_a_period(place: Float, period: float) -> Int:
@@ -196,8 +200,22 @@ def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops, explained: set[str]) -> 
         return replace(made, together=most_of(parts, total))
     rare = top.name != UNATTRIBUTED and top.name not in explained and top.ms >= 0.5 * total > 0
     if rare and _made_in_some(basis, top.name) and _beyond_its_share(basis, top.name, led):
-        return replace(made, call=top.name)
+        return _of_rare_call(basis, made, top.name)
     return made
+
+
+def _of_rare_call(basis: Basis, made: Beat, name: str) -> Beat:
+    """The beat of a call that is made in some loops: its own rows and lengths are its stalls.
+
+    Other calls may stretch now and then in step with it, and its short rows stand out of no loop.
+    """
+    own = basis.table.series(_code_of(basis, name))
+    rows: Int = np.flatnonzero(own > 0)
+    if len(rows) * made.filled > _IN_ALL * len(made.loops):  # it is made out of step as well
+        rows = made.loops[own[made.loops] > 0]
+    if not len(rows):
+        return replace(made, call=name)
+    return replace(made, call=name, loops=rows, height_ms=median(own[rows]) / 1e6)
 
 
 def _made_in_some(basis: Basis, name: str) -> bool:

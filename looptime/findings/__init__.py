@@ -121,6 +121,8 @@ def _events_first(at: Summary, made: list[Finding]) -> list[Finding]:
     def first(f: Finding) -> bool:
         if f.code in ("drift", "change_point"):
             return (f.value or 0.0) >= _GROWTH * usual
+        if f.code == "faster_start":
+            return -(at.warmup.excess_ms or 0.0) >= _GROWTH * usual
         if f.code == "lone_stall":
             return (f.value or 0.0) >= _UNSTEERED_MS
         often = f.evidence.n_loops >= 0.01 * at.pace.loops

@@ -113,7 +113,9 @@ def _warm_up(at: Summary) -> list[Finding]:
     how = f"{percent(abs(cut.excess))} {'faster than' if cut.faster_loops else 'slower than'}"
     if cut.excess >= _TIMES:
         how = f"{three(1 + cut.excess)} times as long as"
-    what = "" if cut.faster_loops else ": warm-up"
+    rest = cut.excess_ms / cut.excess if cut.excess else 0.0
+    levels = f" ({ms(rest + cut.excess_ms)} instead of {ms(rest)})"
+    what = levels if cut.faster_loops else ": warm-up"
     text = f"The first {they} ({three(seconds)} s) {are} {how} the rest{what}{who}. "
     it, be, stay = ("It", "is", "stays") if first == 1 else ("They", "are", "stay")
     left_out = cut.loops and not cut.kept

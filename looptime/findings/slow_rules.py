@@ -39,8 +39,8 @@ _FAR = 2.0
 #: What a stall that makes no loop late counts of one that does.
 _SWALLOWED = 0.4
 #: A single loop is told that takes so many usual ones, and so much longer [ms]; where others are
-#: told of, by so many times as much as the next.
-_LONE, _LEAST_LONE_MS, _BY_FAR = 10.0, 50.0, 3.0
+#: told of, by so many times as much as all but a few.
+_LONE, _LEAST_LONE_MS, _BY_FAR, _FEW_LONG = 10.0, 50.0, 3.0, 3
 
 
 def slow_findings(at: Summary) -> list[Finding]:
@@ -92,49 +92,53 @@ def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:
 
 
 def _longest(at: Summary, others_told: bool) -> list[Finding]:
-    """The longest loop by far: which call held it up, and when."""
+    """The longest loop by far, or a few: which call held it up, and when."""
     x, usual = at.basis.judged_ms, typical_ms(at)
     k = int(np.argmax(x))
     more = float(x[k]) - usual
     one = median(at.basis.period_ms) if at.basis.judged == "work" else usual
     if len(x) < _FEWEST or more < _LEAST_LONE_MS or float(x[k]) < _LONE * one:
         return []
-    counted = np.flatnonzero(at.basis.counted)
-    own = {code: float(at.basis.table.series(code)[k]) / 1e6 for code in counted.tolist()}
-    if at.warmup.kept and k < at.warmup.loops:
-        return []  # told as warm-up
-    if others_told and more < _BY_FAR * _next_longest(at, k, usual):
+    alike = _as_long(at, k, usual, more / _BY_FAR) if others_told else 1
+    if alike > _FEW_LONG or (at.warmup.kept and k < at.warmup.loops):  # told as warm-up
         return []
-    code = max(own, key=lambda c: own[c], default=-1)
-    name: tuple[str, ...] = ()
-    where = ""
-    if own and own[code] >= 0.5 * more:
-        name = (at.run.names[code].name,)
-        where = f", {ms(own[code])} of it in {name[0]}"
-    elif own:
-        where = ", most of it in no timed call"
+    name, where = _in_call(at, k, more)
     when = (at.run.loop_columns.start_ns[k] - at.basis.origin_ns) / 1e9
     took, ones = ms(float(x[k])), "usual ones"
     if at.basis.judged == "work":
         took, ones = f"{took} of work", f"periods of {ms(one)}"
+    who, longest = (
+        ("One loop took", "") if alike == 1 else (f"{alike} loops took up to", "the longest ")
+    )
     text = (
-        f"One loop took {took}, {float(x[k]) / one:.3g} {ones}{where}, at {when:.4g} s: "
+        f"{who} {took}, {float(x[k]) / one:.3g} {ones}{where}, {longest}at {when:.4g} s: "
         "see what the robot did then."
     )
     number = int(at.run.loop_columns.loop[k])
     return [Finding(
         "lone_stall", "look", text, float(x[k]), "ms",
-        evidence=evidence(at, (number,), name, 1), command=command(at, "slow", "--top 20"),
+        evidence=evidence(at, (number,), name, alike), command=command(at, "slow", "--top 20"),
         worth=stalls_worth(at, more, more / len(x)),
         rests_on={"usual_ms": usual, "largest_ms": float(x[k]), "calls_logged": n_calls(at)},
     )]  # fmt: skip
 
 
-def _next_longest(at: Summary, k: int, usual: float) -> float:
-    """By how much the slowest loop of another event than that of a loop is longer [ms]."""
+def _in_call(at: Summary, k: int, more: float) -> tuple[tuple[str, ...], str]:
+    """The call that holds half of what a loop took longer [ms], and in words; none of no calls."""
+    counted = np.flatnonzero(at.basis.counted)
+    own = {code: float(at.basis.table.series(code)[k]) / 1e6 for code in counted.tolist()}
+    code = max(own, key=lambda c: own[c], default=-1)
+    if own and own[code] >= 0.5 * more:
+        name = at.run.names[code].name
+        return (name,), f", {ms(own[code])} of it in {name}"
+    return (), ", most of it in no timed call" if own else ""
+
+
+def _as_long(at: Summary, k: int, usual: float, least_ms: float) -> int:
+    """In how many events a loop, that loop included, is longer than usual by more than that."""
     number = int(at.run.loop_columns.loop[k])
-    return max((e.worst_ms - usual for e in at.slow.events
-                if e.index != k and not e.first <= number <= e.last), default=0.0)  # fmt: skip
+    return 1 + sum(e.worst_ms - usual > least_ms for e in at.slow.events
+                   if e.index != k and not e.first <= number <= e.last)  # fmt: skip
 
 
 def _with_timeouts(at: Summary) -> set[str]:

@@ -336,3 +336,19 @@ def test_a_period_that_is_no_whole_number_of_ticks_has_no_stalls(tmp_path, perio
     basis = prepare(looptime.read(log, cache=False))
     slow = slow_events(basis)
     assert recurs(basis, costs(basis, slow.is_slow), slow).most == ()
+
+
+def test_a_rare_call_that_keeps_a_beat_loosely_tells_all_its_rows():
+    """Every 300 ms or a few loops later, 2 to 34 ms long, beside wheels that scatter by 2 ms."""
+    draw, now, last, made = np.random.default_rng(22), 0.0, -1e9, []
+    for _ in range(12_000):
+        wheels = 8 * float(draw.lognormal(0, 0.25))
+        rare = float(draw.uniform(2, 34)) if now + 9.5 - last >= 300 else -1e-6
+        last = now + wheels if rare > 0 else last
+        made.append((wheels, rare))
+        now += wheels + max(rare, 0) + 0.5
+    wheels, rare = 1e6 * np.array(made).T
+    (told,) = [r for r in found_in({"wheels": wheels, "range": rare}).found if r.call == "range"]
+    assert told.every_ms == pytest.approx(300, abs=8)
+    assert told.count == (rare > 0).sum()
+    assert told.height_ms == pytest.approx(np.median(rare[rare > 0]) / 1e6, abs=0.1)

@@ -70,6 +70,20 @@ def test_a_single_long_loop_is_told_beside_what_comes_back(longest_ms, told):
     assert ("lone_stall" in codes[:2]) is told
 
 
+def test_two_long_loops_are_told_together():
+    """A net of 400 and of 380 ms more beside a dash of 8 ms in every 50th loop."""
+    draw = np.random.default_rng(3)
+    net, dash = draw.normal(7e6, 5e4, 3000).astype(np.int64), np.full(3000, -1)
+    dash[20::50] = 8_000_000
+    net[1111] += 400_000_000
+    net[2222] += 380_000_000
+    found = summarise(make_flat_run(net + np.maximum(dash, 0), {"net": net, "dash": dash})).findings
+    (told,) = [f for f in found if f.code == "lone_stall"]
+    assert told.text.startswith("2 loops took up to 407 ms, 58.1 usual ones")
+    assert "407 ms of it in net, the longest at 7.95" in told.text
+    assert told.evidence.n_loops == 2
+
+
 def test_the_longest_of_many_unlike_pauses_is_none_by_far():
     """Forty pauses of exponential length in two calls: the longest is as chance has it."""
     draw = np.random.default_rng(3)

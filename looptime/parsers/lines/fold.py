@@ -12,7 +12,7 @@ from looptime.parsers.lines.carried import carry
 from looptime.parsers.lines.grid import Entry, Grid, counts
 from looptime.parsers.text.dialect import is_number
 from looptime.records import dataclass
-from looptime.units import split_unit
+from looptime.units import UNITS, split_unit
 
 __all__ = ["entries_of", "fold", "repeats", "stands_for_loop"]
 
@@ -30,6 +30,9 @@ _EVERY = 0.9
 _OFTEN = 0.1
 #: Share of the loops up to which a length that comes twice in one is seldom.
 _SELDOM = 0.02
+#: Lines, and the correlation of their lengths with the steps of the clock, that tell where lines
+#: are stamped.
+_ENOUGH, _AS_LONG = 20, 0.9
 #: What spellings of a name differ by, and how often one is met that is none by mistake.
 _SPELLING, _SPELLED = re.compile(r"[\s._/-]+"), 3
 
@@ -118,6 +121,7 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     else:
         # a length is known, and written, when it is over
         ends = sum(any(timed[at] for at in group[0][1]) for group in groups) > 0.5 * len(groups)
+    ends = ends and not _stamped_at_begin(grid, entries, timed, stamp)
     heads = [group[-1 if ends else 0][0] for group in groups]
     if len(groups) < 2:
         return None
@@ -132,6 +136,29 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     if stamp is None:
         _name_total(made, timed)
     return made
+
+
+def _stamped_at_begin(
+    grid: Grid, entries: list[Entry], timed: list[bool], stamp: int | None
+) -> bool:
+    """Whether the stamp of a line is when its length began: the next comes so much later.
+
+    A line is written when its length is over, but some programs stamp it with the begin.
+    """
+    ns = [UNITS[unit or split_unit(name)[1] or "ns"]
+          for name, unit in zip(grid.names, grid.units, strict=True)]  # fmt: skip
+    found = []
+    for _, values in entries[:_FIRST_ROWS]:
+        lengths = [at for at in values if timed[at] and at != stamp and is_number(values[at])]
+        if stamp is None or len(lengths) != 1 or not is_number(values.get(stamp, "")):
+            return False
+        found.append((float(values[stamp]), float(values[lengths[0]]) * ns[lengths[0]]))
+    at, took = np.array(found).T if found else (np.zeros(0), np.zeros(0))
+    step = np.diff(at)
+    if len(step) < _ENOUGH or not all(v.std() > 0 for v in (step, took[1:], took[:-1])):
+        return False
+    own, following = (float(np.corrcoef(step, v)[0, 1]) for v in (took[:-1], took[1:]))
+    return own > _AS_LONG > following
 
 
 def _repeats(group: list[Entry], timed: list[bool], stamp: int | None) -> bool:

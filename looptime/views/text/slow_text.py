@@ -30,7 +30,7 @@ _ABOUT_SLOW = (
     "thread_wait", "result_wait", "signal_at_stalls",
 )  # fmt: skip
 #: Those that tell of one loop, of what comes back, and of a level that is another later on.
-_TOLD = (("lone_stall",), _ABOUT_SLOW, ("change_point", "drift"))
+_TOLD = (("lone_stall",), _ABOUT_SLOW, ("change_point", "drift", "faster_start"))
 
 
 def render_slow(at: Summary, top: int | None = None, video: VideoSync | None = None) -> Told:

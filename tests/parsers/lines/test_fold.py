@@ -159,3 +159,18 @@ def test_a_count_of_loops_under_any_name_begins_each(tmp_path, mark, parts, step
     run = read(tmp_path, "ms,name,value\n" + "".join(rows))
     assert len(run) == 599
     assert np.allclose(periods_ms(run), step)
+
+
+@pytest.mark.parametrize("at_end", [True, False])
+def test_lines_stamped_when_their_length_began(tmp_path, at_end):
+    """A call a line, with its begin or its end: the same loops, nothing outside of the calls."""
+    draw, now, rows = np.random.default_rng(3), 0.0, []
+    for _ in range(60):
+        for name, usual in (("eye", 3.5), ("belt", 5.0), ("wheel", 4.0)):
+            took = round(usual * float(draw.lognormal(0, 0.05)), 3)
+            rows.append(f"[{(now + at_end * took) / 1000:9.6f}] {name} took {took:.3f} ms")
+            now += took
+    run = read(tmp_path, "\n".join(rows) + "\n", "calls.log")
+    inside = sum(np.array(ms) for ms in self_ms(run).values())
+    assert inside == pytest.approx(np.array(periods_ms(run)), abs=0.01)
+    assert len(run) == 59
