@@ -1,5 +1,6 @@
 """The loop rate that a tolerance asks for, and what keeps the present loop from meeting it."""
 
+import math
 from collections.abc import Callable
 
 from looptime.analysers.estimate import Figure
@@ -20,8 +21,9 @@ CAUTIONS = (
 )
 #: Figures of the stale heading that a tolerance in degrees may be held to.
 JUDGED = ("mean", "rms", "p95", "max")
-#: How near a crossing is told, as a share of the rate, and most points that are worked out for it.
-_NEAR, _MOST = 1e-5, 30
+#: How near a crossing is told, in logarithms of the rate, and most points worked out for it.
+_NEAR, _MOST = 1e-4, 30
+_LEAST = 1e-9  # of the tolerance, so that a figure of nothing has a logarithm
 
 
 @dataclass(frozen=True)
@@ -106,22 +108,30 @@ def _crossing(
     points: list[CurvePoint], tolerance: float, judged: str, end: str,
     at: Callable[[str, float], CurvePoint],
 ) -> float | None:  # fmt: skip
-    """The rate at which the figure crosses the tolerance, between two points of a curve [Hz]."""
+    """The rate at which the figure crosses the tolerance, between two points of a curve [Hz].
+
+    An end of its interval is taken to cross where a straight line in logarithms does.
+    """
     lowest, below = _lowest(points, tolerance, judged, end)
     if lowest is None or below is None:
         return None if lowest is None else lowest.rate_hz
-    pattern, known = lowest.pattern, {p.rate_hz: p for p in (lowest, below)}
+    pattern, ends = lowest.pattern, [math.log(p.rate_hz) for p in (below, lowest)]
+    known = {log: _size(p, judged, end) for log, p in zip(ends, (below, lowest), strict=True)}
+    if known[ends[1]] >= tolerance:
+        return lowest.rate_hz
 
-    def beyond(rate: float) -> float:
-        point = known.get(rate) or at(pattern, rate)
-        return _size(point, judged, end) / tolerance - 1
+    def beyond(log_rate: float) -> float:
+        size = known.get(log_rate)
+        if size is None:
+            size = _size(at(pattern, math.exp(log_rate)), judged)
+        return math.log(max(size, tolerance * _LEAST) / tolerance)
 
+    if end != "value":
+        over, under = (beyond(log) for log in ends)
+        return math.exp(ends[0] + (ends[1] - ends[0]) * over / (over - under))
     from scipy.optimize import brentq  # needed by those alone who state a tolerance
 
-    if beyond(lowest.rate_hz) >= 0:
-        return lowest.rate_hz
-    bounds = below.rate_hz, lowest.rate_hz
-    return float(brentq(beyond, *bounds, xtol=_NEAR * below.rate_hz, maxiter=_MOST, disp=False))
+    return math.exp(brentq(beyond, *ends, xtol=_NEAR, maxiter=_MOST, disp=False))
 
 
 def _missed(
