@@ -1,13 +1,14 @@
 """What ordinary words in the names of calls say of them, where nobody states it."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 from looptime.length_groups import without_groups
 from looptime.schema import CallName
 
-__all__ = ["guess_name", "of_lock"]
+__all__ = ["guess_name", "of_lock", "of_locks"]
 
 # Ordinary words in call names, by kind; the first kind with a hit wins.
 _WORDS: tuple[tuple[str, str], ...] = (
@@ -36,6 +37,8 @@ _SPLIT = re.compile(r"[^A-Za-z]+|(?<=[a-z])(?=[A-Z])")
 _LOCKS = {"lock", "mutex", "semaphore"}
 _ASKS = {"wait", "waits", "waiting", "waited", "acquire", "acquiring", "take", "taking", "enter"}
 _HAS = {"held", "hold", "holds", "holding", "owned", "locked"}
+#: Those that say so without a word for a lock: a gripper holds a tray, and waits.
+_HAD = {"held", "owned", "locked"}
 
 
 def of_lock(name: str) -> str:
@@ -52,6 +55,30 @@ def of_lock(name: str) -> str:
     if words & _HAS:
         return "held"
     return "wait" if words & (_ASKS | _LOCKS - {"lock"}) else ""
+
+
+def of_locks(names: Sequence[str]) -> list[str]:
+    """The same of all names of a log: of two that differ in this alone, none need say "lock".
+
+    Examples
+    --------
+    >>> of_locks(["bus wait", "bus held", "arm.wait", "arm.hold"])
+    ['wait', 'held', '', '']
+    """
+    said = [of_lock(name) for name in names]
+    parts = [tuple(word.lower() for word in _SPLIT.split(name) if word) for name in names]
+    found: dict[tuple[str, ...], dict[str, list[int]]] = {}
+    for place, words in enumerate(parts):
+        for what, those in (("wait", _ASKS), ("held", _HAD)):
+            if not said[place] and not those.isdisjoint(words):
+                rest = tuple(word for word in words if word not in those)
+                found.setdefault(rest, {}).setdefault(what, []).append(place)
+    for both in found.values():
+        if len(both) == 2:
+            for what, places in both.items():
+                for place in places:
+                    said[place] = what
+    return said
 
 
 def guess_name(logged: CallName) -> CallName:

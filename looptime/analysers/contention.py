@@ -14,7 +14,7 @@ import numpy as np
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
-from looptime.call_words import of_lock
+from looptime.call_words import of_locks
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import median
@@ -236,7 +236,7 @@ def _tracks(run: Run, pacing: set[int]) -> tuple[list[Named], int]:
 
 def _without_lock_rows(run: Run) -> tuple[Run, Float | None]:
     """The run with its rows of locks as part of their calls, and what each of those waited."""
-    if not any(of_lock(call.name) == "wait" for call in run.names):
+    if "wait" not in of_locks([call.name for call in run.names]):
         return run, None
     from looptime.analysers.lock_rows import fold_locks  # few logs have such rows
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
-from looptime.call_words import of_lock
+from looptime.call_words import of_locks
 from looptime.records import dataclass
 from looptime.run import CallColumns, Run
 
@@ -106,7 +106,9 @@ def _whole(calls: CallColumns, parts: _Parts, kept: Bool) -> CallColumns:
 
 def _of_locks(run: Run) -> tuple[Bool, Bool]:
     """Which names are waits for a lock, and which are its holding."""
-    said = [of_lock(call.name) if call.kind in ("wait", "other") else "" for call in run.names]
+    words = of_locks([call.name for call in run.names])
+    asked = [call.kind in ("wait", "other") for call in run.names]
+    said = [word if asks else "" for word, asks in zip(words, asked, strict=True)]
     wait, held = (np.array([one == what for one in said], bool) for what in ("wait", "held"))
     return wait, held
 

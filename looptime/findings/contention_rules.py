@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from looptime.analysers.blocking import BLOCKING_KINDS
 from looptime.analysers.contention import Contention, Disagreement, ResultWait
 from looptime.analysers.summary import Summary
-from looptime.call_words import of_lock
+from looptime.call_words import of_locks
 from looptime.findings.about import (
     command,
     ease,
@@ -40,8 +40,9 @@ def contention_findings(at: Summary) -> list[Finding]:
 
 def waited_for(at: Summary, call: str, cost_ms: float) -> str:
     """What a call waits for on another thread, where that is most of what it costs a loop [ms]."""
-    for entry in at.contention.found:
-        asks = of_lock(call) == "wait"  # then those that wait are the calls that it is part of
+    names = [one.name for one in at.run.names]
+    asks = (call, "wait") in zip(names, of_locks(names), strict=True)
+    for entry in at.contention.found:  # where it asks, the calls that it is part of wait
         if (asks or call in entry.calls) and (
             entry.wait_ms_per_loop.value or 0.0
         ) >= _MOST_OF * cost_ms:
@@ -96,7 +97,8 @@ def _turns(entry: Contention) -> str:
         return f": threads take turns to compute here{turns}"
     why = "each of them ends with it where that computes as they return"
     if entry.turn_ms is not None:
-        why = f"they last {ms(entry.turn_ms)} longer where it goes on as they return"
+        they = "it lasts" if len(entry.calls) == 1 else "they last"
+        why = f"{they} {ms(entry.turn_ms)} longer where that goes on as the call returns"
     return (
         f", likely for its turn to compute: {why}, as with one interpreter's lock or one processor "
         '(if so, say threads = "take turns" under [loop] in looptime.toml).'

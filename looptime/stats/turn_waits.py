@@ -24,8 +24,10 @@ _FEW = 8
 _WAIT, _ELSE = 0.6, 0.05
 #: Turns agree among each other within this share, in so large a part of the waits.
 _ALIKE, _MOST = 0.1, 0.7
-#: Different calls that must end with another thread's: one alone may wait for its result.
-_SEVERAL = 2
+#: Different calls that must end with another thread's: one alone may wait for its result. One
+#: alone that lasts a turn longer must meet the other's calls here and there: they scatter by this
+#: share of the turn about their distance from it, else both may begin with what makes it longer.
+_SEVERAL, _SCATTERED = 2, 0.2
 #: What a clock and a waking thread add to an instant [ns].
 _AT_ONCE_NS = 60_000.0
 #: A call is longer than usual from so many times the scatter on, or this share of its usual length.
@@ -67,7 +69,8 @@ def turn_waits(
     --------
     Calls of 1 ms; those that come back while the other computes, 20 ms at a time, last 6 ms.
 
-    >>> asks = 25e6 * np.arange(40)[:, None] + np.array([1e6, 22e6])
+    >>> first = 1e6 + 3e6 * (np.arange(40) % 4)
+    >>> asks = 25e6 * np.arange(40)[:, None] + np.transpose([first, np.full(40, 22e6)])
     >>> took = np.array([6e6, 1e6]) + np.zeros((40, 1))
     >>> other = Track(1, 25e6 * np.arange(40), 25e6 * np.arange(40) + 20e6)
     >>> one = Track(0, asks.ravel(), (asks + took).ravel())
@@ -85,6 +88,11 @@ def turn_waits(
         one.settle(holders)
     seen = _turn(returns.values(), holders)
     turn = turn_ns if seen is None else seen
+    cut = {k: _taken_away(tracks, k, holders) for k in mine if computes.get(k)}
+    cut = {k: one for k, one in cut.items() if (one[0] > 0).any()}
+    alone = seen is not None and turn_ns is None and not cut
+    if alone and _told_to(tracks, returns.values(), holders, seen or 0.0):
+        return None
     if turn is None and sum(one.ends_with(holders) for one in returns.values()) < _SEVERAL:
         return None
     threads = len({tracks[k].thread for k in holders})
@@ -100,11 +108,7 @@ def turn_waits(
         (w > (1 + _ALIKE) * threads * (turn or 0)).any() for w, _ in found.values()
     ):
         turn = None  # a call keeps its turn until it ends
-    for k in (k for k in mine if computes.get(k) and len(tracks[k].start) >= _FEW):
-        wait, who = _taken_away(tracks, k, holders)
-        if (wait > 0).any():
-            found[k] = wait, who
-    return TurnWaits(turn, found)
+    return TurnWaits(turn, found | cut)
 
 
 class _Returns:
@@ -207,10 +211,37 @@ def _turn(returns: Collection[_Returns], holders: Sequence[int]) -> float | None
     return turn if near.mean() >= _MOST else None
 
 
+def _told_to(
+    tracks: Sequence[Track], returns: Collection[_Returns], holders: Sequence[int], turn_ns: float
+) -> bool:
+    """Whether one call alone waits, only beside calls that begin at one distance from it.
+
+    Whatever makes that call longer may make the other thread begin then. Where some waits end
+    early, with the computing, it is that which is waited for.
+    """
+    waiting = [(one, *one.waits(holders, math.inf)) for one in returns]
+    waiting = [told for told in waiting if np.count_nonzero(told[1]) >= _FEW]
+    if len(waiting) != 1:
+        return False
+    one, wait, who = waiting[0]
+    for k in holders:
+        at = (wait > 0) & (who == k)
+        place = np.searchsorted(tracks[k].start, one.start[at] + one.service, "right") - 1
+        off = one.start[at] - tracks[k].start[np.maximum(place, 0)]
+        early = _ends_at(tracks[k], one.end[at]) & (wait[at] < (1 - _ALIKE) * turn_ns)
+        if len(off) >= _FEW and 1.4826 * mad(off) > _SCATTERED * turn_ns:
+            return False
+        if np.count_nonzero(early) >= _FEW:
+            return False
+    return True
+
+
 def _taken_away(tracks: Sequence[Track], me: int, holders: Sequence[int]) -> tuple[Float, Int]:
     """How much longer each call that computes itself took, as others computed in its midst."""
     start, end = tracks[me].start, tracks[me].end
     took, lap, who = end - start, np.zeros(len(start)), np.full(len(start), -1)
+    if len(start) < _FEW:
+        return lap, who
     for k in holders:
         mine = _overlap(tracks[k], start, end)
         more = mine > lap

@@ -1,5 +1,7 @@
 """Rows of locks: whose part they are, by hand, in the ways that people log them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -79,3 +81,19 @@ def test_two_waits_in_one_call_are_each_their_own():
     assert folded.run.calls["name"].tolist()[:3] == ["update", "lock.held", "lock.held"]
     assert folded.waited[:3].tolist()[1:] == [1e6, 1e6]
     assert folded.run.call_columns.self_ns[:3].tolist() == [2_000_000, 3_000_000, 3_000_000]
+
+
+def test_two_names_that_differ_in_wait_and_held_are_of_a_lock():
+    """`bus wait` beside `bus held` is what events of a lock become; neither need say "lock"."""
+    run, wait = looped("holding")
+    plain = {"lock.wait": "bus wait", "lock.held": "bus held"}
+    names = tuple(replace(n, name=plain.get(n.name, n.name)) for n in run.names)
+    (entry,) = contention(prepare(run.with_names(names))).found
+    assert (entry.calls, entry.partners) == (("arm.get",), ("scale.get",))
+    assert entry.wait_ms_per_loop.value == pytest.approx(wait, abs=1e-3)
+
+
+def test_a_gripper_that_holds_and_waits_is_no_lock():
+    """`arm.hold` holds a tray."""
+    run = make_run([10] * 50, [("arm.wait", 1, 1), ("arm.hold", 2, 3)])
+    assert fold_locks(run).waited is None

@@ -90,3 +90,26 @@ def test_a_bus_is_no_processor(seed):
     wait = np.where((asks > begins) & (asks < begins + 6e6), begins + 6e6 - asks, 0.0)
     one = Track(0, asks, asks + wait + rng.normal(1e6, 2e4, 200))
     assert turn_waits([one, other], [0], {0: False, 1: None}) is None
+
+
+@pytest.mark.parametrize(("distance", "seen"), [("one", False), ("varied", True)])
+def test_one_call_that_is_longer_as_another_thread_begins_may_have_one_cause_with_it(
+    distance, seen
+):
+    """A frame that is there makes its fetching 5 ms longer, and is what a thread computes on.
+
+    Where the thread begins at any time, and never makes a call longer that is back without it, the
+    two have no cause in common.
+    """
+    rng = np.random.default_rng(4)
+    asks = 10.0 * np.arange(240)
+    new = np.arange(240) % 4 == 0
+    service = rng.normal(1, 0.01, 240)
+    fetch = Track(0, asks * MS, (asks + service + 5.0 * new) * MS)
+    before = rng.uniform(-3, 0.5, 60) if distance == "varied" else 0.05
+    begins = asks[new] + before
+    thread = Track(1, begins * MS, (begins + 10) * MS)
+    found = turn_waits([fetch, thread], [0], {0: False, 1: None})
+    assert (found is not None) is seen
+    if seen:
+        assert found.waits[0][0].sum() == pytest.approx(60 * 5 * MS, rel=0.02)
