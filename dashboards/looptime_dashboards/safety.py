@@ -3,6 +3,7 @@
 import hashlib
 import hmac
 import ipaddress
+import json
 import secrets
 import threading
 import time
@@ -176,30 +177,48 @@ def refuse_malformed(server: Flask, callbacks: Mapping[str, Mapping[str, Any]]) 
     def check_update() -> Response | None:
         if request.path != "/_dash-update-component" or request.method != "POST":
             return None
-        body = request.get_json(silent=True)
+        body = _sent()
         if not isinstance(body, dict) or not isinstance(body.get("output"), str):
-            return Response("This is no request of a page.", 400, mimetype="text/plain")
+            return _malformed()
         known = callbacks.get(body["output"])
         if known is None:
             return Response("There is no such component.", 404, mimetype="text/plain")
-        alike = _ids(body.get("inputs")) == _ids(known["inputs"]) and _ids(
-            body.get("state", [])
-        ) == _ids(known["state"])
-        outputs = body.get("outputs")
-        wanted = _ids(outputs if isinstance(outputs, list) else [outputs])
-        changed = body.get("changedPropIds", [])
-        if (
-            not alike
-            or wanted is None
-            or not isinstance(changed, list)
-            or not all(isinstance(one, str) for one in changed)
-        ):
-            return Response("This is no request of a page.", 400, mimetype="text/plain")
-        return None
+        return None if _as_a_page_asks(body, known) else _malformed()
 
     @server.errorhandler(DependencyException)
     def no_such_file(_: DependencyException) -> Response:
         return Response("There is no such file.", 404, mimetype="text/plain")
+
+
+def _malformed() -> Response:
+    return Response("This is no request of a page.", 400, mimetype="text/plain")
+
+
+def _sent() -> object:
+    """What was sent as JSON; None where it is none, too deep, or holds halves of letters."""
+    try:
+        body = request.get_json(silent=True)
+        json.dumps(body, ensure_ascii=False).encode()
+    except (RecursionError, UnicodeEncodeError):
+        return None
+    return body
+
+
+def _as_a_page_asks(body: Mapping[str, Any], known: Mapping[str, Any]) -> bool:
+    """Whether a request takes and gives what the callback does, and asks the server at all."""
+    if "callback" not in known:
+        return False  # the browser answers it by itself
+    outputs, changed = body.get("outputs"), body.get("changedPropIds", [])
+    made = known["output"] if isinstance(known["output"], list) else [known["output"]]
+    return (
+        isinstance(outputs, list) == isinstance(known["output"], list)
+        and _ids(outputs if isinstance(outputs, list) else [outputs])
+        == [(one.component_id, one.component_property) for one in made]
+        and _ids(body.get("inputs")) == _ids(known["inputs"])
+        and _ids(body.get("state", [])) == _ids(known["state"])
+        and isinstance(changed, list)
+        and all(isinstance(one, str) for one in changed)
+    )
 
 
 def _ids(given: object) -> list[tuple[str, str]] | None:

@@ -160,8 +160,8 @@ def _register_page(app: Dash, desk: Desk) -> None:
         _: object,
         __: object,
         loop: object,
-        drawn: int | None,
-        knows_grid: bool | None,
+        drawn: object,
+        knows_grid: object,
     ) -> tuple[object, ...]:
         path, view = asked_of(data)
         view = view.but(loop=loop if isinstance(loop, int) else None)
@@ -180,7 +180,7 @@ def _register_page(app: Dash, desk: Desk) -> None:
         one = desk.library.get(view.run)
         name = safe(one.name, 70) if one else None
         g.sends_grid = has_grid() and not knows_grid
-        again = no_update if loop is None else (drawn or 0) + 1
+        again = no_update if loop is None else drawn + 1 if isinstance(drawn, int) else 1
         parts = one_by_one(made.parts) if view.present else made.parts
         return (lean(parts), lean(shown), lean(_links(path)), page.title, path, name, again,
                 not (made.wait or each), each or _POLL_MS, knows_grid or has_grid())  # fmt: skip

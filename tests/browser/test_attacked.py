@@ -38,12 +38,51 @@ VIEW = [{"id": "view", "property": "data", "value": None}]
           "changedPropIds": 3}, 400),
         ({"output": "loop-panel.children", "outputs": NAMED, "inputs": ASKED,
           "state": VIEW, "changedPropIds": ["loop.data"]}, 200),
+        ({"output": "loop-panel.children", "outputs": [], "inputs": ASKED, "state": VIEW}, 400),
+        ({"output": "loop-panel.children", "outputs": [NAMED], "inputs": ASKED, "state": VIEW},
+         400),
+        ({"output": "loop-panel.children", "outputs": NAMED | {"id": "other"}, "inputs": ASKED,
+          "state": VIEW}, 400),
+        ({"output": "loop-panel.children", "outputs": NAMED, "inputs": ASKED,
+          "state": [VIEW[0] | {"value": "half a letter \ud83c"}]}, 400),
+        # what the browser answers by itself
+        ({"output": "copy.content", "outputs": {"id": "copy", "property": "content"},
+          "inputs": [{"id": "url", "property": "href", "value": "x"}], "state": []}, 400),
     ],
 )  # fmt: skip
 def test_malformed_requests_are_answered_as_such(tmp_path: Path, sent: Any, code: int) -> None:
     """What no page sends is 400, an unknown component 404, and what a page sends is answered."""
     client = create_app(tmp_path).server.test_client()
     assert client.post(UPDATE, json=sent).status_code == code
+
+
+@pytest.mark.parametrize("opening", ["[", '{"output":'])
+def test_a_request_nested_without_end_is_malformed(tmp_path: Path, opening: str) -> None:
+    """A hundred thousand brackets are no fault of the server's."""
+    client = create_app(tmp_path).server.test_client()
+    sent = client.post(UPDATE, data=opening * 100_000, content_type="application/json")
+    assert sent.status_code == 400
+
+
+@pytest.mark.parametrize("value", ["x", [1], {"a": 1}, 1e308, True, None, -(2**70)])
+def test_values_of_any_kind_are_answered(tmp_path: Path, value: Any) -> None:
+    """Each component that a callback of the server takes may hold anything."""
+    app = create_app(tmp_path)
+    client = app.server.test_client()
+    client.get("/_dash-dependencies")
+    for output, known in app.callback_map.items():
+        if "callback" not in known:
+            continue
+        made = known["output"] if isinstance(known["output"], list) else [known["output"]]
+        outputs = [{"id": o.component_id, "property": o.component_property} for o in made]
+        taken = [[{**one, "value": value} for one in known[kind]] for kind in ("inputs", "state")]
+        changed = [f"{one['id']}.{one['property']}" for one in known["inputs"][:1]]
+        body = {
+            "output": output,
+            "outputs": outputs if isinstance(known["output"], list) else outputs[0],
+            "inputs": taken[0], "state": taken[1], "changedPropIds": changed,
+        }  # fmt: skip
+        assert client.post(UPDATE, json=body).status_code in {200, 204}, output
 
 
 @pytest.mark.parametrize("path", ["nope/x.js", "dash/../../etc/passwd", "dash/nope.js"])
