@@ -653,9 +653,9 @@ public:
     /** Ends the recording; from the loop's thread, so that the rows of its last loop are kept. */
     void close() {
         if (in_a_fork()) { // the file and its writer are the parent's
-            if (writer_.joinable()) {
-                writer_.detach();
-            }
+            static Writer* parents; // cannot be taken down here: its thread never ends
+            parents = writer_.release();
+            static_cast<void>(parents);
             return;
         }
         if (Lane* mine = known_lane()) {
@@ -665,10 +665,10 @@ public:
             std::lock_guard<std::mutex> lock(stopping_);
             closed_ = true;
         }
-        stop_.notify_all();
+        writer_->stop.notify_all();
         std::lock_guard<std::mutex> closing(closing_);
-        if (writer_.joinable()) {
-            writer_.join();
+        if (writer_->thread.joinable()) {
+            writer_->thread.join();
         }
         std::lock_guard<std::mutex> lock(writing_);
         if (file_) {
@@ -916,13 +916,13 @@ private:
     void start_writer() {
 #if defined(__cpp_exceptions) || defined(_CPPUNWIND)
         try {
-            writer_ = std::thread(&Recorder::write_on, this);
+            writer_->thread = std::thread(&Recorder::write_on, this);
         } catch (const std::system_error& problem) {
             errno = problem.code().value();
             give_up();
         }
 #else
-        writer_ = std::thread(&Recorder::write_on, this);
+        writer_->thread = std::thread(&Recorder::write_on, this);
 #endif
     }
 
@@ -935,7 +935,7 @@ private:
         const std::chrono::milliseconds every(100); // a killed program loses at most this much
         std::unique_lock<std::mutex> lock(stopping_);
         for (int n = 1; !closed_; ++n) {
-            stop_.wait_for(lock, every);
+            writer_->stop.wait_for(lock, every);
             lock.unlock();
             {
                 std::lock_guard<std::mutex> writing(writing_);
@@ -1044,9 +1044,12 @@ private:
     std::int64_t dropped_ = 0, ignored_ = 0; // as last written
 
     std::mutex stopping_;
-    std::condition_variable stop_;
     bool closed_ = false;
-    std::thread writer_;
+    struct Writer {
+        std::condition_variable stop;
+        std::thread thread;
+    };
+    std::unique_ptr<Writer> writer_{new Writer};
     std::mutex closing_;           // one thread closes
     std::atomic<bool> idle_{false}; // there is no writer: no file, or closed
 #if defined(__unix__) || defined(__APPLE__)

@@ -150,23 +150,31 @@ int late(const std::string& folder) {
     return 0; // the recorder is taken down after this thread's objects
 }
 
-// A program that forks: the child leaves the parent's log alone, and ends.
-int forked(const std::string& folder) {
+// A program that forks: the child leaves the parent's log alone, and the scope of the recorder.
+int in_both(const std::string& folder) {
     Recorder rec(folder, "log");
     const int call = rec.call("parent");
     rec.loop();
     all_marks(rec, call);
-    if (::fork() == 0) {
+    const pid_t child = ::fork();
+    if (child == 0) {
         all_marks(rec, call);
         rec.loop();
         rec.flush();
         rec.close();
-        ::_exit(0);
+        return -1;
     }
     int state = 1;
-    ::wait(&state);
+    ::waitpid(child, &state, 0);
     rec.loop();
     rec.close();
+    return state;
+}
+int forked(const std::string& folder) {
+    const int state = in_both(folder);
+    if (state < 0) {
+        ::_exit(0); // for what watches the memory, which cannot after a fork
+    }
     std::printf("made 5\nignored 0\n");
     return state;
 }
