@@ -61,12 +61,13 @@ def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
         apart = np.diff(np.cumsum(period)[waited], prepend=0.0)
         numbers[waited] = np.cumsum(np.rint(apart / usual))
         return _rate(period, waited, usual, numbers, kept.late, code), found.wait_known
-    usual = float(np.median(period))
+    skips = found.mode == "fixed rate, skips"  # where most loops lose a slot, two are the usual
+    usual = found.nominal_ms * 1e6 if skips else float(np.median(period))
     waited = wait > 0.002 * usual if found.wait_known else np.abs(period - usual) < 0.1 * usual
     if found.mode == "fixed rate, catches up":  # one loop a tick
         late, numbers = "catch-up", np.arange(1.0, len(period) + 1)
     else:
-        late = "skip" if found.mode == "fixed rate, skips" else ""
+        late = "skip" if skips else ""
         numbers = np.cumsum(np.round(np.diff(np.cumsum(period), prepend=0.0) / usual))
     return _rate(period, waited, usual, numbers, late, code), found.wait_known
 

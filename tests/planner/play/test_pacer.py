@@ -101,3 +101,18 @@ def test_how_late_a_fixed_sleep_ends_is_read_from_the_log():
 def test_a_log_without_waits_tells_nothing_of_how_late_they_end():
     """A free loop: nothing is known of its sleeps."""
     assert late_wakes(make_flat_run(np.full(500, 10_000_000), {"work": np.full(500, 1)})) is None
+
+
+def test_a_loop_that_loses_its_slot_more_often_than_not_keeps_the_single_tick():
+    """Work of 6 to 16 ms on ticks of 10 ms: most loops take two, and the tick is one all the same."""
+    rng = np.random.default_rng(7)
+    work = rng.uniform(6, 16, 1500)
+    period = 10 * np.ceil(work / 10)
+    assert np.median(period) == 20
+    run = make_flat_run(
+        (period * 1e6).astype(np.int64),
+        {"scan": (work * 1e6).astype(np.int64), "pace": ((period - work) * 1e6).astype(np.int64)},
+        {"scan": "sensor read", "pace": "pacing"},
+    )
+    found, _ = recorded_pace(run)
+    assert (found.late, found.interval_ns) == ("skip", pytest.approx(10e6, rel=1e-4))
