@@ -15,7 +15,7 @@ from looptime.array_types import Float, Int
 from looptime.controlling.targets import target_of
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.stats.arrays import median
+from looptime.stats.arrays import mad, median
 from looptime.stats.student import t_quantile
 
 __all__ = ["Oscillation", "noise_of", "oscillation", "swing_of"]
@@ -35,6 +35,9 @@ LEAST_RATIOS, LEAST_STRETCHES, LEAST_IN_ONE, UNEVEN = 6, 3, 10, 0.25
 #: How much more slowly later swings die away than earlier ones in a cycle that keeps its size, as a
 #: difference of logarithms.
 KEEPS = 0.15
+#: Least difference of falls, as logarithms, by which a value is seen to move while it swings.
+#: Robust standard deviations that they stand out by, and swings on which the move is no more seen.
+LEAST_MOVE, STANDS_OUT, STILL = 0.01, 3.0, 4
 
 
 @dataclass(frozen=True)
@@ -126,8 +129,28 @@ def _of_stretches(time: Float, value: Float, edges: Int, of: str) -> Oscillation
             told = height[:-1] >= CLEAR * least
             halves.append(np.diff(time[at])[: int(told.sum()) + 1] if told.any() else np.zeros(0))
             falls.append(np.log(height[:-1] / np.maximum(height[1:], 1e-300))[told])
+    first = _moved(falls)
+    halves = [half[first:] for half in halves]
+    falls = [fall[first:] for fall in falls]
     told_halves, told_falls = ([one for one in some if len(one)] for some in (halves, falls))
     return _told(told_halves, told_falls, median(np.diff(time)), of)
+
+
+def _moved(falls: list[Float]) -> int:
+    """Swings to leave out at the start of each stretch: the value still moves to its new middle.
+
+    That makes every other height larger and those between smaller, which a swing that dies away
+    does not: its falls are alike. The later half of the swings says how far they are.
+    """
+    long = [fall for fall in falls if len(fall) >= LEAST_IN_ONE]
+    if len(long) < LEAST_STRETCHES:
+        return 0
+    late = np.concatenate([fall[len(fall) // 2 :] for fall in long])
+    off = np.array([fall[:LEAST_IN_ONE] for fall in long]) - median(late)
+    far = np.abs(off) > max(STANDS_OUT * 1.4826 * mad(late), LEAST_MOVE)
+    turns = far[:, 1:] & far[:, :-1] & (off[:, 1:] * off[:, :-1] < 0)
+    moves = np.flatnonzero(turns.mean(axis=0) >= 0.5)
+    return int(moves[-1]) + STILL if len(moves) else 0
 
 
 def _turning(value: Float, least: float) -> Int:

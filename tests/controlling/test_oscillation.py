@@ -111,3 +111,21 @@ def test_a_loop_that_swings_on_a_spring_is_told_from_one_that_its_gains_make_swi
     else:
         assert one.oscillation.of == "loop"
         assert "spring or have play" in one.fit.text
+
+
+@pytest.mark.parametrize(("frequency", "lag", "size"), [(3.0, 0.2, 0.3), (4.1, 0.15, 0.4)])
+def test_a_ripple_on_a_value_that_still_moves_is_told_by_what_comes_after(frequency, lag, size):
+    """A motor's speed climbs to each step of its output, and a wheel out of round ripples on it.
+
+    The ripple never dies away; beside the climb its turning points are drawn along with it.
+    """
+    rng = np.random.default_rng(3)
+    time = np.arange(4000) * 0.01
+    output = np.where(time // 3 % 2 == 1, 1.0, -1.0)
+    speed = np.zeros(len(time))
+    for k in range(1, len(time)):
+        speed[k] = speed[k - 1] + (5 * output[k] - speed[k - 1]) * 0.01 / lag
+    value = speed + size * np.sin(2 * np.pi * frequency * time) + rng.normal(0, 0.01, len(time))
+    found = oscillation(time, value, output, None)
+    assert found.frequency_hz.low <= frequency <= found.frequency_hz.high
+    assert found.damping_ratio.value == pytest.approx(0, abs=0.002)

@@ -104,7 +104,7 @@ def test_a_log_without_waits_tells_nothing_of_how_late_they_end():
 
 
 def test_a_loop_that_loses_its_slot_more_often_than_not_keeps_the_single_tick():
-    """Work of 6 to 16 ms on ticks of 10 ms: most loops take two, and the tick is one all the same."""
+    """Work of 6 to 16 ms on ticks of 10 ms: most loops take two, and the tick is one."""
     rng = np.random.default_rng(7)
     work = rng.uniform(6, 16, 1500)
     period = 10 * np.ceil(work / 10)
