@@ -49,6 +49,8 @@ _STATED = re.compile(
 )  # fmt: skip
 #: The same of a clock: ``ms since boot``, and no length such as ``3 s since the last match``.
 _SINCE = re.compile(r"(?<![\d.,]\s)(?<![\w.,])([^\W\d_]+)\s+(?:since|seit|depuis)\b", re.IGNORECASE)
+#: A remark that may list the units of columns.
+_LISTS_UNITS = re.compile(r"(?i:units?\b|einheit)|\b[num\u00b5\u03bc]?s\b.*\b[num\u00b5\u03bc]?s\b")
 _DELIMITERS = (",", ";", "\t", "|", " ")
 
 _Lines = list[tuple[int, tuple[str, ...]]]
@@ -341,7 +343,11 @@ def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if above and plain.header:
         from looptime.parsers.text.angles import in_stated_angles
 
-        plain = replace(plain, header=in_stated_angles(plain.header, above))
+        if lists := [line for line in above if _LISTS_UNITS.search(line)]:
+            from looptime.parsers.text.listed_units import in_listed_units
+
+            plain = replace(plain, header=in_listed_units(plain.header, lists))
+        plain = replace(plain, header=in_stated_angles(plain.header or (), above))
     header = plain.header or ()
     unit, of_all = stated_unit(above)
     if unit is None or any(split_unit(one)[1] for one in header):
