@@ -11,6 +11,7 @@ from looptime.parsers.columns.inside import holds_others
 from looptime.parsers.columns.lexicon import meaning, tokens
 from looptime.parsers.columns.unit import in_16_bits
 from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.stats.arrays import straight
 
 __all__ = ["LAP", "adds_up", "find_laps", "wrapping_instants"]
 
@@ -18,6 +19,10 @@ __all__ = ["LAP", "adds_up", "find_laps", "wrapping_instants"]
 LAP = "an instant since the loop's start: in every row it holds the column before and what it adds"
 
 _LAPS = frozenset(("lap", "split", "mark", "checkpoint"))
+#: Of these either the length or the instant at its end is meant.
+_EITHER = frozenset(("lap", "split"))
+#: Slope of an instant over the one before, at least; how little one varies that waits for a tick.
+_LATER_BY, _AT_ITS_TICK = 0.6, 0.01
 #: Share of the rows in which laps follow one another.
 _MOST = 0.99
 #: Columns and rows that tell laps by values alone.
@@ -56,6 +61,8 @@ def find_laps(found: list[Head], dialect: Dialect, clock: Head | None) -> dict[i
     named = [h for h in found if marked(h).side == "end" or _LAPS & set(tokens(h.text))]
     named = [h for h in named if marked(h).stem or marked(h).side != "end"]
     laps = [h for h in named if _within_the_loop(numbers(dialect, h.index))]
+    if len(laps) > 1 and _lengths_called_laps(laps, dialect):
+        return {}
     if len(laps) < 2:
         laps = [h for h in found if meaning(h.text) in ("bare", "duration", "clock")]
         laps = [h for h in laps if _within_the_loop(numbers(dialect, h.index))]
@@ -75,6 +82,37 @@ def find_laps(found: list[Head], dialect: Dialect, clock: Head | None) -> dict[i
         return {}
     places = [laps[at].index for at in order]
     return dict(zip(places, [-1, *places[:-1]], strict=True))
+
+
+def _lengths_called_laps(laps: list[Head], dialect: Dialect) -> bool:
+    """Whether laps are each as long as it took, and none counts from the start of the loop.
+
+    Those that do rise along the row, unless columns stand in another order; and as one is later by
+    some time so are the ones after it.
+    """
+    if any(_EITHER.isdisjoint(tokens(head.text)) for head in laps):
+        return False
+    values = np.stack([numbers(dialect, head.index) for head in laps])
+    values = values[:, np.isfinite(values).all(axis=0)]
+    if values.shape[1] < _ENOUGH:
+        return bool((np.diff(np.median(values, axis=1)) < 0).any()) if values.size else False
+    order = np.argsort(np.median(values, axis=1), kind="stable")
+    values = values[order]
+    if np.std(values[-1]) < _AT_ITS_TICK * np.median(values[-1]):
+        values = values[:-1]  # a wait ends then, however late what stands before it is
+    slopes = [_slope(one, later) for one, later in pairwise(values)]
+    if (np.diff(order) > 0).all():
+        return bool(slopes) and all(most < _LATER_BY for _, most in slopes)
+    return not slopes or any(slope < _LATER_BY for slope, _ in slopes)
+
+
+def _slope(one: Float, later: Float) -> tuple[float, float]:
+    """Slope of a lap over the one before, and the most that it may be."""
+    line = straight(one, later)
+    if line is None:
+        return 0.0, np.inf
+    error = np.std(later) / np.std(one) * np.sqrt((1 - line[1] ** 2) / len(one))
+    return line[0], line[0] + 3 * float(error)
 
 
 def adds_up(values: Float) -> bool:

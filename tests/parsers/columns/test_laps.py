@@ -191,3 +191,23 @@ def test_laps_beside_a_clock_are_told_by_values_where_its_steps_go_with_the_last
         assert not found
     else:
         assert found == pytest.approx({"imu": 3.0, "enc": 0.4, "drive": 5.0}, rel=0.02)
+
+
+@pytest.mark.parametrize("word", ["lap", "split"])
+@pytest.mark.parametrize("order", [(0, 1, 2), (0, 2, 1), (2, 1, 0)])
+@pytest.mark.parametrize("counted", [False, True])
+def test_laps_that_know_nothing_of_the_one_before_are_lengths(word, order, counted):
+    """An instant is later as the one before is; a length is as long as it is, in any order."""
+    took = np.random.default_rng(4).uniform(0.9, 1.1, (3, 300)) * np.array([[2], [7], [16]])
+    values = (np.cumsum(took, axis=0) if counted else took)[list(order)]
+    sheet = _sheet(values.tolist(), tuple(f"{word} {name}" for name in "abc"))
+    first, second, third = np.argsort(order).tolist()
+    told = {first: -1, second: first, third: second} if counted else {}
+    assert find_laps(*sheet, None) == told
+
+
+def test_a_wait_for_a_tick_is_a_lap_though_it_ends_at_its_own_time():
+    """However late the work is over, the loop is over at its tick."""
+    work = np.random.default_rng(4).uniform(5, 9, 300)
+    rows = [work.tolist(), (20 + 0.01 * (work % 1)).tolist()]
+    assert find_laps(*_sheet(rows, ("lap work", "lap wait")), None) == {0: -1, 1: 0}
