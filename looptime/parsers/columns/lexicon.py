@@ -119,7 +119,10 @@ _FILLERS = {
 #: Words of what holds or does not.
 _STATES = {"ok", "valid", "enabled", "flag", "flags", "status"}
 #: Components of vectors.
-_AXIS = re.compile(r"^[a-z]{0,3}[xyzw]$")
+_AXIS = re.compile(
+    r"^(?:[a-z]{0,2}|acc|ang|cmd|dir|err|gyr|imu|lin|loc|mag|odo|off|pos|ref|rot|set|tgt|vec|vel)"
+    r"[xyzw]$"
+)
 # words that are written as one: the second part is what the first is of
 _JOINED = re.compile(
     r"^(?!timestamp|timeout|uptime|runtime|datetime|realtime|timestep|mainloop|superloop)"
@@ -251,13 +254,12 @@ def meaning(text: str) -> str:
             return "busy"
         if rest & _WHOLE and (timed or not said & _COUNTER):
             return "whole"
-    if unit is None and rest & _COUNTER and not said & _DURATION:
+    done = {words[0], words[-1]} & _DONE and words[-1] not in _COUNTER
+    if unit is None and rest & _COUNTER and not said & _DURATION and not done:
         return "group" if said & _GROUP else "counter"
     if timed:
         return "duration"
-    if (
-        _METHOD.search(text) or {words[0], words[-1]} & _DONE
-    ):  # what is called is timed, whatever it brings
+    if _METHOD.search(text) or done:  # what is called is timed, whatever it brings
         return "bare"
     if len(words) == 1 and words[0] in _LETTERS:
         return "bare"

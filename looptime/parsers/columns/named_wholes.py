@@ -8,6 +8,7 @@ from looptime.parsers.columns.against_steps import (
     LATE,
     MOST,
     Steps,
+    equal,
     evident,
     over,
     slope,
@@ -16,12 +17,16 @@ from looptime.parsers.columns.against_steps import (
 from looptime.parsers.columns.role import Role, Seen
 from looptime.schema import CallName
 
-__all__ = ["MOST_OF_IT", "ONE_FOR_ONE", "parts_named_wholes"]
+__all__ = ["MOST_OF_IT", "ONE_FOR_ONE", "parts_named_wholes", "work_beside_a_rest"]
 
 #: Slope of the steps over a length under another name, and what all explain of the steps.
 ONE_FOR_ONE, MOST_OF_IT = (0.8, 1.25), 0.5
 #: Share of the rows in which a part may be longer than its whole, as where they are of two loops.
 _OFTEN = 0.2
+#: The same where it holds all that is logged beside it.
+_HELD = 0.01
+#: Of two lengths that fill a step neither is longer than so much of it.
+_ALONE = 0.9
 #: Words of a whole that may name a call as well, such as that of a laser.
 _OR_A_CALL = ("scan", "frame", "pass", "sum", "main")
 #: So many late loops tell how they are made up, and by how much more closely than otherwise.
@@ -47,13 +52,62 @@ def parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -
     among = told if len(told) > 1 else {}
     lengths = [seen[at].values * unit for at in full
                if seen[at].meaning == "duration" and (unit := seen[at].unit_ns)]  # fmt: skip
+    inner = [seen[at] for at in full if at not in told]
     return [
         at
         for at in said
-        if at in among
+        if not _holds(seen[at], roles[at].unit_ns or 1, inner)
+        and (at in among
         or _outgrown(seen[at].values * (roles[at].unit_ns or 1), lengths, steps)
-        or _beside(seen[at], roles[at].unit_ns or 1, [seen[k] for k in full], steps)
-    ]
+        or _beside(seen[at], roles[at].unit_ns or 1, [seen[k] for k in full], steps))
+    ]  # fmt: skip
+
+
+def work_beside_a_rest(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, Role]:
+    """Wholes that hold what is logged but for what fills the step, which no name calls a wait.
+
+    Then the parts and the clock say all that is known: the work without that would be less than
+    its parts.
+    """
+    made: dict[int, Role] = {}
+    others = [at for at in range(len(seen))
+              if at not in roles and np.isfinite(seen[at].values).mean() > MOST]  # fmt: skip
+    for at in [at for at, r in roles.items() if r.taken_as == "whole"]:
+        unit = roles[at].unit_ns or 1
+        whole = seen[at].values * unit
+        rest = next((k for k in others if _fill(whole, seen[k].values * (seen[k].unit_ns or unit),
+                                                steps)), None)  # fmt: skip
+        if rest is None or guess_name(CallName(seen[rest].name)).kind in ("wait", "pacing"):
+            continue
+        if _holds(seen[at], unit, [seen[k] for k in others if k != rest]):
+            why = (
+                f"it holds the other parts, and {seen[rest].name} fills the clock's step beside it"
+            )
+            made[at] = Role("signal", None, "", why, "likely")
+    return made
+
+
+def _fill(whole: Float, rest: Float, steps: Steps) -> bool:
+    """Whether two lengths one after the other are as long as the step, and neither is alone."""
+    alone = float(max(np.nanmedian(whole), np.nanmedian(rest)))
+    return alone < _ALONE * steps.typical and any(
+        equal(whole + rest, step) >= MOST for step in steps.sides.values()
+    )
+
+
+def _holds(whole: Seen, unit: int, others: list[Seen]) -> bool:
+    """Whether a whole is never shorter than others together and grows with them one for one.
+
+    Beside a wait that fills the rest of the step it is one of two that the steps consist of, and
+    yet no part: what else is logged lies in it.
+    """
+    lengths = [one for one in others
+               if one.meaning in ("duration", "bare") and not (one.values < 0).any()]  # fmt: skip
+    inner = summed([one.values * (one.unit_ns or unit) for one in lengths])
+    if inner is None or over(inner, whole.values * unit) > _HELD:
+        return False
+    fit = slope(inner, whole.values * unit)
+    return fit is not None and ONE_FOR_ONE[0] < fit[0] < ONE_FOR_ONE[1] and fit[1] >= MOST_OF_IT
 
 
 def _outgrown(whole: Float, lengths: list[Float], steps: Steps) -> bool:

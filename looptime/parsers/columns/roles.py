@@ -25,7 +25,7 @@ from looptime.parsers.columns.against_steps import (
     summed,
 )
 from looptime.parsers.columns.bare_columns import in_one_length, of_bare, under_other_names
-from looptime.parsers.columns.named_wholes import parts_named_wholes
+from looptime.parsers.columns.named_wholes import parts_named_wholes, work_beside_a_rest
 from looptime.parsers.columns.other_row import by_row, own_intervals
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.stamped_at import stamped
@@ -35,6 +35,7 @@ from looptime.units import UNITS, word_unit
 
 __all__ = ["judge"]
 
+_SCORE = "it stays as it is for long and never falls, as a score"
 #: Columns that are about the loop itself.
 _OF_THE_LOOP = ("whole", "period", "busy")
 #: Columns whose headers say that they hold no times at all.
@@ -44,6 +45,9 @@ _NO_TIMES = ("counter", "group", "clock", "heading", "turn rate")
 _MANY, _TURNS = 150, 2
 #: How far from one a slope is where steps grow with the work, and what it explains of them.
 _ONE, _MORE_THAN_HALF = 0.15, 0.6
+#: Share of values with a fraction that are no count, most things that are numbered, and the share
+#: of the rows in which what counts falls.
+_BROKEN, _THINGS, _FALLS = 0.1, 20, 0.2
 #: Steps of a coarse clock are of so few lengths, and what it rounds changes in so many rows.
 _COARSE, _TURNS_OFTEN = 12, 0.1
 
@@ -68,7 +72,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     >>> [role.taken_as for role in found.roles], found.roles[0].unit_ns, found.stamped.side
     (['part', 'part', 'signal'], 1000000, 'start')
     """
-    seen = [_in_bounds(one) for one in seen]
+    seen = [_no_number_of_things(_in_bounds(one)) for one in seen]
     alone = {at: _by_itself(one, clock) for at, one in enumerate(seen)}
     roles = {at: role for at, role in alone.items() if role is not None}
     steps = Steps.of(clock, [one if at not in roles else replace(one, meaning="signal")
@@ -83,6 +87,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     for at in parts_named_wholes(seen, roles, steps):
         seen[at] = replace(seen[at], meaning="duration" if seen[at].unit_ns else "bare")
         del roles[at]
+    roles |= work_beside_a_rest(seen, roles, steps) if steps.known and clock is not None else {}
     named = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
     roles |= _parts(seen, named, steps)
     unsaid = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "bare"]
@@ -118,6 +123,19 @@ def _in_bounds(one: Seen) -> Seen:
     return replace(one, values=np.where(far, np.nan, one.values)) if far.any() else one
 
 
+def _no_number_of_things(one: Seen) -> Seen:
+    """A column that is named like a count or a number of things and holds other values.
+
+    "row_sensor" may be how long that took; such values are asked as those named like signals are.
+    """
+    known = one.values[np.isfinite(one.values)]
+    if one.meaning not in ("counter", "group") or one.unit_ns or len(known) < ENOUGH:
+        return one
+    broken = float((known != np.rint(known)).mean()) > _BROKEN
+    many = len(np.unique(known)) > _THINGS and (np.diff(known) < 0).mean() > _FALLS
+    return replace(one, meaning="signal") if broken or many else one
+
+
 def _not_done(one: Seen) -> Seen:
     """A column whose cells are empty in some loops, which may be parts that took no time there."""
     there = np.isfinite(one.values)
@@ -150,6 +168,8 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
             return Role("signal", None, "", "its values are no lengths of time", "likely")
         if _rises(known):
             return Role("signal", None, "", "it rises")
+        if clock is not None and _adds_up(known):
+            return Role("signal", None, "", _SCORE)
         winds = "it moves bit by bit, as what is added up does"
         return Role("signal", None, "", winds) if _winds(known) else None
     if negative > 0.05 and one.meaning != "period":
@@ -157,7 +177,7 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
     if len(one.values) >= ENOUGH and not (known[known > 0].size > 2 or one.values[2:].any()):
         return Role("start-up timer", unit, said, "it has a value in the first rows only")
     if clock is not None and _adds_up(known):
-        return Role("signal", None, "", "it stays as it is for long and never falls, as a score")
+        return Role("signal", None, "", _SCORE)
     if _rises(known) and (len(known) >= ENOUGH or _spans(one, clock)):
         return Role("run timer", unit, said, "it rises from row to row")
     return None

@@ -45,3 +45,16 @@ def test_words_of_a_header():
     assert tokens("timestamp") == ("timestamp",)
     assert bare_name("Total Drive Time [ms]") == ("total", "drive")
     assert bare_name("column_3") == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "means"),
+    [
+        ("read_row_sensor", "bare"), ("row_read", "bare"),
+        ("row_sensor", "group"), ("write_count", "counter"), ("row", "counter"),
+        ("tray", "bare"), ("relay", "bare"), ("accx", "signal"), ("gyro_z", "signal"),
+        ("qw", "signal"), ("posx", "signal"),
+    ],
+)  # fmt: skip
+def test_what_is_done_is_timed_and_a_word_is_no_axis(text, means):
+    assert meaning(text) == means

@@ -4,7 +4,12 @@ import numpy as np
 import pytest
 
 from looptime.parsers.columns.against_steps import Steps
-from looptime.parsers.columns.named_wholes import _beside, _outgrown, parts_named_wholes
+from looptime.parsers.columns.named_wholes import (
+    _beside,
+    _outgrown,
+    parts_named_wholes,
+    work_beside_a_rest,
+)
 from looptime.parsers.columns.role import Role, Seen
 
 ROWS, MS = 400, 1_000_000
@@ -96,3 +101,34 @@ def test_a_whole_that_alone_moves_the_steps_stays_one():
     other = draw(5, 8, 9)
     seen[1] = Seen("bare", other, None, (), "mast")
     assert parts_named_wholes(seen, roles, steps_of(work + other + 10)) == [0]
+
+
+@pytest.mark.parametrize(("rest", "kept"), [("sleep", True), ("idle", True), ("rest", False)])
+@pytest.mark.parametrize("end", [False, True])
+def test_work_that_holds_the_parts_is_no_part_beside_a_wait(rest, kept, end):
+    """Work and wait make up the step; the work holds the parts and what nobody timed.
+
+    Where no name says that the rest is a wait, the work would be less than all that is logged.
+    """
+    arm, belt, own = draw(3, 5, 1), draw(2, 4, 2), draw(0.2, 0.4, 3)
+    work = arm + belt + own
+    period = 20 + draw(-0.3, 0.3, 4)
+    columns = {"busy": work, "arm": arm, "belt": belt, rest: period - work}
+    seen = [Seen("whole" if name == "busy" else "duration", values, MS, (name,), name)
+            for name, values in columns.items()]  # fmt: skip
+    roles = {0: Role("whole", MS, "header", "")}
+    steps = steps_of(period, end)
+    assert parts_named_wholes(seen, roles, steps) == []
+    assert bool(work_beside_a_rest(seen, roles, steps)) == (not kept)
+
+
+def test_a_part_among_those_that_make_up_the_step_stays_one():
+    """What is called a scan holds nothing of the others: all of them are parts."""
+    arm, belt, scan = draw(3, 5, 1), draw(2, 4, 2), draw(6, 11, 3)
+    period = 20 + draw(-0.3, 0.3, 4)
+    columns = {"scan": scan, "arm": arm, "belt": belt, "rest": period - scan - arm - belt}
+    seen = [Seen("whole" if name == "scan" else "duration", values, MS, (name,), name)
+            for name, values in columns.items()]  # fmt: skip
+    roles = {0: Role("whole", MS, "header", "")}
+    assert parts_named_wholes(seen, roles, steps_of(period)) == [0]
+    assert work_beside_a_rest(seen, roles, steps_of(period)) == {}
