@@ -16,12 +16,17 @@ from looptime.parsers.columns.against_steps import (
     of_late_loops,
     slope_unit,
     summed,
+    together,
 )
 from looptime.parsers.columns.named_wholes import MOST_OF_IT, ONE_FOR_ONE
 from looptime.parsers.columns.role import MAYBE, Role, Seen
 from looptime.schema import CallName
 
 __all__ = ["in_one_length", "of_bare", "under_other_names"]
+
+#: Rows that show how a column jumps, the share in which it changes, the square of its changes over
+#: that of its spread (2 where no value knows of the last), and the least spread of its level.
+_ROWS, _OTHERS, _FREE, _SPREAD = 50, 0.5, 1.0, 0.005
 
 
 def of_bare(
@@ -51,7 +56,7 @@ def of_bare(
         likely = roles[whole].unit_ns or min(steps.units.values())
         unit = likely if fits(seen, named, likely, steps) else None
     if unit is None:
-        maybe = _like_calls(seen, named, steps)
+        maybe = _may_be_lengths(seen, named, steps)
         return made | dict.fromkeys(maybe, replace(signal, why=MAYBE, sure="unsure"))
     name = next(name for name, ns in steps.units.items() if ns == unit)
     for at in told:
@@ -69,15 +74,47 @@ def of_bare(
     return made
 
 
-def _like_calls(seen: list[Seen], columns: list[int], steps: Steps) -> list[int]:
-    """Columns named like calls or times, two or more, that would fit into the loop together.
+def _may_be_lengths(seen: list[Seen], columns: list[int], steps: Steps) -> list[int]:
+    """Columns named like calls or times, or that jump as lengths do, two or more.
 
-    A "t" in front of a name may stand for a time as well as for a temperature.
+    They would fit into the loop together. A "t" in front of a name may stand for a time as well as
+    for a temperature.
     """
     like = [at for at in columns if seen[at].name.lower().startswith(("t_", "t.", "t/"))
             or guess_name(CallName(seen[at].name)).kind != "other"]  # fmt: skip
-    unit = largest_that_fits([seen[at].values for at in like], steps)[0] if len(like) > 1 else None
-    return like if unit is not None and fits(seen, like, unit, steps) else []
+    more = [at for at in columns if at not in like and _jumps(seen[at].values)]
+    for some in (sorted(like + more), like) if more else (like,):
+        lengths = [seen[at].values for at in some]
+        unit = largest_that_fits(lengths, steps)[0] if len(some) > 1 else None
+        if unit is None or not fits(seen, some, unit, steps):
+            continue
+        if some == like or _may_add_up(lengths, unit, steps):
+            return some
+    return []
+
+
+def _may_add_up(lengths: list[Float], unit: int, steps: Steps) -> bool:
+    """Whether a loop may be longer by these: it waits for its tick, or does not surely say no."""
+    if next(steps.paced(), None) is not None:
+        return True
+    total = summed(lengths)
+    assert total is not None
+    for step in steps.sides.values():
+        fit = together(total[:, None] * unit, step)
+        if fit is None or fit.slope[0] + 3 * fit.error[0] > ONE_FOR_ONE[0]:
+            return True
+    return False
+
+
+def _jumps(values: Float) -> bool:
+    """Whether each value is another one, whatever it was before, as lengths are but no readings."""
+    known = values[np.isfinite(values)]
+    change = np.diff(known)
+    if len(known) < _ROWS or (change != 0).mean() < _OTHERS:
+        return False
+    spread = float(np.std(known))
+    free = float(np.mean(np.square(change))) >= _FREE * spread**2
+    return free and spread >= _SPREAD * float(np.mean(known))
 
 
 def under_other_names(

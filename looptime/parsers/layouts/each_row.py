@@ -367,8 +367,9 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         limits.append(f"{', '.join(false[:2])}{more} not in the unit of the header")
     maybe = [head.text for head, role in log.given.roles if role.why == MAYBE]
     if maybe and rows.parts is None:
+        where = "" if log.source.rewritten else " (--columns)"
         limits.append(f"whether {named(maybe)} are lengths of time can't be told: a unit in their "
-                      "names would say so")  # fmt: skip
+                      f"names{where} would say so")  # fmt: skip
     return (*limits, *_steps_of_lengths(rows))
 
 

@@ -574,6 +574,41 @@ def test_a_t_in_front_may_stand_for_a_time():
     """Two lengths in a loop that waits for its tick: it can't be told, and a unit would tell."""
     made = parts()
     clock = clock_of(np.full(ROWS, 50.0))
-    found = judge(seen(t_gyro=made["gyro"], t_drive=made["drive"], gyre=made["gyro"]), clock)
+    level = 2 + np.sin(np.arange(ROWS) / 60)
+    found = judge(seen(t_gyro=made["gyro"], t_drive=made["drive"], mast=level), clock)
     assert [role.sure for role in found.roles] == ["unsure", "unsure", "likely"]
     assert "a unit in its header would" in found.roles[0].why
+
+
+@pytest.mark.parametrize("meaning", ["group", "counter"])
+@pytest.mark.parametrize("scale", [1, 1e3])
+def test_lengths_named_like_numbers_of_things_are_parts(meaning, scale):
+    """Whole or broken, the steps grow with them one for one; numbers of things do not move them."""
+    made = parts()
+    clock = clock_of(made["gyro"] + made["drive"] + 0.4)
+    rng = np.random.default_rng(5)
+    columns = {k: np.rint(made[k] * scale) if scale > 1 else made[k] for k in ("gyro", "drive")}
+    columns |= {"node": rng.integers(1, 9, ROWS), "plants": rng.integers(1, 90, ROWS)}
+    found = judge(seen(meaning, **columns), clock)
+    assert taken(found) == ["part", "part", "signal", "signal"]
+
+
+def test_what_only_counts_up_now_and_then_is_no_part():
+    """The bench at which it stands fits into the loop in us beside the parts, and is none."""
+    made = parts()
+    bench = 1.0 + np.arange(ROWS) // 80
+    columns = {k: made[k] * 1e3 for k in ("gyro", "drive")} | {"bench": bench}
+    found = judge(seen(**columns), clock_of(made["gyro"] + made["drive"] + 0.4))
+    assert taken(found) == ["part", "part", "signal"]
+
+
+def test_few_that_the_rest_of_the_loop_hides_are_told():
+    """They go with steps that something else moves far more: it can't be told, and is said."""
+    rng = np.random.default_rng(9)
+    hub, mast = rng.uniform(2, 2.4, (2, ROWS))
+    loops = hub + mast + rng.uniform(2, 12, ROWS)
+    assert [r.sure for r in judge(seen(hub=hub, mast=mast), clock_of(loops)).roles] == [
+        "unsure"
+    ] * 2
+    apart = clock_of(np.where(np.arange(ROWS) % 2, 10.0, 14.0))  # nothing of theirs in the steps
+    assert [r.sure for r in judge(seen(hub=hub, mast=mast), apart).roles] == ["unsure"] * 2

@@ -251,17 +251,53 @@ def paced(names, scale=1, share=0.3):
         (("planPath", "writeWheels"), 1, 0.3, True),
         (("planPath", "writeWheels"), 1, 0.001, False),  # a hundredth of the loop and less
         (("planPath", "writeWheels"), 1e-3, 0.3, True),  # in ms
-        (("planPath", "apples"), 1, 0.3, False),
-        (("pears", "apples"), 1, 0.3, False),
+        (("planPath", "apples"), 1, 0.3, True),
+        (("pears", "apples"), 1, 0.3, True),
+        (("pears", "apples"), 1, 0.8, False),  # together longer than the loop
+        (("pears", "apple_temp"), 1, 0.3, False),
     ],
 )
 def test_columns_that_may_be_lengths_are_told(tmp_path, names, scale, share, told):
-    """In a paced loop nothing moves with them: named like calls they are told, and not used."""
+    """In a paced loop nothing moves with them: they are told, with what would say it, not used."""
     run = read(tmp_path, paced(names, scale, share))
     assert not len(run.call_columns.name)
     said = [limit for limit in run.clock.limits if "lengths of time" in limit]
-    assert said == ["whether planPath and writeWheels are lengths of time can't be told: a unit in "
-                    "their names would say so"] * told  # fmt: skip
+    assert said == [f"whether {' and '.join(names)} are lengths of time can't be told: a unit in "
+                    "their names (--columns) would say so"] * told  # fmt: skip
+
+
+def test_columns_of_lines_that_may_be_lengths_are_told(tmp_path):
+    """A line that names its values: only the log itself can name their unit."""
+    rng = np.random.default_rng(6)
+    rows = (f"ms={20 * k} pears={a:.3f} apples={b:.3f}\n"
+            for k, (a, b) in enumerate(5 + rng.random((80, 2))))  # fmt: skip
+    run = read(tmp_path, "".join(rows))
+    assert not len(run.call_columns.name)
+    assert "whether pears and apples are lengths of time can't be told: a unit in their names " \
+           "would say so" in run.clock.limits  # fmt: skip
+
+
+K = np.arange(300)
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        (5 + np.sin(K / 40), 6 + np.cos(K / 50)),  # temperatures
+        (3 + K // 60 % 3, 5 + K // 40 % 2),  # set-points
+        (1 + K // 60, 2 + K // 80),  # counts of what is done
+        (4 + np.cumsum(np.where(K * 7919 % 13 > 6, 0.01, -0.01)), 3 + K / 500),  # positions
+        (40 + K * 7919 % 13, 55 + K * 104729 % 17),  # percentages, longer than a loop in ms
+        (5 + 0.001 * (K * 7919 % 13), 7 + 0.001 * (K * 104729 % 17)),  # a voltage's noise
+    ],
+    ids=["temperatures", "set-points", "counts", "positions", "percentages", "voltages"],
+)
+def test_readings_are_no_lengths(tmp_path, values):
+    """Values that go on from row to row, hold still or have no room are neither calls nor asked."""
+    rows = "".join(f"{20 * k},{a},{b}\n" for k, a, b in zip(K, *values, strict=True))
+    run = read(tmp_path, "time_ms,pears,apples\n" + rows)
+    assert not len(run.call_columns.name)
+    assert not any("lengths of time" in limit for limit in run.clock.limits)
 
 
 def test_a_unit_in_their_names_makes_them_parts(tmp_path):
