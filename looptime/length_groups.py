@@ -22,8 +22,8 @@ _OF_ALL = frozenset((
 #: Units that may be the name of a group; an "s" alone says too little.
 _UNITS = re.compile(r"[num]s(?:ecs?)?|(?:nano|micro|milli)?sec(?:ond)?s?|micros|millis|nanos|µs|μs")
 _JOINT = re.compile(r"[./]|::|\s>\s")
-#: What stands in brackets behind a name, and a name that is more than a number.
-_BRACKETED, _NAMED = re.compile(r"[\[(].*$"), re.compile(r".*[^\W\d_]")
+#: What stands in brackets behind a name, and a letter, as in a name that is more than a number.
+_BRACKETED, _NAMED = re.compile(r"[\[(].*$"), re.compile(r"[^\W\d_]")
 _SPLIT = re.compile(r"[^A-Za-zÀ-ÿ]+|(?<=[a-z0-9])(?=[A-Z])")
 
 
@@ -43,9 +43,11 @@ def of_lengths(name: str) -> tuple[str, str | None] | None:
     at = 0
     for joint in _JOINT.finditer(_BRACKETED.sub("", name)):
         found, at = _unit_of_group(name[at : joint.start()].strip()), joint.end()
+        if found is None:
+            continue
         member = name[at:].strip()
         alone = word_unit(member) is not None and split_unit(member)[1] is None
-        if found is not None and _NAMED.match(member) and not alone:
+        if _NAMED.search(member) and not alone:
             return member, found or None
     return None
 

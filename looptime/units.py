@@ -42,6 +42,8 @@ _PREFIXED = re.compile(
 )
 # one word for a clock: nanoTime, microtime
 _OF_A_CLOCK = re.compile(r"^(nano|micro|milli)s?[\s_]*(time|stamp|timestamp|clock)$", re.IGNORECASE)
+# a longer text is no header: each search below may take the square of its length
+_LONGEST = 400
 # camelCase headers: startUs, durationMs, timeNs
 _CAMEL = re.compile(r"^(.*[a-z0-9])(N[sS]|U[sS]|M[sS]|[MUN]?Secs?|Seconds|Millis|Micros|Nanos)$")
 
@@ -110,6 +112,8 @@ def split_unit(header: str) -> tuple[str, str | None]:
     (('heading', None), ('gyro_z_rad_s', None))
     """
     text = header.strip()
+    if len(text) > _LONGEST:
+        return text, None
     bracketed = _BRACKETED.match(text)
     for said in re.split(r"\s*[,;]\s*", bracketed[2].lower()) if bracketed else ():
         if bracketed and said in _SPELLINGS:  # what else is said there is a remark

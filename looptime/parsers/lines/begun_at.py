@@ -35,6 +35,8 @@ _CALL = re.compile(
     rf"(?P<at>{_NUMBER})\s*(?P<unit>{_UNIT})?{_LASTED}(?P<took>{_NUMBER})\s*(?P<in>{_UNIT})\W*",
     re.IGNORECASE,
 )
+#: Letters of a line that tells one call; of a longer one each look may take the square.
+_LONGEST = 400
 #: A length as a share of the step to the next line: most are no longer than it, nor next to none.
 _ROOM, _LEAST = 1.02, 0.02
 
@@ -81,6 +83,8 @@ def read_begun(lines: list[str]) -> Grid | None:
 def _told(lines: list[str]) -> _Told:
     made = _Told()
     for line, text in enumerate(lines):
+        if len(text) > _LONGEST:
+            continue
         loop = _LOOP.fullmatch(text)
         found = loop or _CALL.fullmatch(text)
         if found is None:

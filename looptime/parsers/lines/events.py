@@ -22,22 +22,24 @@ _SAMPLE = 2000
 _MOST_WORDS = 100
 #: A stamp, and an arrow before a name.
 _ARROW = re.compile(
-    r"^(\s*\W?\s*(?:\S*\d\S*\s+){1,2}(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|,\])\s]*"
-    r"(?:[\[(<]\s*[A-Za-z][\w .#-]*[\])>][\s:|]*)?)"
+    r"^(\s*+(?:[^\w\s]\s*+)?(?:(?=[^\s\d]*\d)\S++\s++){1,2}"
+    r"(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|,\])\s]*(?:[\[(<]\s*[A-Za-z][\w .#-]*[\])>][\s:|]*)?)"
     r"([-=]*>{1,3}|<{1,3}[-=]*|[\N{RIGHTWARDS ARROW}\N{LEFTWARDS ARROW}]|(?<!\S)[+-])"
     r"\s*(?=[A-Za-z_])"
 )
 _ENTERS = (">", "+", "\N{RIGHTWARDS ARROW}")
 #: A stamp, and a letter for begin or end before a name or behind it.
 _LETTER = re.compile(
-    r"^(\s*\W?\s*\S*\d\S*\s+(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|\])\s]*)"
+    r"^(\s*+(?:[^\w\s]\s*+)?(?=[^\s\d]*\d)\S++\s++(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|\])\s]*)"
     r"(?:([BSE])\s+(?=[A-Za-z_])|([A-Za-z_][\w.\[\]-]*\s+)([BSE])(?=\s|$))",
     re.IGNORECASE,
 )
 #: Share of the letters for begin and end that come by turns.
 _TURNS = 0.8
 #: Words before a stamp at the end of their line.
-_BEHIND = re.compile(r"^\s*([A-Za-z].*?)[\s:=@]+(\d+(?:[.,]\d+)?(?:\s?[mun\N{MICRO SIGN}]?s)?)\s*$")
+_BEHIND = re.compile(
+    r"^\s*([A-Za-z].*?)(?<![\s:=@])[\s:=@]++(\d+(?:[.,]\d+)?(?:\s?[mun\N{MICRO SIGN}]?s)?)\s*$"
+)
 #: What may stand before a stamp: nothing, a bracket, or words set off from it.
 _LEADS = re.compile(
     r"(^|[\[\](<:|>@=)]|->|^\s*(info|warn|warning|debug|error|trace|[iwed]))\s*$", re.IGNORECASE

@@ -10,8 +10,10 @@ __all__ = ["HOST", "split_host", "without_sender"]
 #: Name of the column of the host's stamps.
 HOST = "host time"
 _SAMPLE = 400
-_ARROWED = re.compile(rf"^\s*\[?\s*({CLOCK})\s*\]?\s*(?:->|=>|>>|>|\N{{RIGHTWARDS ARROW}})\s?(.*)$")
-_FRAMED = re.compile(rf"^\s*[\[(]\s*({CLOCK})\s*[\])]\s*:?\s?(.*)$")
+_ARROWED = re.compile(
+    rf"^\s*+\[?\s*+({CLOCK})\s*+\]?\s*+(?:->|=>|>>|>|\N{{RIGHTWARDS ARROW}})\s?(.*)$"
+)
+_FRAMED = re.compile(rf"^\s*[\[(]\s*+({CLOCK})\s*[\])]\s*+:?\s?(.*)$")
 
 
 def split_host(lines: list[str]) -> tuple[list[str], list[str]] | None:

@@ -29,7 +29,9 @@ __all__ = [
 ]
 
 #: A number as logs write it, with a decimal point.
-NUMBER = re.compile(r"^[ \t-\r]*[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?[ \t-\r]*$")
+NUMBER = re.compile(
+    r"^[ \t-\r]*[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?[ \t-\r]*$"
+)
 _NUMBER_COMMA = re.compile(
     r"^[ \t-\r]*[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]+)?[ \t-\r]*$"
 )
@@ -46,7 +48,7 @@ _RULE = re.compile(r"^[|+:=_\s-]{3,}$")
 #: A first cell in which a spreadsheet says that it has no value.
 _CELL_ERROR = re.compile(r"#(REF!|VALUE!|DIV/0!|N/A|NAME\?|NUM!|NULL!|##+)[,;\t|]")
 #: Words between two rules.
-_TITLE = re.compile(r"^([-=*~+])\1+\s*[^\W\d_][^,;|\t]*?\1{2,}$")
+_TITLE = re.compile(r"^([-=*~+])\1+\s*[^\W\d_][^,;|\t]*\1\1$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
 
 

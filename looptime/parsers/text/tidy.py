@@ -75,7 +75,7 @@ def tidy(data: Bytes, dialect: Dialect) -> tuple[Bytes, list[tuple[int, str]]]:
         data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b" ")
     if dialect.delimiter == " ":
         data = _DATED.sub(rb"\1T\2", data)
-        data = re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data))
+        data = re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|(?<![ \t])[ \t]+$", b"", data))
     if b'"' not in data:
         return data, holes
     if dialect.spaced_quotes:
