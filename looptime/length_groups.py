@@ -11,7 +11,7 @@ __all__ = ["LENGTHS", "of_lengths", "without_groups"]
 LENGTHS = frozenset((
     "time", "times", "timing", "timings", "duration", "durations", "dur", "durs", "took", "taken",
     "elapsed", "spent", "span", "spans", "runtime", "runtimes", "dauer", "dauern", "zeit", "zeiten",
-    "laufzeit", "laufzeiten", "tiempo", "tiempos", "duracion", "duree", "durees", "temps",
+    "laufzeit", "laufzeiten", "tiempo", "tiempos", "duracion", "duree", "durees",
 ))  # fmt: skip
 #: Words that say of whom they are and nothing of the members.
 _OF_ALL = frozenset((

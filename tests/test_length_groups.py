@@ -22,10 +22,11 @@ def test_a_group_of_lengths_is_known_by_its_name(name, member):
 @pytest.mark.parametrize(
     "name",
     ["imu.heading", "drive.read", "pose.x", "time [m/s]", "gyro time (ms/loop)", "time.sec",
-     "stamp.nanosec", "durations.3", "timing", "timing.", "s.imu", "timer.imu", "cost.path"],
+     "temps.motor", "stamp.nanosec", "durations.3", "timing", "timing.", "s.imu", "timer.imu",
+     "cost.path"],
 )  # fmt: skip
 def test_other_names_are_of_no_such_group(name):
-    """Devices, vectors, speeds, parts of an instant, lists without names."""
+    """Devices, vectors, speeds, temperatures, parts of an instant, lists without names."""
     assert of_lengths(name) is None
 
 

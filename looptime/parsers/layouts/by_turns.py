@@ -5,6 +5,7 @@ import numpy as np
 from looptime.array_types import Int
 from looptime.parsers.columns.evidence import disordered, rises, wordy
 from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.lexicon import THREADS
 from looptime.parsers.text.dialect import Dialect, numbers
 
 __all__ = ["TURNS", "columns_by_turns"]
@@ -14,6 +15,8 @@ TURNS = "names follow upon each other in turn within each of its words"
 #: Rows that tell, of all and of each thread; how many of a thread's rows follow in turn, and how
 #: many would not if all were one thread's; threads; rows a name is met in.
 _ROWS, _OF_EACH, _IN_TURN, _NOT, _MOST_THREADS, _OFTEN = 40, 10, 0.9, 0.05, 16, 5
+#: Rows that stand behind one name of the others so often were logged by their thread.
+_ONE_PLACE = 0.95
 
 
 def columns_by_turns(found: list[Head], dialect: Dialect) -> dict[str, Head] | None:
@@ -46,7 +49,9 @@ def columns_by_turns(found: list[Head], dialect: Dialect) -> dict[str, Head] | N
         for thread in (None, *(head for head in words if head is not name)):
             turns = alone if thread is None else _in_turn(code[name], code[thread])
             if thread is not None and not (
-                turns > alone + _NOT and _own_names(code[name], code[thread])
+                turns > alone + _NOT
+                and _own_names(code[name], code[thread])
+                and (thread.word in THREADS or _anywhere(code[name], code[thread]))
             ):
                 continue
             if turns >= _IN_TURN and (best is None or turns > best[0] + _NOT):
@@ -79,6 +84,28 @@ def _in_turn(name: Int, thread: Int) -> float:
     most = np.zeros(int(name.max()) + 1, np.int64)
     np.maximum.at(most, pairs[0], count)
     return float(most.sum()) / len(now)
+
+
+def _anywhere(name: Int, thread: Int) -> bool:
+    """Whether rows beside those of the busiest thread come anywhere among these.
+
+    A call that only some loops make, of a device or a subsystem, comes behind the same one always.
+
+    Examples
+    --------
+    >>> thread = np.array([0, 0, 1] * 20)
+    >>> at_one, at_any = np.array([0, 1, 2] * 20), np.array([0, 1, 2, 1, 0, 2] * 10)
+    >>> _anywhere(at_one, thread), _anywhere(at_any, thread)
+    (False, True)
+    """
+    mine = thread == np.bincount(thread).argmax()
+    last = np.maximum.accumulate(np.where(mine, np.arange(len(name)), -1))
+    others = ~mine & (last >= 0)
+    pairs, count = np.unique(np.stack([name[others], name[last[others]]]), axis=1,
+                             return_counts=True)  # fmt: skip
+    most = np.zeros(int(name.max()) + 1, np.int64)
+    np.maximum.at(most, pairs[0], count)
+    return bool(most.sum() < _ONE_PLACE * others.sum())
 
 
 def _own_names(name: Int, thread: Int) -> bool:

@@ -119,19 +119,20 @@ def loop_rows(
     content.outcast.add(np.flatnonzero(short), "corrupt stamp")
     apart = time is not None and _apart(content)
     period = at.get("period") if apart or time is None else None
+    edge = np.zeros_like(bad)  # a row whose interval stands in one that is not logged
     if time is None and period is not None and (move := _other_row(content.log)):
         period = at["period"] = np.roll(period, -move)
-        edge = np.arange(len(period)) == (len(period) - 1 if move > 0 else 0)
-        content.outcast.add(
-            np.flatnonzero(edge & ~bad), "unfinished last loop" if move > 0 else "first interval"
-        )
-        bad = bad | edge
+        edge[-1 if move > 0 else 0] = True
+        edge &= ~bad
+        reason = "unfinished last loop" if move > 0 else "first interval"
+        content.outcast.add(np.flatnonzero(edge), reason)
     for lengths in (total, period):
         if lengths is not None:
             bad = bad | (lengths < 0)
+    content.outcast.add(np.flatnonzero(bad & ~edge), "negative duration")
+    bad = bad | edge
     early = _early(content, period, work, bad) & ~short
     content.outcast.add(np.flatnonzero(early & ~bad), "first interval")
-    content.outcast.add(np.flatnonzero(bad), "negative duration")
     bad = bad | short
     row = np.flatnonzero(~bad & ~early & (True if others is None else ~others))
     if time is None:

@@ -30,8 +30,8 @@ from looptime.units import UNITS, split_unit
 __all__ = ["MULTIPLE", "recast"]
 
 _PER_S = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
-#: Loops of a usual length [ns].
-_SHORTEST, _LONGEST = 2e4, 1e9
+#: Loops of a usual length, and the longest count that such are told in without its name [ns].
+_SHORTEST, _LONGEST, _COUNT = 2e4, 1e9, 1e6
 #: Rows that tell a clock by what stands beside it.
 _ENOUGH = 20
 _MINUTES = re.compile(r"^(.*?)(?:[\s_.,]+|[\[(]\s*)(?:min|mins|minutes?)\s*[\])]?$", re.IGNORECASE)
@@ -146,8 +146,7 @@ def _name_multiples(grid: Grid, like: Dialect, remarks: list[str]) -> None:
         for found in told if step > 1 else ():
             unit = found[2].lower().replace("µ", "u")
             ns = float(found[1]) * UNITS[unit]
-            pace = any(abs(step * one / ns - 1) < _THE_PACE for one in UNITS.values())
-            if not pace and is_plausible(np.array([step]), ns):
+            if not _is_pace(step, ns) and is_plausible(np.array([step]), ns):
                 grid.names[at] = f"{name} ({found[1]} {unit})"
                 break
 
@@ -180,7 +179,8 @@ def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
     named = [at for at in climbing if of_counters and _named(grid.names[at], of_counters)]
     instants = named if len(named) > 1 else climbing if of_counters and not named else []
     if len(instants) < 2 and any(
-        _counts_beside(grid, like, at, ns, told) for at in named or range(len(grid.names))
+        _paced(like, at, ns) and _counts_beside(grid, like, at, ns, told)
+        for at in named or range(len(grid.names))
     ):
         return f"counts are brought to ns: {told}"
     if len(instants) == 1 and of_a_counter(remarks) and _paced(like, instants[0], ns):
@@ -192,10 +192,22 @@ def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
 
 
 def _paced(like: Dialect, at: int, ns: float) -> bool:
-    """Whether the steps of a column are loops of a usual length in counts of `ns`."""
-    step = np.diff(numbers(like, at))
+    """Whether the steps of a column are loops of a usual length in counts of `ns`.
+
+    Instants with a fraction are no counts, and a rate at which the loops come is theirs.
+    """
+    values = numbers(like, at)
+    step = np.diff(values)
     step = step[step > 0]
-    return bool(len(step)) and _SHORTEST <= ns * float(np.median(step)) <= _LONGEST
+    if not len(step) or ns > _COUNT or (values % 1 > 0).any():
+        return False
+    usual = float(np.median(step))
+    return _SHORTEST <= ns * usual <= _LONGEST and not _is_pace(usual, ns)
+
+
+def _is_pace(step: float, ns: float) -> bool:
+    """Whether a step is as long in a plain unit as is said of something."""
+    return any(abs(step * one / ns - 1) < _THE_PACE for one in UNITS.values())
 
 
 def _lengths_alone(grid: Grid, like: Dialect, ns: float, told: str) -> str:

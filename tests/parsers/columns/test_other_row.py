@@ -44,6 +44,7 @@ def test_parts_are_charged_to_the_interval_that_is_theirs(tmp_path, move, paced)
     rest = (period - read - scan)[kept]
     assert run.unattributed_ns() / 1e6 == pytest.approx(rest, abs=2e-3)
     assert {name.name for name in run.names} == {"gyro", "scan"}
+    assert len(run.set_aside) == abs(move)  # the row whose interval is not logged, once
     balance(run)
 
 

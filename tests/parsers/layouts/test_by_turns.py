@@ -58,3 +58,18 @@ def test_phases_take_no_turns():
     text = "".join(f"{rng.choice(['a', 'b', 'c'])},{8 + k % 3}\n" for k in range(240))
     like = sniff("tag,took_ms\n" + text, "a.csv")
     assert columns_by_turns(heads(like.header), like) is None
+
+
+@pytest.mark.parametrize("head", ["device,call,took_ms", "subsystem,name,ms"])
+def test_a_device_that_some_loops_read_is_no_thread(tmp_path, head):
+    """A loop lasts as long as the calls of both devices, of which the second is not in each."""
+    rng, text, loops = np.random.default_rng(5), "", []
+    for _ in range(200):
+        made = [("left", "read", 3.0), ("left", "write", 2.0)]
+        made += [("right", "scan", 3.5), ("right", "store", 1.5)] * int(rng.random() < 0.4)
+        loops.append(sum(ms for *_, ms in made))
+        text += "".join(f"{who},{what},{ms}\n" for who, what, ms in made)
+    run = read(tmp_path, f"{head}\n{text}")
+    assert run.loop_columns.period_ns / 1e6 == pytest.approx(loops[: len(run)])
+    assert len(run) >= 199
+    balance(run)

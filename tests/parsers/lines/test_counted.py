@@ -120,3 +120,20 @@ def test_a_clock_that_could_not_count_so_stays_in_its_unit(tmp_path):
     rows = [f"{20_000 * k + 37 * (k % 5)},{3000 + k % 7}" for k in range(100)]
     text = "\n".join(["# timer at 2 kHz", "t,gyro_count", *rows])
     assert np.median(periods_ms(read(tmp_path, text))) == pytest.approx(20, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("above", "count"),
+    [("loop timer 50 Hz, tray carrier", "{:.0f}"), ("timer interrupt 100 Hz", "{:.0f}"),
+     ("watchdog timer 10 Hz, imu at 200 Hz", "{:.0f}"), ("loop timer 50 Hz", "{:.1f}"),
+     ("# loop timer: 50 Hz\nt,imu,bus", "{:.0f}"), ("# timer at 2 kHz\nt,imu,bus", "{:.0f}000")],
+)  # fmt: skip
+def test_a_rate_of_something_else_counts_no_clock(tmp_path, above, count):
+    """Loops of 18 to 24 ms in ms, or in us: no timer of such a rate counts so far in one."""
+    draw = np.random.default_rng(3)
+    imu, bus = draw.integers(5, 9, 200), draw.integers(2, 5, 200)
+    period = imu + bus + 11
+    start = np.cumsum(period) - period
+    rows = [",".join(count.format(n) for n in row) for row in zip(start, imu, bus, strict=True)]
+    run = read(tmp_path, "\n".join([above, *rows]))
+    assert np.mean(periods_ms(run)) == pytest.approx(np.mean(period), abs=0.2)
