@@ -108,7 +108,8 @@ def guess_name(logged: CallName) -> CallName:
     }
     if logged.kind_from in ("log", "project"):
         return replace(logged, **known)
-    kind = "other" if of_lock(logged.name) == "held" else _guess_kind(words)
+    held = words[-1:] == ["held"] or of_lock(logged.name) == "held"
+    kind = "other" if held else _guess_kind(words)
     if kind in ("sensor read", "actuator write") and logged.device is None:
         known["device"] = _before_last_dot(inner)
     return replace(logged, kind=kind, kind_from="guessed", **known)

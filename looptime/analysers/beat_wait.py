@@ -7,6 +7,7 @@ import numpy as np
 from looptime.analysers.late_ticks import FEWEST, NEAR, densest, late_ticks
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Float, Int
+from looptime.call_words import of_locks
 from looptime.run import Run, SelfPieces
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
@@ -76,10 +77,11 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
     covered = table.by_loop() / 1e6
     total = table.sums
     told = max(0.005 * float(period.mean()), varied_by(grain_of(run, run.call_columns.duration_ns)))
+    locks = of_locks([call.name for call in run.names])  # nobody waits for a tick at a lock
     for place, code in enumerate(np.argsort(-total, kind="stable")[:_LOOKED_AT].tolist()):
         if total[code] < _SEEN * 1e6 * period.sum():
             break
-        if run.names[code].kind not in _BY_NAME:
+        if run.names[code].kind not in _BY_NAME or locks[code]:
             continue
         own = table.series(code) / 1e6
         others = period - own
@@ -105,8 +107,8 @@ def _absorbs(own: Float, calls: Float, rest: Float, kind: str) -> bool:
     if rest.mean() < 0.05 * whole:
         return True
     falls = slope(own, calls) if spread(calls) > 0.005 * whole else None
-    if falls is None:
-        return kind == "wait"
+    if falls is None:  # what is longer hides what the calls vary by
+        return kind == "wait" and bool(own.mean() > rest.mean())
     return falls < -0.7 and _goes_against(own, calls)
 
 

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
+from looptime.analysers.basis import prepare
 from looptime.analysers.beat_wait import _goes_against, at_tick, filled_tick, whole_tick
+from tests.build_run import make_run
 
 
 def test_late_loops_that_wait_for_a_later_tick_show_the_first():
@@ -40,3 +42,11 @@ def test_a_wait_of_few_values_goes_against_the_rest(share):
     work = np.where(np.random.default_rng(3).random(400) < share, 12.0, 13.0)
     assert _goes_against(20 - work, work)
     assert not _goes_against(work, work)
+
+
+@pytest.mark.parametrize("name", ["bus_wait", "scale.wait"])
+def test_a_wait_beside_a_longer_rest_need_not_be_what_fills_the_loop(name):
+    """Loops of 20 ms with 5 ms of work and a wait of 0.1 to 3: nobody says what the rest is."""
+    wait = np.random.default_rng(4).uniform(0.1, 3, 300)
+    run = make_run([20] * 300, lambda k: [("plan", 1, 5), (name, 7, wait[k])], {name: "wait"})
+    assert prepare(run).waits.wait_ns is None

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
-from looptime.call_words import guess_name
+from looptime.call_words import guess_name, of_locks
 from looptime.errors import LogError
 from looptime.parsers.clock.loop_numbers import as_logged
 from looptime.parsers.columns.headers import LOOP_WORD
@@ -183,13 +183,14 @@ def _enclosing(sample: _FirstRows, names: list[str], loops: int | None = None) -
     """The call that encloses the loop, -1 for none.
 
     It holds other calls more often than not, nothing stands beside it but waiting, and where
-    the log numbers its loops there is one in each.
+    the log numbers its loops there is one in each. To hold a lock is no loop, whatever is done
+    meanwhile.
     """
     top = sample.depth == 0
     count = np.bincount(sample.name[top], minlength=len(names))
     parts = np.bincount(sample.name[top], weights=sample.has_parts[top], minlength=len(names))
     spans = np.bincount(sample.name[top], weights=sample.span[top], minlength=len(names))
-    holds = (count > 1) & (parts > 0.5 * count)
+    holds = (count > 1) & (parts > 0.5 * count) & ~np.array(list(map(bool, of_locks(names))), bool)
     for code in np.flatnonzero(count > 1):
         if not holds[code] and (LOOP_WORD.search(names[code].lower()) or _is_work(names[code])):
             holds[code] = loops is None or abs(count[code] - loops) <= 0.1 * loops + 2

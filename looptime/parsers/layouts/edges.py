@@ -28,7 +28,14 @@ from looptime.parsers.layouts.contract import (
     spellings,
 )
 from looptime.parsers.layouts.edges_by_values import EDGES, begins_first, edge_columns, paired
-from looptime.parsers.layouts.lock_events import FREED, HAD, lock_columns, lock_edges, lock_side
+from looptime.parsers.layouts.lock_events import (
+    FREED,
+    HAD,
+    MISSED,
+    lock_columns,
+    lock_edges,
+    lock_side,
+)
 from looptime.parsers.layouts.own_threads import OVERLAP, thread_column
 from looptime.parsers.layouts.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
@@ -422,6 +429,8 @@ def _edges(table: Table) -> NDArray[np.int8]:
     uses = np.bincount(edge, minlength=len(words))
     common = uses >= _OFTEN * uses.max(initial=0)
     told_by = set(code[common].tolist())
+    if not {HAD, FREED} <= told_by:
+        code[code == MISSED] = -1
     if len(words) > 1 and not ({BEGIN, END} <= told_by or {HAD, FREED} <= told_by):
         one, other = np.argsort(-uses, kind="stable")[:2].tolist()
         mine = np.flatnonzero((edge == one) | (edge == other))[:_LOOKED_AT]

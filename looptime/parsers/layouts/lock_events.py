@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from looptime.array_types import Int
 from looptime.parsers.columns.evidence import wordy
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.columns.lexicon import tokens
+from looptime.parsers.columns.lexicon import THREADS, tokens
 from looptime.parsers.layouts.edges_by_values import clock_of
 from looptime.parsers.layouts.pairing import BEGIN, END
 from looptime.parsers.text.dialect import Dialect
@@ -17,6 +17,7 @@ from looptime.records import dataclass
 __all__ = [
     "FREED",
     "HAD",
+    "MISSED",
     "WANTED",
     "LockEdges",
     "lock_columns",
@@ -26,7 +27,7 @@ __all__ = [
 ]
 
 #: Sides of a lock's events, beside those of calls.
-WANTED, HAD, FREED = 3, 4, 5
+WANTED, HAD, FREED, MISSED = 3, 4, 5, 6
 _VERBS: dict[str, int] = {
     **dict.fromkeys(("want", "wants", "wanted", "request", "requests", "requested", "waiting",
                      "wait", "waits", "asks", "asked"), WANTED),
@@ -34,10 +35,11 @@ _VERBS: dict[str, int] = {
                      "lock", "take", "taken", "took"), HAD),
     **dict.fromkeys(("release", "releases", "released", "unlock", "unlocks", "unlocked", "give",
                      "given", "freed"), FREED),
+    **dict.fromkeys(("timeout", "timedout", "failed", "fails", "denied", "missed"), MISSED),
 }  # fmt: skip
 _LOCKS = frozenset(("lock", "mutex", "semaphore", "sem", "spinlock", "bus", "monitor"))
 _OBJECTS = _LOCKS | {"object", "obj", "resource", "name", "lockname", "what"}
-#: Share of a thread's events that follow upon the right one where it is the thread's column.
+#: Share of the events that may be where it is the thread's column.
 _IN_TURN = 0.9
 
 
@@ -53,6 +55,8 @@ def lock_side(word: str) -> int | None:
     """
     parts = tokens(word)
     said = [_VERBS[part] for part in parts if part in _VERBS]
+    if MISSED in said:  # "acquire_timeout"
+        said = [MISSED]
     if len(said) > 1 and "lock" in parts:  # "lock_wait"
         said = [_VERBS[part] for part in parts if part in _VERBS and part != "lock"]
     rest = [part for part in parts if part not in _VERBS and part not in ("for", "on", "of")]
@@ -60,7 +64,7 @@ def lock_side(word: str) -> int | None:
 
 
 def lock_columns(found: list[Head], dialect: Dialect, edge: Head) -> dict[str, Head]:
-    """Time, lock and thread of a log of such events: each thread asks, has and lets go in turn.
+    """Time, lock and thread of a log of such events: what may be of threads, by name or by order.
 
     Parameters
     ----------
@@ -74,13 +78,14 @@ def lock_columns(found: list[Head], dialect: Dialect, edge: Head) -> dict[str, H
     time = clock_of(found, dialect)
     told: dict[str, Head] = {} if time is None else {"time": time}
     others = [h for h in found if h not in (edge, time) and wordy(dialect, h.index)]
-    in_turn = {head: _in_turn(dialect, edge, head) for head in others}
-    thread = max(others, key=lambda head: in_turn[head], default=None)
-    if thread is not None and in_turn[thread] >= _IN_TURN:
-        told["thread"] = thread
-    objects = [h for h in others if h is not told.get("thread")]
-    named = [h for h in objects if h.word in _OBJECTS]
-    return told | dict(zip(["name"], named or objects, strict=False))
+    named = [h for h in others if h.word in THREADS]
+    objects = [h for h in others if h.word in _OBJECTS and h not in named]
+    pairs = [(who, what) for who in named or others for what in objects or others if who != what]
+    share = {pair: _may_be(dialect, edge, *pair) for pair in pairs}
+    best = max(pairs, key=lambda pair: share[pair], default=None)
+    if best is not None and share[best] >= _IN_TURN:
+        return told | {"thread": best[0], "name": best[1]}
+    return told | dict(zip(["name"], objects or others, strict=False))
 
 
 def lock_names(dialect: Dialect) -> tuple[str, ...] | None:
@@ -97,17 +102,30 @@ def lock_names(dialect: Dialect) -> tuple[str, ...] | None:
     return None
 
 
-def _in_turn(dialect: Dialect, edge: Head, thread: Head) -> float:
-    """Share of the events that follow upon the right one of their thread, if these are several."""
-    last: dict[str, int] = {}
-    good = count = 0
+def _may_be(dialect: Dialect, edge: Head, thread: Head, lock: Head) -> float:
+    """Share of the events that may be if these are threads and locks; 0 where one is the only one.
+
+    A thread that asks does nothing else until it has the lock, nobody has what another has, and
+    who lets a lock go has had it.
+    """
+    asked: dict[str, str] = {}
+    owner: dict[str, str] = {}
+    threads, good, count = set(), 0, 0
     for row in dialect.sample:
-        now, who = lock_side(row[edge.index]), row[thread.index]
-        if now is not None:
-            good += last.get(who) in {HAD: (WANTED,), FREED: (HAD,)}.get(now, (FREED, None))
-            count += 1
-            last[who] = now
-    return good / count if len(last) > 1 else 0.0
+        now, who, what = lock_side(row[edge.index]), row[thread.index], row[lock.index]
+        if now is None:
+            continue
+        waits = asked.pop(who, what)
+        fits = waits == what and owner.get(what, who) == who
+        if now == WANTED:
+            asked[who], fits = what, waits == what
+        elif now == HAD:
+            owner[what] = who
+        elif now == FREED:
+            fits = owner.pop(what, None) == who
+        threads.add(who)
+        good, count = good + fits, count + 1
+    return good / count if len(threads) > 1 else 0.0
 
 
 @dataclass(frozen=True)
@@ -130,7 +148,8 @@ def lock_edges(
     order : int array, shape (m,)
         Rows in the order in which they happened on each thread.
     name, side : int array, shape (n,)
-        Of every row: which lock or call, and one of `BEGIN`, `END`, `WANTED`, `HAD`, `FREED`.
+        Of every row: which lock or call, and one of `BEGIN`, `END`, `WANTED`, `HAD`, `FREED`,
+        `MISSED`.
     thread : int array, shape (n,), or None
         Of every row.
     names : list of str
@@ -150,7 +169,7 @@ def lock_edges(
     times = 1 + waited
     order2, had = np.repeat(order, times), np.repeat(mine, times)
     second = np.append(False, (np.diff(np.repeat(np.arange(len(mine)), times)) == 0))
-    ends_wait = np.repeat(waited, times) & ~second
+    ends_wait = (np.repeat(waited, times) & ~second) | (had == MISSED)
     is_wait = (had == WANTED) | ends_wait
     is_held = ((had == HAD) & ~ends_wait) | (had == FREED)
     code = name[order2] + len(names) * (is_wait + 2 * is_held)

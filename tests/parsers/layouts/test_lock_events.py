@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from tests.parsers.build import balance, read, self_ms
+from looptime.analysers.basis import prepare
+from looptime.analysers.contention import contention
+from tests.parsers.build import balance, periods_ms, read, self_ms
 
 LOOPS = 300
 
@@ -77,3 +79,69 @@ def test_who_has_a_lock_at_once_may_not_say_that_it_asked(tmp_path):
     }
     rows = "".join(f"{20 * k},{'wait' if k % 9 < 4 else 'drive'},{3 + k % 2}\n" for k in range(60))
     assert read(tmp_path, "t_ms,state,gyro_ms\n" + rows).layout != "edges"
+
+
+NESTED = {
+    "named": ("t_ms,thread,event,lock\n", "{t:.3f},{who},{what},{lock}\n"),
+    "turned": ("t_ms,lock,event,task\n", "{t:.3f},{lock},{what},{who}\n"),
+    "bare": ("", "{s:.6f},{who},{what},{lock}\n"),
+}
+
+
+@pytest.mark.parametrize("form", NESTED)
+def test_one_lock_within_another_turns_no_locks_into_threads(tmp_path, form):
+    """Every 20 ms the loop asks for the bus, has it for 4 ms and the map for 1.9 ms of them.
+
+    Neither is the loop, and a wait for a lock is none for the next tick.
+    """
+    rng, text = np.random.default_rng(2), NESTED[form][0]
+    waits = rng.uniform(0.1, 3, 200)
+    for k, wait in enumerate(waits):
+        mine = ((0, "want", "bus"), (wait, "got", "bus"), (wait + 1, "want", "map"),
+                (wait + 1.1, "got", "map"), (wait + 3, "release", "map"),
+                (wait + 4, "release", "bus"))  # fmt: skip
+        others = (10, "want", "map"), (10.1, "got", "map"), (12, "release", "map")
+        for who, events in (("main", mine), ("gyro", others)):
+            text += "".join(
+                NESTED[form][1].format(t=20 * k + t, s=(20 * k + t) / 1e3, who=who, what=what,
+                                       lock=lock) for t, what, lock in events)  # fmt: skip
+    run = read(tmp_path, text)
+    assert set(run.thread_names) == {"main", "gyro"}
+    assert set(periods_ms(run)) == {20.0}
+    pieces = self_ms(run)
+    assert pieces["bus wait"] == pytest.approx(waits[: len(run)], abs=2e-3)
+    assert pieces["bus held"] == pytest.approx([2.0] * len(run), abs=3e-3)
+    assert pieces["map held"] == pytest.approx([1.9] * len(run), abs=3e-3)
+    assert prepare(run).waits.wait_ns is None
+    balance(run)
+
+
+def test_a_lock_by_any_name_is_waited_for_and_no_result(tmp_path):
+    """The loop waits while the camera's thread has what both ask for; the log names no lock so."""
+    events, waits = locked()
+    rows = "".join(f"{t},{who},{what},camera\n" for t, who, what in events)
+    run = read(tmp_path, "t_us,thread,event,object\n" + rows)
+    found = contention(prepare(run))
+    assert not found.results
+    (entry,) = found.found
+    assert (entry.calls, entry.thread) == (("camera held",), "camera")
+    assert entry.wait_ms_per_loop.value == pytest.approx(waits.mean(), rel=0.1)
+    assert {name.kind for name in run.names} == {"wait", "other"}
+
+
+def test_who_gives_up_has_waited_and_holds_nothing(tmp_path):
+    """Each fifth time the loop asks for 2 ms in vain, else it has the lock after 0.2 ms."""
+    text = "t_ms,thread,event,lock\n"
+    for k in range(100):
+        t = 20 * k
+        text += f"{t + 3},main,wait,bus\n"
+        text += (f"{t + 5},main,acquire_timeout,bus\n" if k % 5 == 0 else
+                 f"{t + 3.2},main,acquired,bus\n{t + 6},main,released,bus\n")  # fmt: skip
+        text += f"{t + 8},gyro,wait,bus\n{t + 8.1},gyro,acquired,bus\n{t + 12},gyro,released,bus\n"
+    run = read(tmp_path, text)
+    at, code = run.call_columns, [name.name for name in run.names].index("bus wait")
+    mine = (at.name == code) & (at.thread == run.thread_names.index("main"))
+    took = np.sort(at.duration_ns[mine]) / 1e6
+    assert set(took.round(3)) == {0.2, 2.0}
+    assert set(run.set_aside.counts) <= {"before first loop", "unfinished last loop"}
+    balance(run)
