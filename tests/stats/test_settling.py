@@ -202,3 +202,12 @@ def test_no_more_is_cut_than_the_first_few_loops_that_stand_out(slow_ms, tail, s
     x[: len(slow_ms)] = slow_ms
     found = warm_up(x, np.append(0, np.cumsum(x)[:-1]) / 1000).loops
     assert found == len(slow_ms) if not tail else 100 < found < 250
+
+
+def test_a_first_loop_that_takes_more_than_the_rest_is_cut_all_the_same():
+    """A device opens for 5 s at the start of 4 s of loops of 20 ms: one loop, and 5 s of it."""
+    x = np.append(5.0, np.random.default_rng(5).normal(0.02, 3e-4, 200))
+    found = warm_up(x, np.cumsum(x) - x)
+    assert (found.loops, found.faster_loops) == (1, 0)
+    assert found.seconds == pytest.approx(5)
+    assert warm_up(x[1:], np.cumsum(x[1:]) - x[1:]).loops == 0
