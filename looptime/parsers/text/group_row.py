@@ -11,7 +11,8 @@ def under_groups(groups: tuple[str, ...], names: tuple[str, ...]) -> tuple[str, 
 
     A group stands above its first column, and above the others again or not at all. It is put
     before a name where it names lengths of time or their unit, where a unit alone stands below it,
-    and where the same name stands below another group as well.
+    and where the same name stands below another group as well. Of a group in which names say their
+    unit of time it says nothing of the others.
 
     Examples
     --------
@@ -32,7 +33,13 @@ def under_groups(groups: tuple[str, ...], names: tuple[str, ...]) -> tuple[str, 
         above.append(group if group or not at else above[-1])
     if len(set(filter(None, above))) < 2 and of_lengths(f"{split_unit(above[-1])[0]}.x") is None:
         return None
-    told = tuple(_told(group, name, names) for group, name in zip(above, names, strict=True))
+    pairs = list(zip(above, names, strict=True))
+    in_unit = {group for group, name in pairs[1:] if split_unit(name)[1]}
+    told = tuple(
+        name if group in in_unit and names.count(name) == 1 and not split_unit(name)[1]
+        and split_unit(group)[1] is None and not word_unit(name)
+        else _told(group, name, names) for group, name in pairs
+    )  # fmt: skip
     return told if told != names else None
 
 

@@ -39,3 +39,9 @@ def test_a_title_above_the_names_is_no_group(tmp_path):
     """It stands above the first column, and says nothing of any."""
     text = log("Run 3 of the tray carrier,,,", "time_ms,imu_ms,drive_ms,volts")
     assert list(self_ms(read(tmp_path, text))) == ["imu", "drive"]
+
+
+def test_where_names_say_their_unit_the_group_makes_no_lengths_of_the_others(tmp_path):
+    """One word above all columns, of which two are in ms: a voltage stays one."""
+    text = log("times,,,", "time_ms,imu_ms,drive_ms,volts")
+    assert {name.rpartition(".")[2] for name in self_ms(read(tmp_path, text))} == {"imu", "drive"}
