@@ -242,7 +242,12 @@ class _Plan:
     def _may_be_paced(self, before: Measures, change: Figure) -> list[str]:
         """A warning where a set pace that the loop never kept so far may end the gain."""
         mean, gain = before.period_ms["mean"].value or 0.0, -(change.value or 0.0)
-        if self.known.pace is not None or gain < _LARGE * mean:
+        if self.known.pace is not None or gain <= 0:
+            return []
+        waits = [call.name for call in self.known.run.names if call.kind == "pacing"]
+        if waits:
+            return [f"{waits[0]} waits now and then: the pace that it keeps may end the gain there"]
+        if gain < _LARGE * mean:
             return []
         return ["a set pace that the code is too slow for today would end the gain there"]
 

@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from looptime.analysers.pacing import pacing
 from looptime.planner import predict, score, suggest
 from looptime.planner.known.stretches import spread_sample
 from looptime.views.text.plan_text import render_plan, render_score
@@ -165,3 +166,17 @@ def test_half_of_the_loop_gained_may_end_at_a_set_pace():
     said = "a set pace that the code is too slow for today would end the gain there"
     assert said in much.warnings
     assert said not in little.warnings
+
+
+def test_a_wait_in_few_loops_may_end_any_gain():
+    """Loops of 10 ms and a little less or more, of which one in 100 waits: no pace is seen."""
+    work = [10 + 0.03 * (k * 7919 % 101 - 50) for k in range(600)]
+    lengths = [ms + 2.0 * (k % 100 == 50) for k, ms in enumerate(work)]
+    calls = [[("range.read", 0, ms), *([("tick.sleep", ms, 2.0)] if k % 100 == 50 else [])]
+             for k, ms in enumerate(work)]  # fmt: skip
+    run = make_run(
+        lengths, calls.__getitem__, {"range.read": "sensor read", "tick.sleep": "pacing"}
+    )
+    assert pacing(run).mode_from == "it hardly ever waits"
+    plan = predict(run, ["scale range.read by=0.9"], keep_warmup=True)
+    assert any(told.startswith("tick.sleep waits now and then") for told in plan.warnings)
