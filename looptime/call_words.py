@@ -8,7 +8,7 @@ from typing import Any
 from looptime.length_groups import without_groups
 from looptime.schema import CallName
 
-__all__ = ["guess_name", "of_lock", "of_locks"]
+__all__ = ["guess_name", "of_lock", "of_locks", "words_of"]
 
 # Ordinary words in call names, by kind; the first kind with a hit wins.
 _WORDS: tuple[tuple[str, str], ...] = (
@@ -41,6 +41,17 @@ _HAS = {"held", "hold", "holds", "holding", "owned", "locked"}
 _HAD = {"held", "owned", "locked"}
 
 
+def words_of(name: str) -> set[str]:
+    """The words of a name in lower case, however they are joined.
+
+    Examples
+    --------
+    >>> sorted(words_of("frontLeft.steerRead_2"))
+    ['front', 'left', 'read', 'steer']
+    """
+    return {word.lower() for word in _SPLIT.split(name) if word}
+
+
 def of_lock(name: str) -> str:
     """Whether a row is a wait for a lock, or the time that it is held, by its name.
 
@@ -49,7 +60,7 @@ def of_lock(name: str) -> str:
     >>> of_lock("bus.lock.wait"), of_lock("busMutex"), of_lock("lock_held"), of_lock("gripper.lock")
     ('wait', 'wait', 'held', '')
     """
-    words = {word.lower() for word in _SPLIT.split(name) if word}
+    words = words_of(name)
     if not words & _LOCKS:
         return ""
     if words & _HAS:

@@ -34,6 +34,8 @@ _LOOKED_AT, _SEEN, _LARGE, _LONGEST = 30, 0.001, 0.05, 3
 _BY_NAME = ("wait", "sensor read", "other")
 #: Of these, those in which nothing else can be waited for but the tick.
 _NOTHING_ELSE = ("wait", "other")
+#: Of the most that any call varies by, what a wait which makes up for them all varies by at least.
+_AS_MUCH = 0.9
 #: Standard deviation of the difference of two stamps that are cut to ticks [ticks].
 CUT = 6**-0.5
 #: Standard errors from which on a rank correlation is believed.
@@ -78,6 +80,7 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
     total = table.sums
     told = max(0.005 * float(period.mean()), varied_by(grain_of(run, run.call_columns.duration_ns)))
     locks = of_locks([call.name for call in run.names])  # nobody waits for a tick at a lock
+    fills = []
     for place, code in enumerate(np.argsort(-total, kind="stable")[:_LOOKED_AT].tolist()):
         if total[code] < _SEEN * 1e6 * period.sum():
             break
@@ -87,15 +90,30 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
         others = period - own
         if run.names[code].kind in _NOTHING_ELSE and late_ticks(period, own) is not None:
             return int(code)
-        if place >= _LONGEST or total[code] < _LARGE * 1e6 * period.sum():
+        named = run.names[code].kind == "wait"
+        if (place >= _LONGEST and not named) or total[code] < _LARGE * 1e6 * period.sum():
             continue
         even = spread(period) < 0.5 * spread(others) and spread(others) > told
         found = slope(own, others) if even else None
         if found is None or found >= -0.7:
             continue
         if _absorbs(own, covered - own, period - covered, run.names[code].kind):
-            return int(code)
-    return None
+            fills.append(int(code))
+    return _most_varied(fills, run, table)
+
+
+def _most_varied(fills: list[int], run: Run, table: SelfTable) -> int | None:
+    """Of the calls that fill the loop, the one that makes up for what the others vary by.
+
+    In even loops without a gap any call is what the others leave, so each shrinks as they grow.
+    The wait takes up all that the others vary by, and so varies as much as any of them.
+    """
+    if not fills:
+        return None
+    varies = {code: spread(table.series(code)) for code in range(table.names)}
+    most = [code for code in fills if varies[code] >= _AS_MUCH * max(varies.values())]
+    named = [code for code in most if run.names[code].kind == "wait"]
+    return next(iter(named or most), None)  # of two that mirror each other, the longer one
 
 
 def _absorbs(own: Float, calls: Float, rest: Float, kind: str) -> bool:

@@ -182,6 +182,34 @@ def test_a_wait_that_nobody_labelled():
     assert not found.wait_known
 
 
+EVEN = {
+    "three": {"read": (3.0, 0.08), "control": (0.5, 0.02), "write": (4.0, 0.1)},
+    "wait is last of five": {
+        "read": (6.0, 0.06), "solve": (1.0, 0.04), "write": (5.0, 0.4), "mast.read": (4.0, 0.05),
+    },
+    "a short wait for a lock": {"read": (6.0, 0.2), "lock.wait": (0.7, 0.05), "write": (2.0, 0.2)},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("calls", EVEN.values(), ids=EVEN)
+@pytest.mark.parametrize("filler", ["wait", "rest of it"])
+def test_of_even_loops_without_a_gap_the_call_that_makes_up_for_the_others_waits(calls, filler):
+    """Every call is the period less the rest, but only the wait varies as the rest together."""
+    rng = np.random.default_rng(8)
+    took = {name: rng.normal(1e6 * m, 1e6 * s, 900) for name, (m, s) in calls.items()}
+    tick = 1.3e6 * sum(mean for mean, _ in calls.values())
+    took[filler] = tick - sum(took.values())
+    names = {"read": "sensor read", "mast.read": "sensor read", "lock.wait": "wait"}
+    names |= {"solve": "compute", "control": "compute", "write": "actuator write", "wait": "wait"}
+    run = make_flat_run(
+        np.full(900, int(tick)), {k: v.astype(np.int64) for k, v in took.items()}, names
+    )
+    assert pacing(run).mode_from == f"{filler} shrinks as the rest of the loop grows: a wait"
+    guessed = tuple(replace(n, kind_from="guessed") for n in run.names)
+    labelled = prepare(run.with_names(guessed)).run.names
+    assert [name.name for name in labelled if name.kind == "pacing"] == [filler]
+
+
 def test_a_call_that_varies_while_the_wait_is_not_logged_is_no_wait():
     """Where time outside all calls fills up the slot, a call that varies is not named for it."""
     work, wait = simulate("skip", sigma=0.1)

@@ -1,6 +1,5 @@
 """What the search for remedies sees of a log, and what a remedy is."""
 
-import re
 from collections.abc import Mapping
 from dataclasses import field
 from fnmatch import fnmatchcase
@@ -8,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from looptime.call_words import words_of
 from looptime.errors import ProjectError
 from looptime.heading.instants import heading_read_guess
 from looptime.planner.changes import VERBS, Change, parse
@@ -146,7 +146,7 @@ class Look:
             return f"{', '.join(sorted(s for s in shared if s))} may be steered by it"
         words = _STEERS - set(HEADING_WORDS) if self.heading_call is not None else _STEERS
         for name in names:
-            if words.intersection(re.split(r"[^a-z]+", name.lower())):
+            if words & words_of(name):
                 return "by its name wheels are steered or placed by it: it must be young"
         return ""
 

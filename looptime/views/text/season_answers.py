@@ -90,7 +90,10 @@ def _one(at: Trends) -> tuple[int, str]:
     else:
         rank = 1 if odd else 2
         text = _still(at, loop.get("mean"))
-    return rank, text + odd
+    order = (
+        "" if at.ordered or rank else "; in the order of the logs' names, as not all have a time"
+    )
+    return rank, text + odd + order
 
 
 def _stepped(at: Trends, moved: Trend) -> str:

@@ -235,18 +235,20 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
         where = (
             f"between version {step.before_version} and {step.after_version}"
             if step.with_version
-            else f"within version {step.before_version or '(not named)'}"
+            else f"within version {step.before_version}"
+            if step.before_version
+            else "with no version named"
         )
         yield line(
-            f"{trend.title}: {signed(step.percent.value)} % {where}, from entry"
-            f" {step.before_entry[:10]} to {step.after_entry[:10]}"
+            f"{TITLES.get(trend.title, trend.title)}: {signed(step.percent.value)} % {where}, from"
+            f" entry {step.before_entry[:8]} to {step.after_entry[:8]}"
         )
     if not steps:
         yield line("no change of level between runs seen")
     for odd in at.odd[:3]:
         figures = ", ".join(odd.figures[:3]) + (" ..." if odd.figures[3:] else "")
         yield line(
-            f"odd run: {odd.run} ({odd.entry[:10]}), {signed(odd.percent)} % from its"
+            f"odd run: {odd.run} ({odd.entry[:8]}), {signed(odd.percent)} % from its"
             f" neighbours in {figures}"
         )
     if not at.odd:

@@ -34,6 +34,18 @@ def test_the_stated_heading_read_is_spared_and_no_other():
     assert list(left.values()) == ["it reads the heading, which must be young"]
 
 
+@pytest.mark.parametrize("name", ["steerRead", "readFrontSteer", "front_steer.read", "WheelRead"])
+def test_a_read_that_steers_is_spared_however_its_words_are_joined(name):
+    """The same word says the same in each way of writing names."""
+    calls = [(name, 0, 3), ("range.read", 3, 3), ("drive.write", 6.5, 1)]
+    run = make_run([10.0] * 80, calls, {**NAMES, name: "sensor read"})
+    made, left = candidates(known(run), None, None)
+    fewer = {one for c in made for one in c.calls if c.changes[0].startswith("every ")}
+    assert fewer == {"range.read"}
+    (why,) = (one.why for one in left if one.text.startswith("every "))
+    assert why.startswith("by its name wheels are steered")
+
+
 def test_reads_on_two_buses_are_not_batched_together():
     """Each proposed batch stays on one bus."""
     labels = {**LABELS, "encoder.rl.read": {"kind": "sensor read", "bus": "aux"},

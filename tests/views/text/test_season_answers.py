@@ -5,7 +5,7 @@ import pytest
 from looptime.checks.season.trends import season_trends
 from looptime.views.text.season_text import render_season, render_trends
 from tests.checks.build import CALLS, recording
-from tests.views.text.build import first_words, made_runs, made_season
+from tests.views.text.build import first_words, made_runs, made_season, text_of
 
 
 def test_the_version_the_call_and_the_odd_run_are_named_first(tmp_path):
@@ -20,6 +20,26 @@ def test_the_version_the_call_and_the_odd_run_are_named_first(tmp_path):
     assert listed.startswith("16 runs of tray-carrier: with version 1.5 the loop's period became")
     assert "run_05.csv (mean +1" in listed
     assert "gyro.read" not in listed  # a list knows nothing of calls
+
+
+def test_a_change_between_logs_without_a_time_is_said_to_be_in_the_order_of_names(tmp_path):
+    """Three logs after a remedy sort before the three that it mended: no later run got slower."""
+    runs = [
+        recording(800 + k, loops=900, source=f"{side}_{k}.csv", time=time, stalls=0.0,
+                  calls=CALLS | {"drive.motors.write": ms})
+        for time in ("",)
+        for side, ms in (("after", 2.0), ("before", 4.0))
+        for k in range(3)
+    ]  # fmt: skip
+    season = made_season(tmp_path, runs)
+    found, spread = season_trends(season)
+    for told in (render_trends(found, spread), render_season(season.entries())):
+        answer = first_words(told)
+        assert "before_0.csv on the loop's period became" in answer
+        assert "in the order of the logs' names, as not all have a time" in answer
+    lines = text_of(render_trends(found, spread))
+    assert "with no version named" in lines or "within version" in lines
+    assert "worst1" not in lines
 
 
 def test_no_change_is_said_with_what_may_hide(tmp_path):
