@@ -190,7 +190,10 @@ def _enclosing(sample: _FirstRows, names: list[str], loops: int | None = None) -
     count = np.bincount(sample.name[top], minlength=len(names))
     parts = np.bincount(sample.name[top], weights=sample.has_parts[top], minlength=len(names))
     spans = np.bincount(sample.name[top], weights=sample.span[top], minlength=len(names))
-    holds = (count > 1) & (parts > 0.5 * count) & ~np.array(list(map(bool, of_locks(names))), bool)
+    holds = (count > 1) & (parts > 0.5 * count)
+    there = np.unique(sample.name).tolist() if holds.any() else []
+    for code, lock in zip(there, of_locks([names[code] for code in there]), strict=True):
+        holds[code] &= not lock
     for code in np.flatnonzero(count > 1):
         if not holds[code] and (LOOP_WORD.search(names[code].lower()) or _is_work(names[code])):
             holds[code] = loops is None or abs(count[code] - loops) <= 0.1 * loops + 2

@@ -33,6 +33,7 @@ _SELDOM = 0.02
 #: Lines, and the correlation of their lengths with the steps of the clock, that tell where lines
 #: are stamped.
 _ENOUGH, _AS_LONG = 20, 0.9
+_LONGEST = 1e100  # a garbled number beyond it has no square
 #: What spellings of a name differ by, and how often one is met that is none by mistake.
 _SPELLING, _SPELLED = re.compile(r"[\s._/-]+"), 3
 
@@ -155,7 +156,9 @@ def _stamped_at_begin(
         found.append((float(values[stamp]), float(values[lengths[0]]) * ns[lengths[0]]))
     at, took = np.array(found).T if found else (np.zeros(0), np.zeros(0))
     step = np.diff(at)
-    if len(step) < _ENOUGH or not all(v.std() > 0 for v in (step, took[1:], took[:-1])):
+    if len(step) < _ENOUGH or max(np.abs(at).max(), np.abs(took).max()) > _LONGEST:
+        return False
+    if not all(v.std() > 0 for v in (step, took[1:], took[:-1])):
         return False
     own, following = (float(np.corrcoef(step, v)[0, 1]) for v in (took[:-1], took[1:]))
     return own > _AS_LONG > following
