@@ -6,6 +6,8 @@ encloses the loop, else the call that recurs once a cycle. Which one it was is a
 
 from dataclasses import replace
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -190,10 +192,7 @@ def _enclosing(sample: _FirstRows, names: list[str], loops: int | None = None) -
     count = np.bincount(sample.name[top], minlength=len(names))
     parts = np.bincount(sample.name[top], weights=sample.has_parts[top], minlength=len(names))
     spans = np.bincount(sample.name[top], weights=sample.span[top], minlength=len(names))
-    holds = (count > 1) & (parts > 0.5 * count)
-    there = np.unique(sample.name).tolist() if holds.any() else []
-    for code, lock in zip(there, of_locks([names[code] for code in there]), strict=True):
-        holds[code] &= not lock
+    holds = (count > 1) & (parts > 0.5 * count) & ~_are_locks(tuple(names))
     for code in np.flatnonzero(count > 1):
         if not holds[code] and (LOOP_WORD.search(names[code].lower()) or _is_work(names[code])):
             holds[code] = loops is None or abs(count[code] - loops) <= 0.1 * loops + 2
@@ -212,6 +211,11 @@ def _enclosing(sample: _FirstRows, names: list[str], loops: int | None = None) -
     if loops is not None and abs(count[best] - loops) > 0.1 * loops + 2:
         return -1
     return best
+
+
+@lru_cache(maxsize=4)  # the runs of a log share their names
+def _are_locks(names: tuple[str, ...]) -> Bool:
+    return np.array(list(map(bool, of_locks(names))), bool)
 
 
 def _is_work(name: str) -> bool:
