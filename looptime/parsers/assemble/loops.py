@@ -5,7 +5,6 @@ encloses the loop, else the call that recurs once a cycle. Which one it was is a
 """
 
 from dataclasses import replace
-
 from functools import lru_cache
 
 import numpy as np
