@@ -49,9 +49,19 @@ def spread(x: Float) -> float:
 
 
 def slope(y: Float, x: Float) -> float | None:
-    """Least-squares slope over the middle of x, where one exists."""
+    """Least-squares slope over the middle of x, where one exists: two values have no middle.
+
+    Examples
+    --------
+    >>> slope(np.array([3.0, 5.0, 7.0, 99.0]), np.array([0.0, 1.0, 2.0, 1e6]))
+    2.0
+    >>> slope(np.array([3.0, 5.0]), np.array([0.0, 1.0])) is None
+    True
+    """
     low, high = percentiles(x, [2, 90])
     keep = (x >= low) & (x <= high)
+    if not keep.any():
+        return None
     xc = x[keep] - x[keep].mean()
     ss = float((xc * xc).sum())
     return float((xc * y[keep]).sum()) / ss if ss > 0 else None
