@@ -110,7 +110,10 @@ def short_lengths(run: Run, outside: Int) -> tuple[str, ...]:
         if held <= longest:
             return ()
         far = np.flatnonzero(more > held // 4)
-        if len(far) and _fits(outside[far], held, known, run):
+        apart = int(
+            (np.diff(far, prepend=-2) > 1).sum()
+        )  # loops in a row share what made them long
+        if len(far) and _fits(outside[far], held, known, run, apart):
             many = "1 loop has" if len(far) == 1 else f"{len(far):,} loops have"
             many = f"{many} {number(held / NS_PER_MS, 4)} ms ({name}) or a multiple"
             return (
@@ -120,13 +123,16 @@ def short_lengths(run: Run, outside: Int) -> tuple[str, ...]:
     return ()
 
 
-def _fits(outside: Int, held: int, known: tuple[int, ...], run: Run) -> bool:
-    """Whether all are whole multiples away from what is usual, which chance would not do."""
+def _fits(outside: Int, held: int, known: tuple[int, ...], run: Run, apart: int) -> bool:
+    """Whether all are whole multiples away from what is usual, which chance would not do.
+
+    Chance has a try for each of the stretches of loops that they come in, `apart` from each other.
+    """
     low, usual, high = known  # a loop that is late to its tick waits for none
     for least, most, share in ((low, high, 0.6), (0, low, 0.5), (0, usual, 0.5)):
         room = share * (most - least) + run.clock.tick_ns + 0.01 * NS_PER_MS
         rest = (outside - (least + most) // 2 + held // 2) % held - held // 2
-        chance = min(1.0, 2 * room / held) ** len(outside)
+        chance = min(1.0, 2 * room / held) ** apart
         if (np.abs(rest) <= room).all() and chance <= _CHANCE:
             return True
     return False

@@ -59,9 +59,9 @@ _ALL_OTHERS = 0.95
 _LONGEST = 2.0**62  # [ns], what whole numbers hold
 #: Share of its rows in which a number of the loop must go on as the clock does.
 _COUNTS_ON = 0.98
-#: How near the clock must come to a number that skips but once.
 #: Share of the rows in which a loop's work ends before the next begins.
 _ENDS_HOLD = 0.98
+#: How near the clock must come to a number that skips but once.
 _ONE_HOLE = 0.05
 
 

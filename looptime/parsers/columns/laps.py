@@ -13,7 +13,7 @@ from looptime.parsers.columns.unit import in_16_bits
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.stats.arrays import straight
 
-__all__ = ["LAP", "adds_up", "find_laps", "wrapping_instants"]
+__all__ = ["LAP", "adds_up", "find_laps", "lengths_of", "wrapping_instants"]
 
 #: Why a column of a log without a clock is taken for one.
 LAP = "an instant since the loop's start: in every row it holds the column before and what it adds"
@@ -27,6 +27,9 @@ _LATER_BY, _AT_ITS_TICK = 0.6, 0.01
 _MOST = 0.99
 #: Columns and rows that tell laps by values alone.
 _FEWEST, _ENOUGH = 3, 50
+#: How much longer lengths may be than their loop, and how far their sum must come nearer to it than
+#: the last of them does.
+_OVER, _CLEAR = 0.02, 0.5
 #: Rank correlation of a lap with what the next adds to it, at most, and with the next, at least.
 _APART, _TOGETHER = 0.3, 0.3
 
@@ -77,11 +80,58 @@ def find_laps(found: list[Head], dialect: Dialect, clock: Head | None) -> dict[i
     values = np.stack([numbers(dialect, h.index) for h in laps])
     order = np.argsort(np.nanmedian(values, axis=1), kind="stable")
     values = values[order]
-    whole = values[:, np.isfinite(values).all(axis=0)]
-    if whole.shape[1] < 3 or not ((np.diff(whole, axis=0) >= 0).all(axis=0)).mean() >= _MOST:
+    known = values[:, np.isfinite(values).all(axis=0)]
+    if known.shape[1] < 3 or not ((np.diff(known, axis=0) >= 0).all(axis=0)).mean() >= _MOST:
+        return {}
+    if any(lengths_of(whole, values) for whole in _wholes(found, dialect, clock)):
         return {}
     places = [laps[at].index for at in order]
     return dict(zip(places, [-1, *places[:-1]], strict=True))
+
+
+def _wholes(found: list[Head], dialect: Dialect, clock: Head | None) -> list[Float]:
+    """What tells how long each loop was: columns named so, and the clock's steps."""
+    named = [h for h in found if meaning(h.text) in ("whole", "period", "busy")]
+    wholes = [numbers(dialect, head.index) for head in named]
+    if clock is not None:
+        step = np.diff(numbers(dialect, clock.index))
+        wholes += [np.append(step, np.nan), np.append(np.nan, step)]
+    return wholes
+
+
+def lengths_of(whole: Float, values: Float) -> bool:
+    """Whether the loop is as long as values are together: lengths, and not instants in it.
+
+    A loop is over with its last instant, or some time after it. From row to row, what is left of
+    it changes less beside whichever of the two it is made of; slow changes say nothing.
+
+    Parameters
+    ----------
+    whole : float64 array, shape (n,)
+        How long each loop was, in any unit; NaN where nobody knows.
+    values : float64 array, shape (k, n)
+        Of k columns in one unit.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> took = np.random.default_rng(1).uniform(1, 3, (3, 200))
+    >>> whole = took.sum(axis=0) + 0.3
+    >>> lengths_of(whole / 1e3, took), lengths_of(whole, np.cumsum(took, axis=0))
+    (True, False)
+    """
+    there = np.isfinite(whole) & np.isfinite(values).all(axis=0)
+    whole, total, last = whole[there], values[:, there].sum(axis=0), values[:, there].max(axis=0)
+    if len(whole) < _ENOUGH or not min(np.median(whole), np.median(total)) > 0:
+        return False
+    whole = whole / 1e3 ** np.rint(np.log(np.median(whole) / np.median(total)) / np.log(1e3))
+    varies, left, beside = (_moves(one) for one in (whole, whole - total, whole - last))
+    return (total <= (1 + _OVER) * whole).mean() >= _MOST and left < _CLEAR * min(varies, beside)
+
+
+def _moves(values: Float) -> float:
+    """How far values usually go from one row to the next."""
+    return float(np.median(np.abs(np.diff(values))))
 
 
 def _lengths_called_laps(laps: list[Head], dialect: Dialect) -> bool:
@@ -144,6 +194,7 @@ def adds_up(values: Float) -> bool:
         return False
     if holds_others(values, len(values) - 1):  # lengths and their sum
         return False
+    values, added = np.diff(values), np.diff(added)  # a loop that speeds up says nothing of laps
     apart = [_ranked(one, more) for one, more in zip(values, added, strict=False)]
     together = [_ranked(one, other) for one, other in pairwise(values)]
     return max(map(abs, apart)) < _APART and float(np.median(together)) > _TOGETHER

@@ -255,13 +255,21 @@ def test_a_multiple_is_told_to_within_what_is_usually_outside(tmp_path, more, to
 
 
 @pytest.mark.parametrize(
-    ("more", "told"),
-    [([50], 1), ([300], 0), ([300, 310], 1), ([300, 4096 + 700], 0)],
-)
-def test_what_chance_does_is_not_told(tmp_path, more, told):
-    """0 to 500 us are an eighth of 2^12: one loop in them may be chance, two are not."""
+    ("more", "apart", "told"),
+    [
+        ([50], 0, 1), ([300], 0, 0), ([300, 310], 9, 1), ([300, 310], 0, 0),
+        ([300, 4096 + 700], 9, 0),
+    ],
+)  # fmt: skip
+def test_what_chance_does_is_not_told(tmp_path, more, apart, told):
+    """0 to 500 us are an eighth of 2^12: one loop in them may be chance, two are not.
+
+    Two in a row are one chance: what made the one longer is there for the next.
+    """
     usual = [100] * 3 + [500] * (91 - len(more)) + [2000] * 6
-    assert len(said_of(tmp_path, [*usual, *(4096 + one for one in more)])) == told
+    long = [4096 + one for one in more]
+    end = len(usual) - apart
+    assert len(said_of(tmp_path, [*usual[:end], long[0], *usual[end:], *long[1:]])) == told
 
 
 def _ticks(longer_us):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.columns.laps import adds_up, find_laps, wrapping_instants
+from looptime.parsers.columns.laps import adds_up, find_laps, lengths_of, wrapping_instants
 from looptime.parsers.text.dialect import Dialect
 from tests.parsers.build import read, self_ms, unattributed_ms
 
@@ -211,3 +211,48 @@ def test_a_wait_for_a_tick_is_a_lap_though_it_ends_at_its_own_time():
     work = np.random.default_rng(4).uniform(5, 9, 300)
     rows = [work.tolist(), (20 + 0.01 * (work % 1)).tolist()]
     assert find_laps(*_sheet(rows, ("lap work", "lap wait")), None) == {0: -1, 1: 0}
+
+
+def _warming(counted):
+    """What parts of 600 loops take [us], twice as long at first, or the instants at their ends."""
+    draw = np.random.default_rng(21)
+    warm = 1 + 1.2 * np.exp(-np.arange(600) / 120)
+    took = np.array([[1100.0], [1800.0], [2800.0], [6000.0]]) * draw.normal(1, 0.04, (4, 600))
+    took = np.rint(took * warm)
+    return took, np.cumsum(took, axis=0) if counted else took
+
+
+@pytest.mark.parametrize("counted", [False, True])
+@pytest.mark.parametrize("order", [(0, 1, 2, 3), (1, 3, 2, 0)])
+@pytest.mark.parametrize("beside", ["nothing", "total", "clock"])
+def test_a_warm_up_makes_no_lengths_instants(counted, order, beside):
+    """All are long at first: what goes on from row to row tells, and what they add up to."""
+    took, values = _warming(counted)
+    columns = [values[at].tolist() for at in order]
+    heads_of = ("imu_us", "arm_us", "lift_us", "drive_us")
+    names = [heads_of[at] for at in order]
+    whole = took.sum(axis=0) + 240
+    if beside == "total":
+        columns, names = [*columns, whole.tolist()], [*names, "total_us"]
+    if beside == "clock":
+        columns, names = [*columns, (np.cumsum(whole) - whole).tolist()], [*names, "time_us"]
+    found, dialect = _sheet(columns, tuple(names))
+    told = find_laps(found[:4], dialect, found[4] if beside == "clock" else None)
+    if beside == "total":
+        told = find_laps(found, dialect, None)
+    places = np.argsort(order).tolist()
+    before = dict(zip(places, [-1, *places[:-1]], strict=True))
+    assert told == (before if counted else {})
+
+
+@pytest.mark.parametrize("scale", [1.0, 1e-3, 1e3])
+@pytest.mark.parametrize("rest", [0.0, 0.5, 2.0])
+def test_what_a_loop_is_made_of_is_told_by_what_is_left_of_it(scale, rest):
+    """A rest of its own that is no more than the parts vary hides neither; one of a pace both."""
+    draw = np.random.default_rng(22)
+    took = np.array([[2.0], [3.0], [5.0]]) * draw.normal(1, 0.1, (3, 400))
+    laps, whole = np.cumsum(took, axis=0), took.sum(axis=0) + rest * draw.uniform(0.9, 1.1, 400)
+    assert lengths_of(scale * whole, took)
+    assert not lengths_of(scale * whole, laps)
+    assert not lengths_of(np.full(400, 20.0), took)
+    assert not lengths_of(np.full(400, 20.0), laps)
