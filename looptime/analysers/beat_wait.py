@@ -13,7 +13,7 @@ from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
 __all__ = [
-    "CUT", "at_tick", "beat_call", "filled_tick", "grain_of", "slope", "spread",
+    "CUT", "answers", "at_tick", "beat_call", "filled_tick", "grain_of", "slope", "spread",
     "varied_by", "whole_tick", "with_wait_named",
 ]  # fmt: skip
 
@@ -36,6 +36,8 @@ _BY_NAME = ("wait", "sensor read", "other")
 _NOTHING_ELSE = ("wait", "other")
 #: Of the most that any call varies by, what a wait which makes up for them all varies by at least.
 _AS_MUCH = 0.9
+#: Slope of its changes on those of the others, from which on up a part does not make up for them.
+_ANSWERS = -0.5
 #: Standard deviation of the difference of two stamps that are cut to ticks [ticks].
 CUT = 6**-0.5
 #: Standard errors from which on a rank correlation is believed.
@@ -65,6 +67,32 @@ def slope(y: Float, x: Float) -> float | None:
     xc = x[keep] - x[keep].mean()
     ss = float((xc * xc).sum())
     return float((xc * y[keep]).sum()) / ss if ss > 0 else None
+
+
+def answers(own: Float, others: Float, least: float) -> bool:
+    """Whether a part may make up for the others, loop by loop.
+
+    Where one stretch of the run has more of the one and the next more of the other, they add up to
+    even loops by accident. A wait is shorter in each loop by what the others took more in it.
+
+    Parameters
+    ----------
+    own, others : float arrays, shape (n,) [ms]
+        What the part takes in each loop, and what all else does.
+    least : float [ms]
+        What the others must vary by from loop to loop for that to tell; True where they do not.
+
+    Examples
+    --------
+    >>> work = np.random.default_rng(1).normal(6, 0.3, 400)
+    >>> answers(10 - work, work, 0.05), answers(np.repeat([4.0, 1.0], 200), work, 0.05)
+    (True, False)
+    """
+    more = np.diff(others)
+    if spread(more) <= least:
+        return True
+    falls = slope(np.diff(own), more)
+    return falls is not None and falls < _ANSWERS
 
 
 def grain_of(run: Run, lengths_ns: Int) -> float:
@@ -105,7 +133,7 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
             continue
         even = spread(period) < 0.5 * spread(others) and spread(others) > told
         found = slope(own, others) if even else None
-        if found is None or found >= -0.7:
+        if found is None or found >= -0.7 or not answers(own, others, told):
             continue
         if _absorbs(own, covered - own, period - covered, run.names[code].kind):
             fills.append(int(code))

@@ -4,6 +4,7 @@ import numpy as np
 
 from looptime.analysers.beat_wait import (
     CUT,
+    answers,
     filled_tick,
     grain_of,
     slope,
@@ -23,6 +24,8 @@ __all__ = ["by_periods", "by_waits", "moment", "on_grid", "with_unnamed"]
 _ON_GRID = 0.15
 #: Periods so close together, as a share of them, keep to a tick where the clock is finer.
 _EVEN = 0.004
+#: Share of the period that work must vary by from loop to loop before it tells of a wait.
+_VARIED = 0.005
 #: Share of what cutting to ticks adds that is never taken off: it is not known more exactly.
 _STAYS = 0.1
 #: Share of the period from which on what no call covers is large, and of how much it may vary.
@@ -56,8 +59,10 @@ def by_waits(
     waited = wait > 0.01 * median(period)
     if waited.mean() < 0.05:
         return "free-running", "it hardly ever waits"
+    told = max(varied_by(grain), _VARIED * median(period))
+    by_loop = named or tick is not None or answers(wait, work, told)
     full = work > median(work) + 0.9 * median(wait)  # work as long as it and a usual sleep
-    if full.sum() >= 3 and wait[full].mean() < 0.1 * median(wait):
+    if by_loop and full.sum() >= 3 and wait[full].mean() < 0.1 * median(wait):
         return "fixed rate", "there is no wait where the work takes a whole period"
     if tick is not None:
         return "fixed rate", "periods are whole multiples of one although the work is not"
@@ -70,9 +75,9 @@ def by_waits(
         if on_grid(period, grain) and np.var(work) < 0.5 * np.var(period):
             return "fixed rate", "a wait that is too short is made up by the next"
         return "sleep after work", "work is even but the period is not"
-    if spread(period) < 0.5 * spread(work):
+    if by_loop and spread(period) < 0.5 * spread(work):
         return "fixed rate", "periods are even although the work is not"
-    if falls < -0.5:
+    if by_loop and falls < -0.5:
         return "fixed rate", "the wait shrinks as the work grows"
     return "sleep after work", "the wait stays the same however long the work takes"
 
@@ -134,7 +139,8 @@ def _makes_up(period: Float, rest: Float, cut: float, among: Bool | slice = slic
     covered = period - rest
     falls = slope(rest, covered)
     even = spread(period) < 0.6 * spread(covered) and spread(covered) > cut
-    return falls is not None and falls < -0.6 and even
+    answered = answers(rest, covered, max(cut, _VARIED * median(period)))
+    return falls is not None and falls < -0.6 and even and answered
 
 
 def _same_calls(table: SelfTable) -> Bool | slice:

@@ -50,3 +50,34 @@ def test_a_wait_beside_a_longer_rest_need_not_be_what_fills_the_loop(name):
     wait = np.random.default_rng(4).uniform(0.1, 3, 300)
     run = make_run([20] * 300, lambda k: [("plan", 1, 5), (name, 7, wait[k])], {name: "wait"})
     assert prepare(run).waits.wait_ns is None
+
+
+def _in_stretches(where, paced):
+    """Three stretches of 600 loops: the base works in the second, the gripper in the others.
+
+    Together they take as long in each; only a paced loop's base makes up for each single loop.
+    """
+    draw = np.random.default_rng(8)
+    turn = np.repeat([0, 1, 0], 600)
+    gripper = np.where(turn == 0, 4.1, 0.9) * draw.normal(1, 0.05, 1800)
+    base = np.where(turn == 0, 5.2, 9.0) * draw.normal(1, 0.05, 1800)
+    gyro = 1.7 * draw.normal(1, 0.05, 1800)
+    if paced:
+        base = 11.4 + draw.normal(0, 0.01, 1800) - gripper - gyro
+    ends = np.cumsum([gyro, gripper, base], axis=0)
+    calls = [("gyro", 0 * ends[0], gyro), ("gripper", ends[0], gripper), ("base", ends[1], base)]
+    shown = calls if where == "call" else calls[:2]
+    return make_run(
+        (ends[-1] + (0.0 if paced else 0.2)).tolist(),
+        lambda k: [(name, float(at[k]), float(took[k])) for name, at, took in shown],
+        body_ms=ends[1].tolist() if where == "row" else None,
+    )
+
+
+@pytest.mark.parametrize("where", ["call", "gap", "row"])
+@pytest.mark.parametrize("paced", [False, True])
+def test_stretches_that_happen_to_be_as_long_as_each_other_are_no_wait(where, paced):
+    """A wait makes up for what the others take in each loop, and not only for their mean."""
+    basis = prepare(_in_stretches(where, paced))
+    assert basis.pacing.fixed_rate is paced
+    assert (basis.judged == "work") is (paced and where != "gap")
