@@ -7,7 +7,7 @@ from looptime.records import dataclass
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["FEWEST", "NEAR", "KeptTick", "densest", "late_ticks", "waits_in"]
+__all__ = ["FEWEST", "NEAR", "KeptTick", "densest", "kept_starts", "late_ticks", "waits_in"]
 
 #: Loops from which on anything is told of how a loop is paced.
 FEWEST = 20
@@ -21,6 +21,10 @@ _FEW, _SHARE = 5, 0.1
 _SHORTEST, _LEAST = 1.5, 0.01
 #: Ticks across which waits are set against each other.
 _FAR = 64
+#: How late loops start that keep their tick, as a share of it or in steps of the clock; so many
+#: times as many do as start anywhere else within as long, and their share of the loops. Loops and
+#: rates looked at.
+_IN_TIME, _STEPS, _MORE, _SOME, _MOST_LOOPS, _RATES = 0.02, 2.0, 3.0, 0.02, 50_000, 8
 #: By how much waits vary more than their ends do about the tick.
 _VARIES = 3.0
 
@@ -129,3 +133,54 @@ def densest(period: Float) -> float:
     inside = np.searchsorted(x, x * (1 + NEAR), side="right") - np.arange(len(x))
     k = int(np.argmax(inside))
     return median(x[k : k + int(inside[k])])
+
+
+def kept_starts(period: Float, grain: float = 0.0) -> KeptTick | None:
+    """The tick at which loops start that are in time, where late ones make up for what they lost.
+
+    No start comes before its tick, and those in time come right after it: they lie along a line
+    below all others. Loops that wait for no tick touch such a line in a few places alone.
+
+    Parameters
+    ----------
+    period : float array, shape (n,) [ms]
+        Each loop's length, in the order of the loops.
+    grain : float [ms]
+        The clock's tick where lengths are whole numbers of it.
+
+    Examples
+    --------
+    >>> work = np.random.default_rng(1).normal(9.8, 1.5, 2000)
+    >>> end = np.zeros(2001)
+    >>> for k, ms in enumerate(work):
+    ...     end[k + 1] = max(end[k] + ms, 10.0 * (k + 1))
+    >>> found = kept_starts(np.diff(end))
+    >>> round(found.ms, 3), found.late, kept_starts(work) is None
+    (10.0, 'catch-up', True)
+    """
+    start = np.append(0.0, np.cumsum(period[:_MOST_LOOPS]))
+    below = _below(start)
+    number = np.arange(len(start))
+    for k in np.argsort(-np.diff(below), kind="stable")[:_RATES].tolist():
+        first, last = below[k], below[k + 1]
+        tick = float(start[last] - start[first]) / (last - first)
+        in_time = max(_IN_TIME * tick, _STEPS * grain)
+        off = start - start[first] - tick * (number - first)
+        kept, *others = np.bincount(np.clip(off // in_time, 0, 3).astype(np.int64), minlength=4)[:3]
+        scattered = _wide(period) > 2 * in_time
+        if scattered and kept >= max(FEWEST, _SOME * len(start), _MORE * max(others)):
+            return KeptTick(tick, "catch-up")
+    return None
+
+
+def _below(start: Float) -> list[int]:
+    """Numbers of the starts that a string from below the first to the last would touch."""
+    kept: list[int] = []
+    for k, at in enumerate(start.tolist()):
+        while len(kept) > 1:
+            a, b = kept[-2:]
+            if (at - start[a]) * (b - a) > (start[b] - start[a]) * (k - a):
+                break
+            kept.pop()
+        kept.append(k)
+    return kept

@@ -10,7 +10,7 @@ from looptime.analysers.beat_wait import (
     spread,
     whole_tick,
 )
-from looptime.analysers.late_ticks import FEWEST, KeptTick, late_ticks
+from looptime.analysers.late_ticks import FEWEST, KeptTick, kept_starts, late_ticks
 from looptime.analysers.pacing_rule import by_periods, by_waits, on_grid, with_unnamed
 from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
@@ -152,12 +152,13 @@ def pacing(
         mode, why = by_periods(run, period, waited, table, tick, grain, code)
         if mode == "free-running" and waits.unnamed_ns is not None:
             mode, why = with_unnamed(waits.unnamed_ns / 1e6, period, why)
+    if mode in ("free-running", "can't tell") and (on := kept_starts(period, grain)) is not None:
+        kept, mode = on, "fixed rate"
+        why = f"loops that are in time start {on.ms:.4g} ms apart, and late ones make up for it"
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6
         middle = median(period)
-        if not waits.names:
-            why = f"what nothing names takes {sleep:.3g} ms, never less and hardly more, as a sleep"
         # a loop whose work is longer than its sleep was never meant to run once in each sleep
         hz = 1e3 / sleep if 2 * sleep >= middle > 0 else None
         return Pacing(mode, why, sleep, hz, achieved, None, known, wait_ms)

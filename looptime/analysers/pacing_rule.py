@@ -22,6 +22,8 @@ __all__ = ["by_periods", "by_waits", "moment", "on_grid", "with_unnamed"]
 
 #: Below this share of the variance of independent terms, sums keep to a grid.
 _ON_GRID = 0.15
+#: Above this share of it, each period begins where the one before has ended.
+_INDEPENDENT = 0.5
 #: Periods so close together, as a share of them, keep to a tick where the clock is finer.
 _EVEN = 0.004
 #: Share of the period that work must vary by from loop to loop before it tells of a wait.
@@ -33,9 +35,15 @@ _LARGE, _STILL = 0.1, 0.05
 #: What a sleep ends late in the most punctual quarter of the loops, as a share of it; the slope on
 #: what calls take from which on down it makes up for them.
 _FLOOR, _FALLS = 0.03, -0.3
+#: From which share of what one slower board makes of both it grows with the calls.
+_GROWS = 0.3
 #: Shorter sleeps [ms], as a share of the period too, look like what it takes to begin again.
 _SHORTEST_MS, _OVERHEAD = 1.0, 0.05
 _HEDGE = "; a sleep in the part that no call covers would look the same"
+_ANEW = (
+    "the periods keep within half a percent, but each counts from the one before: a wait that "
+    "begins anew each time, or work as even as that; time the wait under a name of its own"
+)
 _EITHER = "a sleep after the work, or work without a row; time it under a name of its own"
 
 
@@ -87,7 +95,8 @@ def by_periods(
     waiting: int | None,
 ) -> tuple[str, str]:  # fmt: skip
     """From the periods, the part of each that no call covers [ms], and a call that waits."""
-    if run.on_loop_thread.any():
+    called = bool(run.on_loop_thread.any())
+    if called:
         covered = period - rest
         if tick is not None:
             return "fixed rate", "periods are whole multiples of one although the calls are not"
@@ -113,7 +122,12 @@ def by_periods(
                 "free-running",
                 f"no pacing wait is logged and the period follows the calls{_HEDGE}",
             )
-    return _by_grid(period, grain)
+    mode, why = _by_grid(period, grain)
+    length = median(rest)
+    steady = spread(rest) < _STILL * length and length > _LARGE * median(period)
+    if called and mode == "free-running" and steady:
+        mode, why = "can't tell", f"no call covers {length:.3g} ms of each loop: {_EITHER}"
+    return mode, why
 
 
 def with_unnamed(gap: Float, period: Float, why: str) -> tuple[str, str]:
@@ -164,9 +178,10 @@ def _always_as_long(rest: Float, covered: Float, period: Float) -> bool:
         return True
     least, most = percentiles(rest, [2, 25])  # a sleep ends late, and never early
     low, high = percentiles(covered, [2, 25])
-    falls = slope(rest, covered)
-    grows = falls is not None and falls < _FALLS
-    return not grows and most - least < min(_FLOOR * least, 0.5 * (high - low))
+    goes = slope(rest, covered) or 0.0
+    stretched = median(rest) / max(median(covered), 1e-9)  # as much as both by one slower board
+    with_work = goes < _FALLS or goes > _GROWS * stretched
+    return not with_work and most - least < min(_FLOOR * least, 0.5 * (high - low))
 
 
 def _by_grid(period: Float, grain: float) -> tuple[str, str]:
@@ -200,7 +215,9 @@ def _by_grid(period: Float, grain: float) -> tuple[str, str]:
         return "fixed rate", "late loops take whole multiples of the usual period"
     # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
     if fine and wide < _EVEN * middle and percentiles(period, [1])[0] > 0.98 * middle:
-        return "fixed rate", "the periods keep within half a percent"
+        if ratio is None or ratio < _INDEPENDENT:
+            return "fixed rate", "the periods keep within half a percent"
+        return "can't tell", _ANEW
     return (
         "free-running",
         "the periods keep to no grid; a sleep of fixed length would look the same without its row",

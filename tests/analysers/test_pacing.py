@@ -382,11 +382,21 @@ def test_instants_are_no_sleep():
 def test_stalls_that_come_evenly_do_not_move_the_rate():
     """Every 30th loop of 16.1 ms takes 18.8 ms more: sums keep alike, but the pace is 16.1 ms."""
     rng = np.random.default_rng(3)
-    period = rng.normal(16.1, 0.03, 3000)
+    period = 16.1 + np.diff(rng.normal(0, 0.02, 3001))
     period[::30] += 18.8
     found = pacing(make_flat_run((1e6 * period).astype(np.int64)))
     assert found.fixed_rate
     assert found.nominal_ms == pytest.approx(16.1, rel=0.004)
+
+
+@pytest.mark.parametrize("least", [1.0, 2.0, 5.0, 16.1])
+def test_even_loops_that_each_begin_at_the_last_ones_end_keep_no_rate(least):
+    """Work of 0.4 % above a round length, with a tail: nothing shows a wait for a tick, or none."""
+    rng = np.random.default_rng(3)
+    period = least * (1.004 + rng.gamma(1.2, 0.0015, 3000))
+    found = pacing(make_flat_run((1e6 * period).astype(np.int64)))
+    assert (found.mode, found.nominal_ms) == ("can't tell", None)
+    assert "work as even as that" in found.mode_from
 
 
 def test_a_wait_that_vanishes_where_the_work_is_long_is_for_a_tick():
@@ -699,3 +709,29 @@ def test_what_no_call_covers_fills_up_or_stays():
     assert not _always_as_long(20 - calls, calls, np.full(400, 20.0))
     late = 8 + 0.05 * spreading(0, 1, 3) + 4 * spreading(0, 1, 6) ** 4
     assert _always_as_long(late, calls, calls + late)
+
+
+def caught_up(mean, sd, seed, n=3000):
+    """Starts [ms] of loops that begin at a tick of 20 ms, or at once where the last was late."""
+    rng = np.random.default_rng(seed)
+    start = np.zeros(n + 1)
+    for k, work in enumerate(rng.normal(mean, sd, n)):
+        done, tick = start[k] + work, 20.0 * (k + 1)
+        start[k + 1] = done if done > tick else tick + 0.06 + rng.exponential(0.04)
+    return start
+
+
+@pytest.mark.parametrize(("mean", "sd"), [(19.8, 2.5), (19.9, 1.5), (19.0, 4.0)])
+def test_work_of_about_a_tick_shows_the_grid_in_the_loops_that_are_in_time(mean, sd):
+    """Late loops are followed by short ones: over many, one loop a tick of 20 ms is made."""
+    period = np.diff(caught_up(mean, sd, 3))
+    found = pacing(make_flat_run((1e6 * period).astype(np.int64)))
+    assert (found.mode, found.nominal_ms) == ("fixed rate, catches up", pytest.approx(20))
+    assert "in time" in found.mode_from
+
+
+@pytest.mark.parametrize("mean", [19.0, 19.8, 20.5])
+def test_the_same_work_without_a_wait_keeps_no_grid(mean):
+    """Each loop begins where the last one ends."""
+    period = np.random.default_rng(3).normal(mean, 2.5, 3000)
+    assert pacing(make_flat_run((1e6 * period).astype(np.int64))).mode == "free-running"

@@ -28,7 +28,6 @@ from looptime.stats.multiple import benjamini_hochberg
 
 __all__ = ["Comparison", "UsualScatter", "compare"]
 
-_HEADROOM = "headroom unknown: the loop is paced and its wait is not logged"
 
 #: Runs of history below which they are not used.
 LEAST_HISTORY = 5
@@ -36,6 +35,7 @@ LEAST_HISTORY = 5
 MEAN_SHARE = 0.7
 #: Logs so many times as long are not asked for: the scatter between runs comes first.
 _MOST_LONGER = 20
+_MOVED = ("slower", "faster")
 
 
 def compare(
@@ -83,14 +83,16 @@ def compare(
     same = _same(a, b, found)
     found += _order_warnings(at, single) + _coarse(at, quantity)
     changes, calls = _judge(at, quantity, single, same, tolerance)
-    known = all(run.facts.work_known for run in (*a, *b))
+    hidden = next((run.facts.hides for run in (*a, *b) if run.facts.hides), "")
     # a recording against itself holds the same work, whatever it was; loops and calls that never
     # vary are no sign of that, since two recordings may well agree in them
-    known = known or (same and all(_varies(run) for run in (*a, *b)))
-    if not known:
-        changes = [_unknown(c) for c in changes]
+    if same and all(_varies(run) for run in (*a, *b)):
+        hidden = ""
+    if hidden:
+        paced = any(run.facts.paced for run in (*a, *b))
+        changes = [_unknown(c, hidden) if paced or c.verdict not in _MOVED else c for c in changes]
         # the wait is in it, so that a slower pace alone makes it longer
-        calls = [_unknown(c) if c.call == UNATTRIBUTED else c for c in calls]
+        calls = [_unknown(c, hidden) if c.call == UNATTRIBUTED else c for c in calls]
     scatter = _usual_scatter(at, quantity, single, changes)
     word, verdict = _verdict(changes, single, scatter, tolerance)
     made = Comparison(
@@ -113,7 +115,9 @@ def compare(
         sentences=(),
         history=len(past),
     )
-    return replace(made, sentences=tuple(sentences(made, known, tolerance)))
+    if not any(c.note == hidden for c in changes):
+        hidden = ""
+    return replace(made, sentences=tuple(sentences(made, hidden, tolerance)))
 
 
 def _varies(run: Judged) -> bool:
@@ -231,14 +235,14 @@ def _with_bh(calls: list[Change]) -> list[Change]:
 
 def _ranked(calls: Sequence[Change], tolerance: Tolerance) -> tuple[Change, ...]:
     listed = [c for c in calls if c.p_bh is not None and c.p_bh < tolerance.alpha]
-    listed = [c for c in listed if c.difference.value and c.note != _HEADROOM]
+    listed = [c for c in listed if c.difference.value and "headroom unknown" not in c.note]
     return tuple(sorted(listed, key=lambda c: (c.p_bh, -abs(c.difference.value or 0.0))))
 
 
-def _unknown(change: Change) -> Change:
+def _unknown(change: Change, hidden: str) -> Change:
     if change.statistic in ("overruns", "rate"):
         return change
-    return replace(change, verdict="can't tell", note=_HEADROOM)
+    return replace(change, verdict="can't tell", note=hidden)
 
 
 def _with_advice(change: Change, at: Scatter, tolerance: Tolerance) -> Change:

@@ -24,17 +24,16 @@ def unjudged(changes: Sequence[Change], tolerance: Tolerance) -> list[Change]:
     return out
 
 
-def sentences(made: Comparison, known: bool, tolerance: Tolerance) -> list[str]:
+def sentences(made: Comparison, hidden: str, tolerance: Tolerance) -> list[str]:
     """The verdict in words, then what to do about it.
 
-    `known` says whether the work of every run is known.
+    `hidden` says why the work of some run may be longer unseen; empty where it may not.
     """
     mean = next((c for c in made.changes if c.statistic == "mean"), None)
     what = f"mean {made.quantity} per loop" if made.quantity == "work" else "mean period"
     out = []
-    if not known:
-        out.append("Can't tell, headroom unknown: the loop is paced and its wait is not logged."
-                   " Log the wait as a call of kind pacing.")  # fmt: skip
+    if hidden:
+        out.append(f"Can't tell, {hidden}. Log the wait as a call of kind pacing.")
     if mean is None:
         return [*out, "Can't tell: no figure of the whole loop could be compared."]
     by = amount(mean.percent)
@@ -52,7 +51,7 @@ def sentences(made: Comparison, known: bool, tolerance: Tolerance) -> list[str]:
     elif made.verdict == "no change seen" and mean.seen_percent is not None:
         out.append(f"No change seen in the {what}: a change of {in_words(mean.seen_percent)} %"
                    " would have been seen.")  # fmt: skip
-    elif known and not open_:
+    elif not hidden and not open_:
         out.append(f"Can't tell: {what} {by}" + (f"; {mean.note}." if mean.note else "."))
     out += _open(mean, what, open_) + _steadier(made, mean)
     out += _mixed(made) + _replaced(made) + _by_call(made)

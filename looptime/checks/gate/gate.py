@@ -247,7 +247,8 @@ def _result(
     notes: Sequence[str],
     unsure: str | None,
 ) -> GateResult:
-    unknown = "regression" in checked and not all(r.facts.work_known for r in new)
+    unknown = next((r.facts.hides for r in new if r.facts.hides), "")
+    unknown = unknown if "regression" in checked else ""
     vague = [row for row in rows if row.decides and row.verdict == "can't tell"]
     if any(row.verdict == "fail" for row in rows):
         verdict = "fail"
@@ -268,7 +269,7 @@ def _result(
 
 
 def _sentence(
-    verdict: str, rows: Sequence[Row], checked: Sequence[str], unknown: bool, unsure: str | None
+    verdict: str, rows: Sequence[Row], checked: Sequence[str], unknown: str, unsure: str | None
 ) -> str:
     rest = "" if "regression" in checked else "; regression not checked"
     if verdict == "fail":
@@ -278,8 +279,7 @@ def _sentence(
         todo = "state [limits] in looptime.toml, or mark runs with `looptime season baseline`"
         return f"CAN'T TELL: there are neither limits nor 5 baseline runs{counts}: {todo}."
     if verdict == "can't tell" and unknown:
-        return ("CAN'T TELL, headroom unknown: the loop is paced and its wait is not logged"
-                f"{counts}.")  # fmt: skip
+        return f"CAN'T TELL, {unknown}{counts}."
     if verdict == "can't tell":
         vague = [row for row in rows if row.decides and row.verdict == "can't tell"]
         shown = ", ".join(row.what for row in vague[:4])

@@ -87,11 +87,9 @@ def _worst(found: Sequence[tuple[float, Facts]], limit: float, **fields: Any) ->
 def _whole_loop(runs: Sequence[RunValues], quantity: str, statistic: str, limit: float) -> Row:
     what = f"{quantity} {statistic}"
     name = {"p50": "median"}.get(statistic, statistic)
-    if quantity == "work" and not all(r.facts.work_known for r in runs):
-        return Row(
-            "limit", what, statistic, limit=limit, verdict="can't tell",
-            note="headroom unknown: the loop is paced and its wait is not logged",
-        )  # fmt: skip
+    hidden = next((r.facts.hides for r in runs if r.facts.hides), "")
+    if quantity == "work" and hidden:
+        return Row("limit", what, statistic, limit=limit, verdict="can't tell", note=hidden)
     fewest = min(r.facts.loops for r in runs)
     if fewest < _LEAST_LOOPS.get(name, 1):
         return Row(

@@ -64,6 +64,15 @@ class Facts:
         """Whether the loop waits for anything between two passes."""
         return self.judged == "work" or self.pacing_mode.startswith(("fixed rate", "sleep"))
 
+    @property
+    def hides(self) -> str:
+        """Why a longer work need not show in the quantity judged; empty where it does."""
+        if self.work_known:
+            return ""
+        if self.paced:
+            return "headroom unknown: the loop is paced and its wait is not logged"
+        return "headroom unknown: can't tell whether the loop waits"
+
     def labelled(self, **labels: str | None) -> Facts:
         """The same with those labels that are given (not None)."""
         given: dict[str, Any] = {k: value for k, value in labels.items() if value is not None}

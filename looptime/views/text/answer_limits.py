@@ -67,6 +67,8 @@ def doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
     if others > _MANY_ASIDE:
         out.append(f"one loop of several in this log: {percent(others)} of its rows are of others")
     out += _other_loop(mine[0])
+    if mine[0].pacing.mode == "can't tell":
+        out.append(f"can't tell how it is paced: {safe(mine[0].pacing.mode_from, 200)}")
     cut, first = mine[0].warmup, mine[0].findings[0].code if mine[0].findings else ""
     if mine[0].loops > mine[0].pace.loops and cut.loops and first not in _STARTS:
         out.append(f"the first {number(cut.seconds)} s are {cut.what} and left out")

@@ -5,6 +5,7 @@ import numpy as np
 from looptime.findings import summarise
 from looptime.parsers.read import Log
 from looptime.views.text.slow_text import render_slow
+from looptime.views.text.summary_text import render_summary
 from tests.build_run import make_run
 from tests.views.text.build import full_text, text_of
 
@@ -38,7 +39,18 @@ def test_overruns_are_shares_of_loops_and_of_time():
 def test_a_sleep_after_the_work_is_told_with_its_length():
     """Five ms asleep after each 12 to 16 ms of work: the sleep is named, and no rate."""
     work = np.random.default_rng(5).normal(14, 0.7, 400)
-    run = make_run((work + 5).tolist(), [("update", 0, 8)], body_ms=work.tolist())
+    run = make_run(
+        work + 5, lambda k: [("update", 0, 8), ("pause", work[k], 5)], {"pause": "pacing"}
+    )
     shown = " ".join(full_text(Log("a.csv", (run,)), [summarise(run)]).split())
     assert "sleep of 5.00 ms after work" in shown
     assert "200" not in shown
+
+
+def test_what_may_be_a_sleep_or_work_is_doubted_with_the_answer():
+    """The same without a name: the rate stands, and that nothing shows how the loop is paced."""
+    work = np.random.default_rng(5).normal(14, 0.7, 400)
+    run = make_run((work + 5).tolist(), lambda k: [("update", 0, work[k])])
+    answer = render_summary(Log("a.csv", (run,)), [summarise(run)]).answer
+    assert "can't tell how it is paced: what no call covers takes 5 ms" in answer
+    assert "time it under a name of its own" in answer
