@@ -27,7 +27,7 @@ _BRACKETED, _NAMED = re.compile(r"[\[(].*$"), re.compile(r"[^\W\d_]")
 _SPLIT = re.compile(r"[^A-Za-zÀ-ÿ]+|(?<=[a-z0-9])(?=[A-Z])")
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1 << 16)
 def of_lengths(name: str) -> tuple[str, str | None] | None:
     """What a member of a group of lengths is called in it, and the group's unit, if it says one.
 

@@ -74,7 +74,7 @@ def unit_ns(unit: str) -> int:
     return UNITS[known]
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1 << 16)
 def word_unit(word: str) -> str | None:
     """The time unit that a word is, or that a header of which it is the end would name.
 
@@ -86,6 +86,7 @@ def word_unit(word: str) -> str | None:
     return split_unit(f"x_{word.strip().lower()}")[1]
 
 
+@lru_cache(maxsize=1 << 16)
 def split_unit(header: str) -> tuple[str, str | None]:
     """Split a column header into its stem and its time unit.
 

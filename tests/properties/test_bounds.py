@@ -40,6 +40,16 @@ def costs(names, loops=30):
     return "\n".join(["time_ms," + ",".join(f"p{k}_ms" for k in range(names)), *rows, ""])
 
 
+def sums_of_columns(names, loops=30):
+    """Every eleventh column is the sum of the ten before it."""
+    rng = np.random.default_rng(6)
+    took = rng.gamma(9, 0.1 / names, (loops, names // 11, 10))
+    table = np.concatenate([took, took.sum(axis=2, keepdims=True)], axis=2).reshape(loops, -1)
+    rows = [",".join([str(20 * k), *(f"{x:.6f}" for x in row)]) for k, row in enumerate(table)]
+    head = ["time_ms", *(f"p{k}_ms" for k in range(table.shape[1]))]
+    return "\n".join([",".join(head), *rows, ""])
+
+
 def longer_than_the_loop(names, loops=120):
     """Columns that together last longer than the loop, so that some lie in others or beside it."""
     rng = np.random.default_rng(5)
@@ -190,7 +200,8 @@ def growth(tmp_path, make, size, measure):
 @pytest.mark.parametrize(
     ("make", "size"),
     [
-        (sections, 300), (sums, 100), (costs, 300), (stages, 300), (calls, 300), (edges, 300),
+        (sections, 300), (sums, 100), (costs, 300), (sums_of_columns, 330), (stages, 300),
+        (calls, 300), (edges, 300),
         (pasted, 2000), (restarts, 2000), (names_of_each_run, 2000),
         (longer_than_the_loop, 60), (columns, 40), (a_name_a_line, 600), (an_object_a_line, 600),
         (a_section_a_loop, 500),

@@ -279,6 +279,12 @@ def without_binding(name: str) -> str:
 
 def clocklike(dialect: Dialect, index: int) -> bool:
     """Whether a column without a name may be the log's clock."""
+    if index not in dialect.clocks:
+        dialect.clocks[index] = _is_clocklike(dialect, index)
+    return dialect.clocks[index]
+
+
+def _is_clocklike(dialect: Dialect, index: int) -> bool:
     cells = [row[index] for row in dialect.sample]
     texts = [cell for cell in cells if not is_missing(cell)]
     if texts and all(is_clock_text(cell) and not is_number(cell) for cell in texts):

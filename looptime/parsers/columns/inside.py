@@ -1,5 +1,7 @@
 """Parts that are the sum of other parts: timers around other timers, not to be counted twice."""
 
+import heapq
+
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
@@ -15,6 +17,8 @@ MOST = 0.9
 _HOLDS, _FOLLOWS, _BESIDE = 0.99, 0.95, 0.5
 #: Loops that are looked at.
 SAMPLE = 2000
+#: Where there are more than so many, the first of them are asked before all are.
+_MANY, _FIRST = 100, 50
 
 
 def enclosing(values: Int, tick: int = 1) -> Int:
@@ -41,80 +45,146 @@ def enclosing(values: Int, tick: int = 1) -> Int:
     >>> enclosing(np.stack([a, b], axis=1)).tolist()
     [-1, -1]
     """
-    count = values.shape[1]
-    parent = np.full(count, -1, np.int64)
-    if len(values) < 3 or count < 3:
-        return parent
-    values = values[:: max(1, len(values) // SAMPLE)]
-    typical = np.median(values, axis=0)
-    while True:
-        found = _next(values, typical, parent, tick)
-        if found is None:
-            return parent
-        outer, inner = found
-        parent[inner] = outer
+    if len(values) < 3 or values.shape[1] < 3:
+        return np.full(values.shape[1], -1, np.int64)
+    sums = _Sums(values[:: max(1, len(values) // SAMPLE)], tick)
+    sums.of_stretches()
+    sums.of_everything()
+    return sums.parent
 
 
-def _next(values: Int, typical: Float, parent: Int, tick: int) -> tuple[int, Int] | None:
-    """The shortest stretch of outermost columns that add up to the one before or after it."""
-    top = np.flatnonzero(parent < 0)
-    full = np.unique(parent[parent >= 0])  # these have their parts already
-    varied = [_varies(values[:, column]) for column in top]
-    free = np.flatnonzero(~np.isin(top, full) & varied)
-    for outer, low, length in _stretches(typical[top], free, tick):
-        inner = top[low : low + length]
-        if _adds_up(values[:, top[outer]], values[:, inner].sum(axis=1), length, tick):
-            return int(top[outer]), inner
-    everything = values[:, top].sum(axis=1)
-    for at in free:
-        whole, others = values[:, top[at]], np.delete(top, at)
-        enough = np.count_nonzero(typical[others] >= _trifle(typical[top[at]])) >= 2
-        if enough and _adds_up(whole, everything - whole, len(others), tick):
-            return int(top[at]), others
-    return None
+class _Sums:
+    """Which columns are sums of the outermost ones before or after them, the shortest first.
 
-
-def _stretches(typical: Float, free: Int, tick: int) -> list[tuple[int, int, int]]:
-    """Column, start and length of the stretches whose medians may add up, shortest first.
-
-    Sums of medians are near the medians of sums: only these are worth a closer look. One long part
-    and trifles would make that part "the sum".
+    What lies beside a column is looked at again only where something of it found its own sum.
     """
-    count = len(typical)
-    reach = np.concatenate([[0.0], np.cumsum(typical)])
-    length = np.arange(2, count)
-    found = []
-    for at in free.tolist():
-        whole = typical[at]
-        long = np.concatenate([[0], np.cumsum(typical >= _trifle(whole))])
-        for side, low in enumerate((np.full(len(length), at + 1), at - length)):
-            inside = (low >= 0) & (low + length <= count)
-            start, parts = low[inside], length[inside]
-            apart = np.abs(whole - (reach[start + parts] - reach[start]))
-            near = apart <= 0.3 * whole + 20 * tick
-            near &= long[start + parts] - long[start] >= 2
-            rows = zip(parts[near].tolist(), start[near].tolist(), strict=True)
-            found += [(many, at, side, first) for many, first in rows]
-    return [(at, first, many) for many, at, _, first in sorted(found)]
+
+    def __init__(self, values: Int, tick: int) -> None:
+        self.values, self.tick = values, tick
+        self.typical = np.median(values, axis=0)
+        count = len(self.typical)
+        self.parent = np.full(count, -1, np.int64)
+        self.free = _vary(values)  # may be a sum: has no parts yet, and nothing around it
+        self.first, self.last = np.zeros((2, count), np.int64)  # columns that were looked at
+        #: Parts, sum, side, and how often its stretches were looked for: earlier ones are over.
+        self.heap: list[tuple[int, int, int, int]] = []
+        self.looked = np.zeros(count, np.int64)
+        self.totals: dict[tuple[int, int], tuple[int, Int]] = {}
+        self._outermost()
+        self._look(np.flatnonzero(self.free))
+
+    def _outermost(self) -> None:
+        self.top = np.flatnonzero(self.parent < 0)
+        self.reach = np.concatenate([[0.0], np.cumsum(self.typical[self.top])])
+        self.rising = bool((np.diff(self.reach) >= 0).all())
+
+    def of_stretches(self) -> None:
+        """Find the columns that are sums of some that stand beside them."""
+        while self.heap:
+            parts, at, side, looked = heapq.heappop(self.heap)
+            if looked == self.looked[at] and self._holds(at, side, parts):
+                self._put(self._beside(at, side, parts), at)
+
+    def of_everything(self) -> None:
+        """Find the column that is the sum of all others."""
+        top, typical = self.top, self.typical[self.top]
+        total, ranked, least = self.values[:, top].sum(axis=1), np.sort(typical), _trifle(typical)
+        many = len(top) - np.searchsorted(ranked, least) - (typical >= least) >= 2
+        asked = top[self.free[top] & many]
+        first = self.values[:_FIRST, asked]
+        asked = asked[self._begin(first, total[:_FIRST, None] - first, len(top) - 1)]
+        for at in asked.tolist():
+            if _adds_up(self.values[:, at], total - self.values[:, at], len(top) - 1, self.tick):
+                self.parent[top[top != at]] = at
+                return
+
+    def _look(self, columns: Int) -> None:
+        """Note the stretches beside columns whose medians may add up to their own.
+
+        Sums of medians are near the medians of sums: only these are worth a closer look.
+        """
+        self.looked[columns] += 1
+        whole, place = self.typical[columns], np.searchsorted(self.top, columns)
+        room = 0.3 * whole + 20 * self.tick
+        start, end = np.zeros_like(place), np.full_like(place, len(self.top))
+        some = np.ones(len(place), bool)
+        if self.rising:  # no further than what lies beside is longer together
+            after, before = self.reach[place + 1] + whole, self.reach[place] - whole
+            end = np.searchsorted(self.reach, after + room + 1, "right")
+            start = np.searchsorted(self.reach, before - room - 1)
+            some = np.searchsorted(self.reach, after - room - 1) < end
+            some |= np.searchsorted(self.reach, before + room + 1, "right") > start
+            start = np.maximum(start - 1, 0)
+        self.first[columns] = self.top[start]
+        self.last[columns] = self.top[np.minimum(end, len(self.top)) - 1]
+        for one in np.flatnonzero(some).tolist():
+            low, at, high = int(start[one]), int(place[one]), int(end[one])
+            self._note(int(columns[one]), 0, self.top[at + 1 : high], float(room[one]))
+            self._note(int(columns[one]), 1, self.top[low:at][::-1], float(room[one]))
+
+    def _note(self, at: int, side: int, beside: Int, room: float) -> None:
+        """Note how many of the columns beside one, the nearest first, may add up to it.
+
+        One long part and trifles would make that part "the sum".
+        """
+        self.totals.pop((at, side), None)
+        typical = self.typical[beside]
+        near = np.abs(self.typical[at] - np.cumsum(typical)) <= room
+        near &= np.cumsum(typical >= _trifle(self.typical[at])) >= 2
+        parts = np.flatnonzero(near) + 1
+        if len(parts):
+            total = np.cumsum(self.values[:_FIRST, beside[: parts[-1]]], axis=1)[:, parts - 1]
+            parts = parts[self._begin(self.values[:_FIRST, [at]], total, parts)]
+        for many in parts.tolist():
+            heapq.heappush(self.heap, (many, at, side, int(self.looked[at])))
+
+    def _begin(self, whole: Int, total: Int, parts: int | Int) -> Bool:
+        """Which sums add up in half of the first loops, where there are more."""
+        if len(self.values) <= _MANY:
+            return np.ones(total.shape[1], bool)
+        alike: Bool = _near(whole, total, parts, self.tick).mean(axis=0) >= 0.5
+        return alike
+
+    def _beside(self, at: int, side: int, parts: int, done: int = 0) -> Int:
+        """So many columns after one (side 0) or before it, but for those done already."""
+        place = int(np.searchsorted(self.top, at))
+        after, before = place + 1, place - done
+        return self.top[place - parts : before] if side else self.top[after + done : after + parts]
+
+    def _holds(self, at: int, side: int, parts: int) -> bool:
+        """Whether so many columns beside one add up to it; fewer were asked before."""
+        done, total = self.totals.get((at, side), (0, np.zeros(len(self.values), np.int64)))
+        total = total + self.values[:, self._beside(at, side, parts, done)].sum(axis=1)
+        self.totals[at, side] = parts, total
+        return _adds_up(self.values[:, at], total, parts, self.tick)
+
+    def _put(self, inner: Int, outer: int) -> None:
+        """Put columns into their sum, and look again at those beside which they stood."""
+        self.parent[inner] = outer
+        self.free[inner] = self.free[outer] = False
+        self.looked[inner] += 1
+        self.looked[outer] += 1
+        self._outermost()
+        touched = (self.first <= inner.max()) & (self.last >= inner.min())
+        self._look(np.flatnonzero(touched & self.free))
 
 
-def _trifle(whole: float) -> float:
+def _trifle(whole: Float) -> Float:
     """The least that a part of such a whole must take as a rule, to be more than a trifle."""
-    return NEAR * max(float(whole), 1.0)
+    return NEAR * np.maximum(whole, 1.0)
 
 
-def _varies(whole: Int) -> bool:
-    """Whether there is something to compare: values that never vary say nothing."""
-    return len(np.unique(whole)) >= min(3, len(whole))
+def _vary(values: Int) -> Bool:
+    """In which columns there is something to compare: fewer than three values say nothing."""
+    vary: Bool = ((values != values.min(axis=0)) & (values != values.max(axis=0))).any(axis=0)
+    return vary
 
 
 def _adds_up(whole: Int, total: Int, parts: int, tick: int) -> bool:
-    if len(whole) > 100 and not _near(whole[:50], total[:50], parts, tick).mean() >= 0.5:
-        return False
     return bool(_near(whole, total, parts, tick).mean() >= MOST)
 
 
-def _near(whole: Int, total: Int, parts: int, tick: int) -> Bool:
+def _near(whole: Int, total: Int, parts: int | Int, tick: int) -> Bool:
     """In which loops so many parts, of this total, add up to the whole."""
     room = np.maximum(NEAR * whole, 0.5 * tick * (parts + 1))
     return np.abs(whole - total) <= room

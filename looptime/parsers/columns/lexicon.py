@@ -134,7 +134,7 @@ _WHOLES = {"timestamp", "timeout", "uptime", "runtime", "datetime", "realtime", 
            "looping", "frames", "cycles", "working", "systems", "timer", "deltas"}  # fmt: skip
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1 << 16)
 def tokens(text: str) -> tuple[str, ...]:
     """Words of a header in lower case, without its time unit.
 
@@ -190,7 +190,7 @@ def of_an_instant(text: str) -> bool:
     return bool(said & (_INSTANT | _MOMENT)) and said <= _OF_A_CLOCK | _WHOLE | _MOMENT
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1 << 16)
 def names_setting(text: str) -> bool:
     """Whether a header names what was set, such as a limit.
 
@@ -206,6 +206,7 @@ def names_setting(text: str) -> bool:
 _LETTERS = frozenset("abcdefghlmos")
 
 
+@lru_cache(maxsize=1 << 16)
 def meaning(text: str) -> str:
     """What a header says of its column, one of `MEANINGS`; values have the last word.
 

@@ -83,15 +83,17 @@ def _named_in(words: dict[int, frozenset[str]]) -> dict[int, list[int]]:
     >>> _named_in({0: frozenset("a"), 1: frozenset("ab"), 2: frozenset("c"), 3: frozenset("cab")})
     {0: [], 1: [0], 2: [], 3: [0, 1, 2]}
     """
-    uses = Counter(word for own in words.values() for word in own)
-    under: dict[str, list[int]] = {}  # each name under that of its words which fewest names have
+    named: dict[frozenset[str], list[int]] = {}
     for at, own in words.items():
+        named.setdefault(own, []).append(at)
+    uses = Counter(word for own in named for word in own)
+    under: dict[str, list[frozenset[str]]] = {}  # names under that word which fewest names have
+    for own in named:
         if own:
-            under.setdefault(min(own, key=lambda word: (uses[word], word)), []).append(at)
-    return {
-        at: sorted(one for word in own for one in under.get(word, ()) if words[one] < own)
-        for at, own in words.items()
-    }
+            under.setdefault(min(own, key=lambda word: (uses[word], word)), []).append(own)
+    around = {own: sorted(at for word in own for less in under.get(word, ()) if less < own
+                          for at in named[less]) for own in named}  # fmt: skip
+    return {at: around[own] for at, own in words.items()}
 
 
 def _several_in_one(

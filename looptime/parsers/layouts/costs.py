@@ -1,5 +1,6 @@
 """Layout `costs`: one row is a loop with a duration for each part; a total and a time may be."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -110,8 +111,9 @@ def rows(content: Content) -> Found:
 
 def _told_apart(names: list[str], parts: Sequence[Head]) -> list[str]:
     """Names of columns, of which those of one name are told by their places as well."""
+    count = Counter(names)
     return [
-        f"{name} (column {head.index + 1})" if names.count(name) > 1 else name
+        f"{name} (column {head.index + 1})" if count[name] > 1 else name
         for name, head in zip(names, parts, strict=True)
     ]
 

@@ -219,12 +219,14 @@ def named_twice(dialect: Dialect) -> tuple[str, ...]:
     "2 columns are called 't': two logs beside"
     """
     names = [name.strip().lower() for name in dialect.header or ()]
+    places: dict[str, list[int]] = {}
+    for at, name in enumerate(names[: dialect.fields]):
+        places.setdefault(name, []).append(at)
     for name, count in Counter(names).items():
-        places = [at for at, one in enumerate(names) if one == name and at < dialect.fields]
         if (
             name
             and count > 1
-            and any(len({row[at] for at in places}) > 1 for row in dialect.sample)
+            and any(len({row[at] for at in places.get(name, ())}) > 1 for row in dialect.sample)
         ):
             return (
                 f"{count} columns are called {name!r}: two logs beside each other? `looptime "

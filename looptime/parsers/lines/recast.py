@@ -135,9 +135,12 @@ def _name_multiples(grid: Grid, like: Dialect, remarks: list[str]) -> None:
 
     Of a column that steps by as much as is said, and of one that counts loops, it is the pace.
     """
+    said = "\n".join(remarks).lower()
     for at, name in enumerate(grid.names):
+        if not name.strip() or name.strip().lower() not in said:
+            continue
         of = re.compile(_LASTS.format(re.escape(name.strip())), re.IGNORECASE)
-        told = [found for found in map(of.search, remarks if name.strip() else ()) if found]
+        told = [found for found in map(of.search, remarks) if found]
         if not told or split_unit(name)[1] is not None:
             continue
         values = numbers(like, at)
@@ -268,10 +271,12 @@ def _countdown(grid: Grid, like: Dialect) -> str:
     if clocks_of(grid, like, []):
         return ""
     for at, name in enumerate(grid.names):
+        if not _LEFT.search(name):
+            continue
         values = numbers(like, at)
         values = values[np.isfinite(values)]
         step = np.diff(values)
-        if len(step) < 5 or not _LEFT.search(name) or (step < 0).sum() < 5:
+        if len(step) < 5 or (step < 0).sum() < 5:
             continue
         if (step <= 0).mean() > 0.95 and not clocks_of(grid, like, [at]):
             first = values[0]
@@ -308,9 +313,11 @@ def _rate(grid: Grid, like: Dialect) -> str:
     if clocks_of(grid, like, []) or _period(grid) is not None:
         return ""
     for at, name in enumerate(grid.names):
+        if not _RATE.match(name.strip()):
+            continue
         values = numbers(like, at)
         values = values[np.isfinite(values)]
-        if not _RATE.match(name.strip()) or len(np.unique(values)) < 4:
+        if len(np.unique(values)) < 4:
             continue
         if (values >= 0.2).mean() > 0.95 and values.max() <= 50_000:
             cells = [f"{1000 / float(c):.6f}" if is_number(c) and float(c) > 0 else ""

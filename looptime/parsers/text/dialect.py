@@ -74,6 +74,8 @@ class Dialect:
     stated: StatedColumns | None = None  #: What the project says the columns are
     #: Numbers of columns of this sample; another one has its own.
     _known: dict[int, Float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    #: Columns that may be clocks, and those that may not.
+    clocks: dict[int, bool] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @cached_property
     def steady(self) -> frozenset[int]:

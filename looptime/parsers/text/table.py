@@ -21,7 +21,7 @@ from looptime.parsers.text.block import Piece, Rejects, parse_block
 from looptime.parsers.text.cells import Key, Member, Want
 from looptime.parsers.text.dialect import Dialect, is_missing, split_line
 from looptime.parsers.text.rewritten import Rewritten
-from looptime.parsers.text.source import Source, blocks
+from looptime.parsers.text.source import BLOCK_BYTES, LONGEST_LINE, Source, blocks
 from looptime.records import dataclass
 from looptime.schema import REASONS
 from looptime.units import split_unit
@@ -31,6 +31,8 @@ __all__ = ["Key", "Member", "Rejects", "Table", "Want", "damaged_lines", "lost_a
 _NAME = re.compile(r"[A-Za-z_][\w.\[\]()/%-]*")
 #: A second table, below the first, holds at most this part of the rows.
 _SECOND = 0.2
+#: Rows that a block holds at least, up to a few megabytes.
+_ROWS_A_BLOCK = 100
 #: What a column of phases is known by.
 PHASE = "phase"
 #: What the text ruled out for these reasons were rows; other lines between rows are not missed.
@@ -218,7 +220,13 @@ def _pieces(source: Source, dialect: Dialect, wants: list[Want]) -> Iterator[Pie
     """Blocks parsed by a few threads, in the order of the file."""
     threads = threads_for_a_log()
     held = threads + 2 if threads > 1 else 1
-    return abreast(lambda at: parse_block(at, dialect, wants), blocks(source, held=held), threads)
+    # each block costs something a column: of wide rows it holds more than a few
+    wide = _ROWS_A_BLOCK * max((len(dialect.delimiter.join(row)) for row in dialect.sample[:2]),
+                               default=0)  # fmt: skip
+    size = min(wide, LONGEST_LINE) if wide > BLOCK_BYTES else None
+    return abreast(
+        lambda at: parse_block(at, dialect, wants), blocks(source, size, held=held), threads
+    )
 
 
 class _Builder:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.array_types import Int
 from looptime.parsers.columns import inside
 
 
@@ -19,6 +20,40 @@ def test_a_long_part_and_a_trifle_are_no_sum() -> None:
     rng = np.random.default_rng(3)
     long = rng.integers(1_000_000, 2_000_000, 60)
     assert inside.enclosing(np.stack([long, long, long // 100], axis=1)).max() == -1
+
+
+def planted(many: int, parts: int = 10) -> tuple[Int, list[int]]:
+    """Sums that stand before or after their parts in turn, and the column around each column."""
+    rng = np.random.default_rng(7)
+    columns, parent = [], []
+    for one in range(many):
+        own = rng.integers(100_000, 200_000, (parts, 40))
+        first = len(columns)
+        if one % 2:
+            columns += [own.sum(axis=0), *own]
+            parent += [-1, *[first] * parts]
+        else:
+            columns += [*own, own.sum(axis=0)]
+            parent += [*[first + parts] * parts, -1]
+    return np.stack(columns, axis=1), parent
+
+
+def test_many_sums_are_found_and_each_looked_for_where_its_parts_are(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Twice as many sums of ten columns take twice the looks beside a column, not four times."""
+    looks = []
+    note = inside._Sums._note
+    monkeypatch.setattr(
+        inside._Sums, "_note", lambda self, *asked: looks.append(0) or note(self, *asked)
+    )
+    counted = []
+    for many in (20, 40):
+        table, parent = planted(many)
+        assert inside.enclosing(table).tolist() == parent
+        counted.append(len(looks))
+        looks.clear()
+    assert counted[1] < 2.5 * counted[0]
 
 
 @pytest.mark.parametrize("columns", [100, 400])

@@ -53,7 +53,7 @@ def test_a_last_block_of_nothing_but_loose_quotes(tmp_path, monkeypatch):
     """No row is left of a block that holds one line without its end; the rest is read."""
     rows = [f"{20 * k},{k % 7}" for k in range(30)] + ['600"123456,3"1']
     monkeypatch.setattr(
-        "looptime.parsers.text.table.blocks", lambda s, **how: source.blocks(s, 12, **how)
+        "looptime.parsers.text.table.blocks", lambda s, _size, **how: source.blocks(s, 12, **how)
     )
     run = read(tmp_path, "\n".join(["time_ms,heading", *rows]))
     assert run.rows_read == 31
