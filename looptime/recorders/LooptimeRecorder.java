@@ -48,7 +48,8 @@ public final class LooptimeRecorder implements AutoCloseable {
     private static final int ROWS = 1 << 14;       // ring of each thread; a power of two
     private static final int DEEPEST = 64;         // calls nested deeper than this are not recorded
     private static final int BLOCK_BYTES = 1 << 16;
-    private static final int MOST_ROWS = 1 << 20;
+    private static final int MOST_ROWS = 1 << 20;  // also of all rings at once: threads beyond
+    private static final int FEW_ROWS = 64;        // them have small ones
     private static final int MOST_NAMES = 1 << 14;
     private static final int LONGEST_TEXT = 400, LONGEST_FILE_NAME = 80;
     private static final int WRITE_EVERY_MS = 100; // a killed program loses at most this much
@@ -188,6 +189,7 @@ public final class LooptimeRecorder implements AutoCloseable {
 
     private final byte[] block = new byte[BLOCK_BYTES];
     private int used;
+    private long written; // bytes, of whole blocks
     private long goneDropped, goneIgnored; // of threads that have ended
     private long toldDropped, toldIgnored; // as last written
     private FileOutputStream out;
@@ -210,7 +212,7 @@ public final class LooptimeRecorder implements AutoCloseable {
         LooptimeRecorder rec = new LooptimeRecorder(rows, decimals);
         try {
             rec.open(folder, name);
-        } catch (IOException | RuntimeException e) {
+        } catch (IOException | RuntimeException | OutOfMemoryError e) { // the last: of threads, too
             rec.giveUp(e);
         }
         return rec;
@@ -388,7 +390,12 @@ public final class LooptimeRecorder implements AutoCloseable {
             while (threadNames.putIfAbsent(name, 1) != null) {
                 name = plain + "#" + threadNames.merge(plain, 1, Integer::sum);
             }
-            Lane lane = new Lane(quoted(name), rows);
+            long held = 0;
+            for (Lane lane : all) {
+                held += lane.rows;
+            }
+            int room = held == 0 || held + rows <= MOST_ROWS ? rows : Math.min(rows, FEW_ROWS);
+            Lane lane = new Lane(quoted(name), room);
             all.add(lane);
             return lane;
         }
@@ -517,7 +524,7 @@ public final class LooptimeRecorder implements AutoCloseable {
         all.clear();
     }
 
-    private void giveUp(Exception e) {
+    private void giveUp(Throwable e) {
         out = null;
         idle = true;
         all.clear();
@@ -526,8 +533,15 @@ public final class LooptimeRecorder implements AutoCloseable {
 
     /** A block ends with a whole row, so a file that is cut is readable up to the last block. */
     private void writeBlock(boolean sync) throws IOException {
-        out.write(block, 0, used);
-        used = 0;
+        try {
+            out.write(block, 0, used);
+            written += used;
+        } catch (IOException e) {
+            out.getChannel().truncate(written); // a full disk takes no part of a row
+            throw e;
+        } finally {
+            used = 0;
+        }
         if (sync) {
             out.getFD().sync();
         }

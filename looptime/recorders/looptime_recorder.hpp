@@ -613,7 +613,7 @@ public:
     int call(const char* name) {
         const char* const wanted = name && *name ? name : "unnamed";
         const int known = names_.find(wanted);
-        if (known >= 0 || names_.full()) {
+        if (known >= 0 || names_.full() || in_a_fork()) {
             return names_.number(known >= 0 ? known : +Names::TOO_MANY);
         }
         std::unique_ptr<std::string> text(new std::string(clipped(wanted)));
@@ -634,6 +634,9 @@ public:
 
     /** Adds a line `# key: value` to the log. */
     void meta(const std::string& key, const std::string& value) {
+        if (in_a_fork()) {
+            return;
+        }
         std::lock_guard<std::mutex> lock(book_);
         remarks_.emplace_back(clipped(key), clipped(value));
     }
@@ -696,7 +699,8 @@ public:
 
 private:
     static const int MOST_NAMES = 4096;
-    static const std::uint32_t MOST_ROWS = 1u << 20;
+    static const std::uint32_t MOST_ROWS = 1u << 20; // also of all rings at once: threads beyond
+    static const std::uint32_t FEW_ROWS = 64;        // them have small ones
     static const std::size_t BLOCK_BYTES = 1 << 16;
     static const std::size_t LONGEST_TEXT = 400, LONGEST_FILE_NAME = 120;
     static const std::size_t LONGEST_ROW = 6 * LONGEST_TEXT + 200; // three texts, each letter quoted
@@ -797,6 +801,8 @@ private:
         return end > 0 ? name.substr(0, end) : "log";
     }
 
+    /** Whether this is a child of the program that records: in it nobody writes, and a lock that
+     *  another thread held when it was born is held for ever. */
     bool in_a_fork() const {
 #if defined(__unix__) || defined(__APPLE__)
         return ::getpid() != process_;
@@ -829,11 +835,23 @@ private:
                 return it;
             }
         }
-        lanes_.push_back(std::make_shared<ThreadLane>(idle ? 2 : rows_));
+        const bool all = held_ == 0 || held_ + rows_ <= MOST_ROWS;
+        const std::uint32_t rows = idle ? 2 : all || rows_ < FEW_ROWS ? rows_ : FEW_ROWS;
+        lanes_.push_back(std::make_shared<ThreadLane>(rows));
+        held_ += rows;
         return lanes_.back();
+    }
+    /** Where marks of this thread go of which nothing is kept; it may outlive all recorders. */
+    static Lane& nowhere() {
+        static thread_local ThreadLane* lane = nullptr;
+        lane = lane ? lane : new ThreadLane(2);
+        return lane->lane;
     }
     /** This thread's ring: an old one of its own, one of a thread that has ended, or a new one. */
     Lane& find_lane(const char* name) {
+        if (in_a_fork()) {
+            return nowhere();
+        }
         static thread_local Farewell farewell;
         std::lock_guard<std::mutex> lock(book_);
         std::shared_ptr<ThreadLane> mine = known_lane_of(std::this_thread::get_id());
@@ -1011,7 +1029,14 @@ private:
     }
     static void write_block(void* self, const char* bytes, std::size_t count) {
         Recorder& rec = *static_cast<Recorder*>(self);
+        const long start = rec.file_ ? std::ftell(rec.file_) : 0;
         if (rec.file_ && std::fwrite(bytes, 1, count, rec.file_) != count) {
+            const int why = errno;
+#if defined(__unix__) || defined(__APPLE__)
+            const int cut = ::ftruncate(::fileno(rec.file_), start); // a full disk takes no part of a row
+            static_cast<void>(cut);
+#endif
+            errno = why;
             rec.give_up();
         }
     }
@@ -1029,11 +1054,12 @@ private:
     const char* table_[MOST_NAMES];
     Names names_;
 
-    std::mutex book_; // guards the next five; taken at start, by new threads and by the writer
+    std::mutex book_; // guards the next six; taken at start, by new threads and by the writer
     std::vector<std::unique_ptr<std::string>> kept_names_;
     std::vector<std::shared_ptr<ThreadLane>> lanes_;
     std::unordered_map<std::string, int> thread_names_; // and the last number given to one
     int threads_ = 0;
+    std::uint64_t held_ = 0; // rows of all rings
     std::vector<std::pair<std::string, std::string>> remarks_;
 
     std::mutex writing_; // guards the file

@@ -34,6 +34,7 @@ import pathlib
 import sys
 import threading
 import time
+import weakref
 
 __all__ = ["Recorder", "start"]
 
@@ -42,6 +43,8 @@ WRITE_EVERY_S = 0.1  # a killed program loses at most this much
 SYNC_EVERY = 10  # blocks until the disk itself is told to write
 AT_A_TIME = 64  # rows turned into text before the loop gets the interpreter back
 MOST_ROWS = 1 << 20
+ROWS_IN_ALL = 1 << 18  # of all rings at once; threads beyond them have small ones
+FEW_ROWS = 64
 MOST_NAMES = 1 << 14
 LONGEST_TEXT = 400
 HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
@@ -161,10 +164,9 @@ class Recorder:
 
     def __init__(self, folder, name, rows=ROWS, decimals=3):
         self._origin = _clock()
-        self._rows = min(MOST_ROWS, max(2, int(rows)))
-        self._decimals = min(3, max(0, int(decimals)))
-        self._lock = threading.Lock()
-        self._writing = threading.Lock()
+        self._rows = _within(rows, 2, MOST_ROWS, ROWS)
+        self._decimals = _within(decimals, 0, 3, 3)
+        self._make_locks()
         self._names = ["", "too-many-names"]  # 0 is "no phase"
         self._ids = {}
         self._calls = {}
@@ -289,6 +291,10 @@ class Recorder:
                 lane.has_loop = True
         return lane.has_loop
 
+    def _make_locks(self):
+        self._lock = threading.Lock()
+        self._writing = threading.Lock()
+
     def _register(self):
         if self._idle:
             return _Lane("", 2)
@@ -298,7 +304,9 @@ class Recorder:
                 self._thread_names[plain] += 1
                 name = f"{plain}#{self._thread_names[plain]}"
             self._thread_names[name] = 1
-            lane = _Lane(_quoted(name), self._rows)
+            held = sum(lane.size for lane in self._lanes)
+            room = self._rows if not held or held + self._rows <= ROWS_IN_ALL else FEW_ROWS
+            lane = _Lane(_quoted(name), min(room, self._rows))
             self._lanes.append(lane)
         return lane
 
@@ -308,16 +316,17 @@ class Recorder:
         number = 1
         while self._out is None:
             self.path = folder / f"{name}-{number:03d}.csv"
-            try:  # "x": never an old file, nor another program's
-                self._out = open(self.path, "x", encoding="utf-8", newline="\n")
+            try:  # "x": never an old file, nor another program's; unbuffered, as blocks are whole
+                self._out = open(self.path, "xb", 0)
             except FileExistsError:
                 number += 1
         stamp = datetime.datetime.now(datetime.timezone.utc).isoformat()
-        self._out.write("# looptime-recorder: python 1\n# clock: monotonic\n")
-        self._out.write(f"# time: {stamp}\n# row_cost_ns: {cost}\n# dropped: 0\n")
-        self._out.write(HEADER)
-        self._out.flush()
+        self._put(
+            "# looptime-recorder: python 1\n# clock: monotonic\n"
+            f"# time: {stamp}\n# row_cost_ns: {cost}\n# dropped: 0\n{HEADER}"
+        )
         atexit.register(self.close)
+        _renew_locks_in_forks(self)
         threading.Thread(target=self._write_on, name="looptime-writer", daemon=True).start()
 
     def _row_cost(self):
@@ -352,7 +361,6 @@ class Recorder:
                 return
             try:
                 self._write_block(last)
-                self._out.flush()
                 if sync:
                     os.fsync(self._out.fileno())
                 if last:
@@ -388,7 +396,16 @@ class Recorder:
             text.append(f"# dropped: {dropped}\n")
             if ignored:
                 text.append(f"# ignored: {ignored}\n")
-        self._out.write("".join(text))
+        self._put("".join(text))
+
+    def _put(self, text):
+        data, start = text.encode(), self._out.tell()
+        try:
+            while data:
+                data = data[self._out.write(data) :]
+        except OSError:
+            self._out.truncate(start)  # a full disk takes no part of a row
+            raise
 
     def _take(self, lane, end):
         step = 10 ** (3 - self._decimals)
@@ -421,6 +438,28 @@ class Recorder:
             print(f"looptime recorder: no log from here on: {problem}", file=sys.stderr)
         except Exception:
             pass  # there is no console either
+
+
+def _renew_locks_in_forks(recorder):
+    """Give a forked child locks of its own: a thread may hold those that it inherits, for ever."""
+    known = weakref.ref(recorder)
+
+    def renew():
+        here = known()
+        if here is not None:
+            here._make_locks()
+            here._idle = True  # the file and its writer are the parent's
+
+    if hasattr(os, "register_at_fork"):
+        os.register_at_fork(after_in_child=renew)
+
+
+def _within(value, least, most, usual):
+    """Return a whole number between two others, the usual one for what is none."""
+    try:
+        return min(most, max(least, int(value)))
+    except Exception:
+        return usual
 
 
 def _text(value):

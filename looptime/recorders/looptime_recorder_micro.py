@@ -34,6 +34,7 @@ import time
 from array import array
 
 ROWS = 400  # 20 bytes each
+MOST_ROWS = 1 << 20
 DEEPEST = 16  # calls nested deeper than this are not recorded
 MOST_NAMES = 255
 HEADER = "loop,thread,seq,name,start_us,duration_us,phase,mark,value\n"
@@ -105,18 +106,13 @@ class Recorder:
     """A recording; see the top of this file. Make one with `start`."""
 
     def __init__(self, folder, name, rows, write_when_full, ticks, period, tick_us):
-        rows = max(2, int(rows))
+        rows = self._make_arrays(rows)
         self._ticks = ticks
         self._top = min(period - 1, _LARGEST)  # the counter's largest value
         self._tick_us = tick_us
         self._write_when_full = write_when_full
 
         self._size = rows
-        self._starts = array("i", [0] * rows)
-        self._lengths = array("i", [0] * rows)
-        self._loops = array("i", [0] * rows)
-        self._codes = array("i", [0] * rows)  # name, phase and mark
-        self._values = array("f", [0] * rows)
         self._open_starts = array("i", [0] * DEEPEST)
         self._open_loops = array("i", [0] * DEEPEST)
         self._open_codes = array("i", [0] * DEEPEST)
@@ -201,8 +197,11 @@ class Recorder:
             self._kept = self._head
         self._write()
         if self._file is not None:
-            self._file.close()
-            self._file = None
+            file, self._file = self._file, None
+            try:
+                file.close()
+            except OSError as problem:
+                self._give_up(problem)
 
     def __enter__(self):
         return self
@@ -240,6 +239,25 @@ class Recorder:
             self._skipping = self._blocked = True
 
     # ---- start --------------------------------------------------------------------------------
+
+    def _make_arrays(self, rows):
+        """Make the arrays for so many rows, or for as many as the memory has room for."""
+        try:
+            rows = min(MOST_ROWS, max(2, int(rows)))
+        except Exception:
+            rows = ROWS
+        while True:
+            try:
+                self._starts = array("i", [0] * rows)
+                self._lengths = array("i", [0] * rows)
+                self._loops = array("i", [0] * rows)
+                self._codes = array("i", [0] * rows)  # name, phase and mark
+                self._values = array("f", [0] * rows)
+                return rows
+            except MemoryError:
+                if rows == 2:
+                    raise
+                rows = max(2, rows // 2)
 
     def _id(self, name):
         try:
@@ -346,8 +364,16 @@ class Recorder:
                 self._give_up(problem)
 
     def _give_up(self, problem):
-        self._file = None
-        print("looptime recorder: no log from here on:", problem)
+        file, self._file = self._file, None
+        try:
+            if file is not None:
+                file.close()
+        except OSError:
+            pass  # it could not be written
+        try:
+            print("looptime recorder: no log from here on:", problem)
+        except Exception:
+            pass  # there is no console either
 
 
 def _number(value):

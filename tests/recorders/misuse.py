@@ -8,11 +8,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import looptime
-from tests.recorders.support import Log, read
+from tests.recorders.support import Log, finish, read
 
 __all__ = [
     "check_books",
     "check_clock",
+    "check_full",
     "check_long_storm",
     "check_names",
     "check_places",
@@ -109,6 +110,22 @@ def check_long_storm(folder: Path, storm: Callable[[Path, int], list[str]]) -> N
         shutil.rmtree(folder / f"{seed}")
         if time.monotonic() > begin + 60:
             return
+
+
+def check_full(path: Path, command: list[object], cut: bool = False) -> None:
+    """Where the disk takes no more, the program runs on, one line says so, and rows are whole."""
+    limit = ["sh", "-c", 'trap "" XFSZ; ulimit -f 64; exec "$@"', "sh"]  # blocks of 512 bytes
+    done = finish(*limit, *command)
+    assert done.returncode == 0, done.stdout + done.stderr
+    said = [one for one in (done.stdout + done.stderr).splitlines() if "no log from" in one]
+    assert 1 <= len(said) <= 2  # a storm has two recorders
+    assert all("recorder: no log from here on: " in one for one in said)
+    text = path.read_text(encoding="utf-8")
+    assert 1000 < len(text) <= 64 * 512
+    if not cut:
+        read(path)
+    found = looptime.read_log(path)
+    assert found.rows_read > 10
 
 
 def check_storm(path: Path, printed: list[str]) -> None:

@@ -5,6 +5,7 @@ Prints what the log must add up to. Written for Python 3.8 as well, without the 
 
 import os
 import random
+import signal
 import sys
 import threading
 import time
@@ -165,6 +166,54 @@ def forked(folder):
     rec.loop()
     rec.close()
     counted(5, 0)
+
+
+def locked(folder):
+    """A thread holds the recorder's locks when the program forks: the child has its own."""
+    rec = looptime_recorder.start(folder, "log", rows="many", decimals=None)
+    call = rec.call("parent")
+    rec.loop()
+    with rec._lock, rec._writing:
+        child = os.fork()
+        if child == 0:
+            signal.alarm(60)  # ends a child that waits
+            rec.meta("of the", "child")
+            rec.phase("of the child")
+            thread = threading.Thread(target=all_marks, args=(rec, rec.call("child")))
+            thread.start()
+            thread.join()
+            rec.flush()
+            rec.close()
+            os._exit(0)
+    assert os.waitpid(child, 0)[1] == 0
+    all_marks(rec, call)
+    rec.loop()
+    rec.close()
+    counted(5, 0)
+
+
+def crowd(folder):
+    """Threads that are all there at once, with names of every kind."""
+    rec = looptime_recorder.start(folder, "log")
+    call, over = rec.call("call"), threading.Event()
+    odd = ["worker", "line\nbreak", "nul\0", "s\ud800", '#1,"', "", "\u2028"]
+    marked = threading.Semaphore(0)
+
+    def work():
+        all_marks(rec, call)
+        marked.release()
+        over.wait()
+
+    threads = [threading.Thread(target=work, name=odd[n % len(odd)]) for n in range(300)]
+    for thread in threads:
+        thread.start()
+    for _ in threads:
+        marked.acquire()
+    print(sum(lane.size for lane in rec._lanes))
+    over.set()
+    for thread in threads:
+        thread.join()
+    rec.close()
 
 
 def nowhere(folder):

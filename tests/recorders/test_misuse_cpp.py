@@ -8,13 +8,14 @@ import pytest
 from tests.recorders.misuse import (
     check_books,
     check_clock,
+    check_full,
     check_long_storm,
     check_names,
     check_places,
     check_storm,
     check_woken_once,
 )
-from tests.recorders.support import finish
+from tests.recorders.support import finish, read
 from tests.recorders.test_cpp import build, run
 
 SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
@@ -24,6 +25,12 @@ SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover
 def misuse(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The program, watched by sanitizers: a fault of memory or an undefined step ends it."""
     return build(tmp_path_factory.mktemp("cpp"), "misuse.cpp", *SANITIZED)
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The program as it is, whose memory is its own and which may fork beside its threads."""
+    return build(tmp_path_factory.mktemp("plain"), "misuse.cpp", "-O2")
 
 
 @pytest.mark.parametrize("mode", ["numbers", "deep", "late", "forked"])
@@ -63,12 +70,30 @@ def test_no_thread_to_be_had(misuse: Path, tmp_path: Path) -> None:
     assert "no log from here on" in done.stderr
 
 
-def test_threads_and_recorders_that_come_and_go(tmp_path: Path) -> None:
+def test_threads_and_recorders_that_come_and_go(plain: Path, tmp_path: Path) -> None:
     """Without a file 1,000 threads, with one 200 recorders: memory stays within a few rings."""
-    done = finish(build(tmp_path, "misuse.cpp", "-O2"), "churn", tmp_path / "logs")
+    done = finish(plain, "churn", tmp_path / "logs")
     assert done.returncode == 0, done.stderr
     assert done.stderr.count("no log from here on") == 1
     assert int(done.stdout) < 40_000, "KiB; a ring has 512, and there were 1,200"
+
+
+def test_a_lock_that_is_held_when_the_program_forks(plain: Path, tmp_path: Path) -> None:
+    """The child marks, names and ends, whatever another thread of its parent just did."""
+    check_books(tmp_path / "log-001.csv", run(plain, "locked", tmp_path))
+
+
+def test_more_threads_at_once_than_rings_would_fit(plain: Path, tmp_path: Path) -> None:
+    """400 threads, which would have 200 MB, take no more than 64 whole rings."""
+    (kib,) = run(plain, "crowd", tmp_path)
+    assert int(kib) < 80_000
+    log = read(tmp_path / "log-001.csv")
+    assert (len(log.rows), log.meta["dropped"]) == (4 * 400 + 1, "0")
+
+
+def test_full_disk(misuse: Path, tmp_path: Path) -> None:
+    """The storm goes on without a log."""
+    check_full(tmp_path / "log-001.csv", [misuse, "storm", tmp_path, 3000, 1])
 
 
 @pytest.fixture(params=["address,undefined", "thread"])

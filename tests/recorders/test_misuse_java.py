@@ -10,6 +10,7 @@ from tests.conftest import need_tool
 from tests.recorders.misuse import (
     check_books,
     check_clock,
+    check_full,
     check_long_storm,
     check_names,
     check_places,
@@ -43,10 +44,15 @@ def classes(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def run(classes: Path, mode: str, folder: Path, *words: object) -> list[str]:
-    """Run one mode to its end in 48 MB of memory; return what it printed."""
+def command(classes: Path, mode: str, folder: Path, *words: object) -> list[object]:
+    """The words that run one mode in 48 MB of memory."""
     machine = [need_tool("java"), "-Xmx48m", "-Dfile.encoding=UTF-8", "-cp", classes]
-    done = finish(*machine, "Misuse", mode, folder, *words)
+    return [*machine, "Misuse", mode, folder, *words]
+
+
+def run(classes: Path, mode: str, folder: Path, *words: object) -> list[str]:
+    """Run one mode to its end; return what it printed."""
+    done = finish(*command(classes, mode, folder, *words))
     assert done.returncode == 0, done.stderr
     assert done.stderr.count("\n") == (mode == "churn"), done.stderr
     return done.stdout.splitlines()
@@ -88,6 +94,16 @@ def test_threads_and_recorders_that_come_and_go(classes: Path, tmp_path: Path) -
 def test_storm(classes: Path, tmp_path: Path) -> None:
     """All of it at once from five threads: rows, lost rows and ignored marks add up."""
     check_storm(tmp_path / "log-001.csv", run(classes, "storm", tmp_path, 3000, 1))
+
+
+def test_more_threads_at_once_than_rings_would_fit(classes: Path, tmp_path: Path) -> None:
+    """400 threads, of 0.5 MB each, were they all given a whole ring: 48 MB are enough."""
+    check_books(tmp_path / "log-001.csv", run(classes, "crowd", tmp_path))
+
+
+def test_full_disk(classes: Path, tmp_path: Path) -> None:
+    """The storm goes on without a log."""
+    check_full(tmp_path / "log-001.csv", command(classes, "storm", tmp_path, 3000, 1))
 
 
 @pytest.mark.slow

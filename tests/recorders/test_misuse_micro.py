@@ -7,6 +7,7 @@ import pytest
 from looptime.recorders import looptime_recorder_micro as micro
 from tests.recorders.misuse import (
     check_books,
+    check_full,
     check_long_storm,
     check_names,
     check_places,
@@ -75,6 +76,13 @@ def test_storm(interpreter: str, tmp_path: Path) -> None:
     """All of it at once: rows, lost rows and ignored marks add up."""
     printed = run(interpreter, "storm", tmp_path, 3000, 1)
     check_storm(tmp_path / "log-001.csv", printed[1:])
+
+
+@pytest.mark.parametrize("interpreter", INTERPRETERS[:2])
+def test_full_disk(interpreter: str, tmp_path: Path) -> None:
+    """The storm goes on without a log; a board cannot take back the part of a row."""
+    words = command(interpreter, "storm", tmp_path, 3000, 1, program=PROGRAM)
+    check_full(tmp_path / "log-001.csv", words, cut=True)
 
 
 @pytest.mark.slow

@@ -9,6 +9,7 @@ from looptime.recorders import looptime_recorder
 from tests.recorders.misuse import (
     check_books,
     check_clock,
+    check_full,
     check_long_storm,
     check_names,
     check_places,
@@ -33,7 +34,7 @@ def test_value_that_is_no_number(tmp_path: Path) -> None:
     assert {row["value"] for row in log.named("heading_deg")} == {""}
 
 
-@pytest.mark.parametrize("mode", ["ends", "next_thread", "forked"])
+@pytest.mark.parametrize("mode", ["ends", "next_thread", "forked", "locked"])
 def test_what_makes_no_sense_is_counted(mode: str, tmp_path: Path) -> None:
     """The log has a row for each good mark and a number for the others."""
     check_books(tmp_path / "log-001.csv", run(mode, tmp_path))
@@ -64,6 +65,18 @@ def test_nowhere_to_write(tmp_path: Path) -> None:
 def test_storm(tmp_path: Path) -> None:
     """All of it at once from five threads: rows, lost rows and ignored marks add up."""
     check_storm(tmp_path / "log-001.csv", run("storm", tmp_path, 1500, 1))
+
+
+def test_more_threads_at_once_than_rings_would_fit(tmp_path: Path) -> None:
+    """Rings of 300 threads have no more rows than are kept in all, and few each beyond."""
+    most, few = looptime_recorder.ROWS_IN_ALL, looptime_recorder.FEW_ROWS
+    rows = int(run("crowd", tmp_path)[0])
+    assert rows <= most + 300 * few
+
+
+def test_full_disk(tmp_path: Path) -> None:
+    """The storm goes on without a log."""
+    check_full(tmp_path / "log-001.csv", [sys.executable, PROGRAM, "storm", tmp_path, 1500, 1])
 
 
 @pytest.mark.slow

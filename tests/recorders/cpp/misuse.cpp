@@ -179,11 +179,72 @@ int forked(const std::string& folder) {
     return state;
 }
 
+// Forked while another thread holds the lock that new names and threads take, or does just then.
+int locked(const std::string& folder) {
+    Recorder rec(folder, "log");
+    const int call = rec.call("call");
+    rec.loop();
+    std::atomic<bool> over{false};
+    std::thread busy([&] {
+        while (!over) {
+            rec.thread("busy");
+        }
+    });
+    int failed = 0;
+    for (int n = 0; n < 60; ++n) {
+        const pid_t child = ::fork();
+        if (child == 0) {
+            ::alarm(60); // ends a child that waits
+            rec.meta("of the", "child");
+            rec.call("of the child " + std::to_string(n));
+            rec.phase("of the child");
+            std::thread([&] { all_marks(rec, call); }).join();
+            rec.close();
+            ::_exit(0);
+        }
+        int state = 1;
+        ::waitpid(child, &state, 0);
+        failed += state != 0;
+    }
+    over = true;
+    busy.join();
+    rec.loop();
+    rec.close();
+    std::printf("made 1\nignored 0\n");
+    return failed;
+}
+
 long peak_kib() {
     rusage use;
     ::getrusage(RUSAGE_SELF, &use);
     return use.ru_maxrss;
 }
+// Threads that are all there at once: beyond some they have small rings.
+int crowd(const std::string& folder) {
+    const long before = peak_kib();
+    Recorder rec(folder, "log");
+    const int call = rec.call("call");
+    rec.loop();
+    std::atomic<int> marked{0};
+    std::vector<std::thread> threads;
+    for (int n = 0; n < 400; ++n) {
+        threads.emplace_back([&] {
+            all_marks(rec, call);
+            ++marked;
+            while (marked < 400) {
+                std::this_thread::sleep_for(std::chrono::milliseconds(1));
+            }
+        });
+    }
+    for (auto& it : threads) {
+        it.join();
+    }
+    rec.loop();
+    rec.close();
+    std::printf("%ld\n", peak_kib() - before);
+    return 0;
+}
+
 // Threads and recorders come and go where there is no file, or none any more: no memory is kept.
 int churn(const std::string& folder) {
     const long before = peak_kib();
@@ -387,7 +448,7 @@ int main(int, char** words) {
     const std::pair<const char*, int (*)(const std::string&)> modes[] = {
         {"numbers", numbers}, {"names", names},     {"places", places}, {"deep", deep},
         {"late", late},       {"forked", forked},   {"churn", churn},   {"refused", refused},
-        {"clock", clock_steps}, {"killed", killed}};
+        {"clock", clock_steps}, {"killed", killed}, {"locked", locked}, {"crowd", crowd}};
     for (auto& it : modes) {
         if (mode == it.first) {
             return it.second(folder);

@@ -2,6 +2,7 @@ import java.io.File;
 import java.util.ArrayList;
 import java.util.List;
 import java.util.Random;
+import java.util.concurrent.CountDownLatch;
 import java.util.concurrent.atomic.AtomicInteger;
 
 /** What a robot's program may do wrong: MODE FOLDER [ROUNDS SEED]; prints what the log must say. */
@@ -21,6 +22,7 @@ public final class Misuse {
             case "ends": ends(); break;
             case "next_thread": nextThread(); break;
             case "churn": churn(); break;
+            case "crowd": crowd(); break;
             case "clock": clock(); break;
             case "killed": killed(); break;
             case "storm": new Storm(Integer.parseInt(words[2]), Integer.parseInt(words[3])).run(); break;
@@ -177,6 +179,36 @@ public final class Misuse {
             shortLived.close();
         }
         System.out.println("ran on");
+    }
+
+    /** Threads that are all there at once, with names of every kind. */
+    private static void crowd() throws Exception {
+        rec = LooptimeRecorder.start(folder, "log", 1 << 14, 3);
+        int call = rec.call("call");
+        rec.loop();
+        String[] odd = {"worker", "line\nbreak", "nul\0", "half \ud800", "#1,\"", "", "\u2028"};
+        CountDownLatch marked = new CountDownLatch(400), over = new CountDownLatch(1);
+        List<Thread> threads = new ArrayList<>();
+        for (int n = 0; n < 400; n++) {
+            threads.add(new Thread(null, () -> {
+                allMarks(rec, call);
+                marked.countDown();
+                try {
+                    over.await();
+                } catch (InterruptedException e) {
+                    throw new IllegalStateException(e);
+                }
+            }, odd[n % odd.length], 1 << 16));
+            threads.get(n).start();
+        }
+        marked.await();
+        over.countDown();
+        for (Thread thread : threads) {
+            thread.join();
+        }
+        rec.loop();
+        rec.close();
+        counted(4 * 400 + 1, 0);
     }
 
     /** The writer wakes once, after loop 9; the program is gone, without an end, after loop 19. */
