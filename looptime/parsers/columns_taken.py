@@ -10,6 +10,7 @@ from looptime.errors import UsageError
 from looptime.parsers.columns.dates import DATE, date_column
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
+from looptime.parsers.columns.phases import in_long_stretches
 from looptime.parsers.columns.role import MAYBE
 from looptime.parsers.columns.sampled import sample_stamps
 from looptime.parsers.columns.signals import quantity_in, signal_columns
@@ -21,7 +22,7 @@ from looptime.parsers.text.datetimes import CLOCK
 from looptime.parsers.text.dialect import Dialect, is_missing
 from looptime.parsers.text.source import head, open_source
 from looptime.records import dataclass
-from looptime.run import Clock
+from looptime.run import Clock, Run
 from looptime.signal_names import ANGLE_UNITS
 from looptime.stated_columns import STATED_ROLES
 from looptime.units import UNITS
@@ -138,18 +139,20 @@ def columns_taken(
         os.fspath(path), name or layout.name, layout.row, run.loop_from,
         side if layout.name in _ROW_A_LOOP and "time" in columns.one else "",
         columns.stamped.why, run.clock, header,
-        tuple(_taken(dialect, columns, run.clock, k, layout.name in _ROW_A_LOOP and not rewritten,
+        tuple(_taken(dialect, columns, run, k, layout.name in _ROW_A_LOOP and not rewritten,
                      rewritten) for k in range(dialect.fields)),
     )  # fmt: skip
 
 
 def _taken(
-    dialect: Dialect, given: Given, clock: Clock, index: int, statable: bool, rewritten: bool
+    dialect: Dialect, given: Given, run: Run, index: int, statable: bool, rewritten: bool
 ) -> ColumnTaken:
     name = "" if dialect.header is None else dialect.header[index]
     cells = (row[index] for row in dialect.sample)
     sample = next((cell for cell in cells if not is_missing(cell)), "")
-    word, unit, unit_from, why, sure = _judged(dialect, given, clock, index)
+    word, unit, unit_from, why, sure = _judged(
+        dialect, given, run.clock, index, run.loop_columns.phase_names
+    )
     if rewritten:  # lines that name their values have no header
         unit_from = "log" if unit_from == "header" else unit_from
         why = why.replace("its header", "its name")
@@ -160,9 +163,15 @@ def _taken(
 #: Parts whose times are in the clock's unit where their header states none.
 _OF_THE_CLOCK = ("start", "end", "duration", "instant", "cpu")
 
+_BY_WORDS = "its few words stand in long stretches, and other columns change with them"
+_MAYBE_PHASES = (
+    "its few words stand in long stretches as those of phases do, but nothing changes with them: "
+    "say that it is a phase, or read each with --by"
+)
+
 
 def _judged(
-    dialect: Dialect, given: Given, clock: Clock, index: int
+    dialect: Dialect, given: Given, clock: Clock, index: int, phases: tuple[str, ...]
 ) -> tuple[str, str | None, str, str, str]:
     """What a column is taken for, its unit and who says so, why, and how sure that is."""
     if clock.other is not None and _text(dialect, index) == clock.other["column"]:
@@ -218,6 +227,11 @@ def _judged(
             word, unit = angle.word, angle.unit
             return word, unit, "header" if unit else "", why, "sure" if unit else "likely"
         return "signal", None, "", why, "unsure" if why == MAYBE else "sure"
+    if in_long_stretches(dialect, index):
+        cells = {row[index].strip() for row in dialect.sample}
+        if "phase" not in given.one and cells <= set(phases):
+            return "phase", None, "", _BY_WORDS, "likely"
+        return ("not used", None, "", _MAYBE_PHASES, "unsure")
     return "not used", None, "", "it holds no numbers that go with a loop", "sure"
 
 

@@ -238,7 +238,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
         counts = [h for h in left if _counts_what_is_lost(numbers(dialect, h.index), times)]
         one |= {"loop": counts[0]} if counts else {}
     if "phase" not in one:
-        phase = find_phase([h for h in found if h not in one.values()], dialect, times)
+        phase = find_phase([h for h in found if h not in one.values()], dialect)
         one |= {} if phase is None else {"phase": phase}
     rest = [head for head in found if head not in one.values()]
     said = _judged(rest, dialect, clock, unit)

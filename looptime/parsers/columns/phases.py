@@ -1,29 +1,40 @@
 """The column that says in which phase of the run a loop was, whatever it is called."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from looptime.array_types import Float
 from looptime.parsers.columns.evidence import wordy
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.columns.lexicon import tokens
+from looptime.parsers.columns.lexicon import PHASES, tokens
+from looptime.parsers.text.cells import Want
 from looptime.parsers.text.dialect import Dialect, is_number
+from looptime.parsers.text.table import PHASE, Key, Member, Table
 
-__all__ = ["find_phase", "phase_names"]
+__all__ = [
+    "find_phase",
+    "in_long_stretches",
+    "names_phases",
+    "phase_names",
+    "take_phase",
+    "word_wants",
+]
 
 #: Words of a header that names phases.
-_NAMES = {"phase", "mode", "stage"}
+_NAMES = {"stage", *PHASES}
+#: What columns are known by whose words may be phases.
+_WORDS = "words"
 #: At most so many phases, a change of phase in so many rows, and rows that tell a pace.
 _PHASES, _ROWS_EACH, _ENOUGH = 8, 20, 10
-#: The pace of one phase is another than that of the next by so much.
-_OTHER_PACE = 1.1
+#: Rows on either side of a change; by how much values are others there, as a share of them, and in
+#: standard errors of a median, which is about as wide as the quartiles over the root of the number.
+_AROUND, _OTHER, _SURE = 200, 0.1, 5.0
 
 
-def find_phase(found: Sequence[Head], dialect: Dialect, clock: Float | None) -> Head | None:
-    r"""The column of few words, each over a long stretch of rows, that names phases.
-
-    Its header names phases, or the clock's steps keep to another length in each.
+def find_phase(found: Sequence[Head], dialect: Dialect) -> Head | None:
+    r"""The column whose header names phases and that holds few words, each over many rows.
 
     Parameters
     ----------
@@ -31,50 +42,99 @@ def find_phase(found: Sequence[Head], dialect: Dialect, clock: Float | None) -> 
         Columns that are nothing else yet.
     dialect : Dialect
         How the log is written, with its first rows.
-    clock : float64 array, shape (n,) [ns], or None
-        The clock of these rows.
 
     Examples
     --------
-    >>> import numpy as np
     >>> from looptime.parsers.columns.headers import heads
     >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{k},{'rest' if k < 60 else 'work'}\n" for k in range(120))
-    >>> like = sniff("t_ms,doing\n" + rows, "a.csv")
-    >>> clock = np.cumsum(np.where(np.arange(120) < 60, 40.0, 9.0)) * 1e6
-    >>> find_phase(heads(like.header)[1:], like, clock).text
-    'doing'
-    >>> find_phase(heads(like.header)[1:], like, np.arange(120) * 2e7) is None
-    True
+    >>> like = sniff("t_ms,stage of it\n" + rows, "a.csv")
+    >>> find_phase(heads(like.header)[1:], like).text
+    'stage of it'
     """
-    for named in (True, False):
-        for head in found:
-            if not wordy(dialect, head.index) or named != bool(_NAMES & set(tokens(head.text))):
-                continue
-            cells = np.array([row[head.index].strip() for row in dialect.sample])
-            if _long_stretches(cells, least=1 if named else 2) and (
-                named or _keeps_other_paces(cells, clock)
-            ):
-                return head
-    return None
+    named = (head for head in found if names_phases(head))
+    return next((head for head in named if in_long_stretches(dialect, head.index)), None)
 
 
-def _long_stretches(cells: np.ndarray, least: int) -> bool:
-    """Whether few words stand in many rows each, one after the other."""
-    changes = int((cells[1:] != cells[:-1]).sum())
-    return least <= len(np.unique(cells)) <= _PHASES and changes * _ROWS_EACH <= len(cells)
+def names_phases(head: Head) -> bool:
+    """Whether a header says that its column holds phases."""
+    return not _NAMES.isdisjoint(tokens(head.text))
 
 
-def _keeps_other_paces(cells: np.ndarray, clock: Float | None) -> bool:
-    """Whether each word's usual step of the clock is another than that of the next."""
-    if clock is None:
+def in_long_stretches(dialect: Dialect, index: int) -> bool:
+    """Whether few words stand in many of the first rows each, one after the other."""
+    if not wordy(dialect, index):
         return False
-    step, word = np.diff(clock), cells[:-1]
-    good = np.isfinite(step) & (step > 0) & (word == cells[1:])
-    usual = [float(np.median(step[good & (word == one)])) for one in np.unique(word)
-             if (good & (word == one)).sum() >= _ENOUGH]  # fmt: skip
-    apart = np.sort(usual)
-    return len(apart) > 1 and bool((apart[1:] / apart[:-1] >= _OTHER_PACE).any())
+    cells = np.array([row[index].strip() for row in dialect.sample])
+    return _stands(np.unique(cells, return_inverse=True)[1])
+
+
+def _stands(code: NDArray[Any]) -> bool:
+    changes = int((code[1:] != code[:-1]).sum())
+    return len(np.unique(code)) <= _PHASES and changes * _ROWS_EACH <= len(code)
+
+
+def word_wants(dialect: Dialect, taken: set[int]) -> list[Want]:
+    """Columns of words that may name phases, though no header says so, with how they are read."""
+    return [Want(Member(_WORDS, index), index, "word") for index in range(dialect.fields)
+            if index not in taken and in_long_stretches(dialect, index)]  # fmt: skip
+
+
+def take_phase(table: Table, clock: Key) -> None:
+    """Take for the table's phases, in place, words with which its numbers change.
+
+    Parameters
+    ----------
+    table : Table
+        With what `word_wants` asked for, which is taken out of it.
+    clock : Key
+        Column of the instants, if there is one.
+
+    Notes
+    -----
+    What stands just before and just after a change of the word is held against each other, so that
+    what changes little by little all along is none; so near, no number goes so far by itself.
+    """
+    own = [Member(_WORDS, index) for index in table.group(_WORDS)]
+    words = [(key, table.columns.pop(key), table.words.pop(key)) for key in own]
+    if PHASE in table.columns or not words:
+        return
+    beside = [at for key, at in table.columns.items() if key != clock and key not in table.words]
+    if clock in table.columns:
+        beside.append(np.append(np.diff(table.columns[clock]), 0))
+    for _, code, known in words:
+        if _stands(code) and _parts_the_run(code, beside):
+            table.columns[PHASE], table.words[PHASE] = code, known
+            return
+
+
+def _parts_the_run(code: NDArray[Any], beside: list[NDArray[Any]]) -> bool:
+    """Whether numbers change where the words do, at half of the places at least."""
+    edges = np.concatenate([[0], np.flatnonzero(code[1:] != code[:-1]) + 1, [len(code)]])
+    apart = []
+    for first, edge, last in zip(edges, edges[1:], edges[2:], strict=False):
+        before = slice(max(first, edge - 1 - _AROUND), edge - 1)  # that row may be of either
+        after = slice(edge + 1, min(last, edge + 1 + _AROUND))
+        apart.append(any(_apart(of[before], of[after]) for of in beside))
+    return len(apart) > 0 and 2 * sum(apart) >= len(apart)
+
+
+def _apart(one: NDArray[Any], other: NDArray[Any]) -> bool:
+    """Whether values are usually others: by far more than as many of one kind, or one that moves.
+
+    On either side the later half is held against the earlier one: a number that goes on from row to
+    row is as far away within each side.
+    """
+    one, other = (x[np.isfinite(x)].astype(np.float64) for x in (one, other))
+    if min(len(one), len(other)) < _ENOUGH:
+        return False
+    usual, more = float(np.median(one)), float(np.median(other))
+    error = np.hypot(*(np.subtract(*np.percentile(x, [75, 25])) / len(x) ** 0.5
+                       for x in (one, other)))  # fmt: skip
+    halves = (np.array_split(x, 2) for x in (one, other))
+    moved = sum(abs(float(np.median(late) - np.median(early))) for early, late in halves)
+    far = abs(more - usual)
+    return far >= _OTHER * max(abs(usual), abs(more)) > 0 and far > _SURE * error + 2 * moved
 
 
 def phase_names(words: list[str]) -> list[str]:

@@ -16,7 +16,7 @@ from looptime.parsers.clock.unwrap import once_a_loop, unwrap
 from looptime.parsers.columns.dates import DATE, date_column, days
 from looptime.parsers.columns.evidence import shown
 from looptime.parsers.columns.headers import Head, heads
-from looptime.parsers.columns.phases import phase_names
+from looptime.parsers.columns.phases import phase_names, take_phase, word_wants
 from looptime.parsers.columns.sampled import age_name, sample_stamps
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
 from looptime.parsers.columns.signals import (
@@ -108,10 +108,12 @@ def parse(
             wants.append(Want("count", counted.index, "count"))
             taken.add(counted.index)
         named = signal_columns(dialect, taken)
+        wants += word_wants(dialect, taken)
     elif layout.signals_beside:
         named = signals_beside(dialect, taken)
     wants += signal_wants(named)
     table = read_table(source, dialect, wants)
+    take_phase(table, layout.clock)
     turned = in_degrees(table, dialect, named, table.columns.get(_clock_key(layout, table)))
     turned += _aged(layout, table, unit, {h: n for n, at in named.items() for h in samples
                                           if h.index == at})  # fmt: skip

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.parsers.columns_taken import columns_taken
 from tests.parsers.build import read
 
 LONG, EACH = (40.0, 8.0, 13.0), 120
@@ -101,3 +102,43 @@ def test_a_header_that_says_end_is_believed_where_nothing_tells(tmp_path):
     run = read(tmp_path, "\n".join(["end_ms,imu_ms", *rows]) + "\n")
     assert any("stamped at the end" in note for note in run.clock.notes)
     assert len(run) == 58
+
+
+def _greenhouse(stretches, each=1100, header="t_ms,doing,arm_ms,base_ms", seed=9, gone=0.0):
+    """Loops of 11 ms: in every stretch arm and base take what it says [ms], give or take 4 %.
+
+    Both take longer by a share `gone` of it from the first loop to the last.
+    """
+    draw = np.random.default_rng(seed)
+    t, rows, count = 3.0, [header], each * len(stretches)
+    for k in range(count):
+        word, *took = stretches[k // each]
+        took = np.array(took) * draw.normal(1, 0.04, 2) * (1 + gone * k / count)
+        rows.append(f"{t:.3f},{word},{took[0]:.3f},{took[1]:.3f}")
+        t += took.sum() + 0.2
+    return "\n".join(rows) + "\n"
+
+
+@pytest.mark.parametrize("words", [("laden", "fahren"), ("nostaa", "ajaa"), ("A1", "B1")])
+def test_phases_begin_anywhere_and_may_have_one_pace(tmp_path, words):
+    """The arm works in the one, the base in the other, first changed after 2,200 loops."""
+    one, other = (words[0], 6.0, 5.0), (words[1], 1.0, 10.0)
+    run = read(tmp_path, _greenhouse([one, one, other, one]))
+    assert run.loop_columns.phase_names == words
+    assert np.bincount(run.loop_columns.phase).tolist() == [3299, 1100]
+    doing = columns_taken(tmp_path / "log.csv").columns[1]
+    assert (doing.taken_as, doing.sure) == ("phase", "likely")
+
+
+@pytest.mark.parametrize("gone", [0.0, 0.6])
+@pytest.mark.parametrize("header", ["t_ms,doing,arm_ms,base_ms", "t_ms,who,arm_ms,count"])
+def test_words_with_which_nothing_changes_are_a_doubt(tmp_path, gone, header):
+    """Nor do they where all calls take longer and longer, or a number goes on from row to row."""
+    text = _greenhouse([("anna", 6.0, 5.0), ("bert", 6.0, 5.0)], each=700, header=header, gone=gone)
+    if header.endswith("count"):
+        rows = [line.rsplit(",", 1)[0] for line in text.splitlines()]
+        text = "\n".join([header, *(f"{row},{k}" for k, row in enumerate(rows[1:]))]) + "\n"
+    assert read(tmp_path, text).loop_columns.phase_names == ()
+    who = columns_taken(tmp_path / "log.csv").columns[1]
+    assert (who.taken_as, who.sure) == ("not used", "unsure")
+    assert "--by" in who.why
