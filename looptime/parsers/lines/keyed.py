@@ -5,9 +5,13 @@ from collections import Counter
 from functools import lru_cache
 from itertools import pairwise
 
+import numpy as np
+
+from looptime.parsers.columns.evidence import rises
 from looptime.parsers.lines.grid import Grid, counts, fit_cell, is_stamp, is_text
 from looptime.parsers.lines.shapes import CLOCK, LEVELS, Sentence, Shapes
 from looptime.parsers.lines.tags import tags_of
+from looptime.parsers.text.dialect import is_number
 from looptime.records import dataclass
 
 __all__ = ["STAMP", "UNNAMED", "read_keyed"]
@@ -25,6 +29,8 @@ _RUN_INTO_ONE = 0.05
 _IN_ALL = 0.9
 #: A key is one if so many lines have it.
 _LEAST_USES = 3
+#: Of the lines of the commonest shape, those that count the loops are so many.
+_AS_OFTEN = 0.5
 #: Words of a line that says that a loop has begun.
 _BEGUN = frozenset(("begin", "begins", "begun", "start", "starts", "started", "starting"))
 #: Pairs of words that make a row beside its stamp, and the share of such lines.
@@ -182,22 +188,49 @@ def _name_owners(shapes: Shapes, sample: list[str], told: list[Sentence]) -> boo
 def _call_loops(shapes: Shapes, sample: list[str]) -> bool:
     """Call the number a loop's whose lines say that so many have begun; whether there is one.
 
+    Lines say so in words; or they hold nothing but a number that counts them and the time, and come
+    as often as any: the first of such lines do.
+
     Examples
     --------
     >>> log = [f"[{20 * k}] pass {k} begins" for k in range(5)]
     >>> _call_loops(shapes := Shapes(), log), shapes.read(log[0])[0].names
     (True, (None, 'loop'))
+    >>> log = [f"== tour {k}: {20.5 * k:.1f}" for k in range(5)]
+    >>> _call_loops(shapes := Shapes(), log), shapes.read(log[0])[0].names
+    (True, ('loop', 'time'))
     """
-    counted: dict[str, tuple[str, list[str]]] = {}
+    alike: dict[str, tuple[str, list[list[str]]]] = {}
     for line in sample:
-        sentence, numbers = shapes.read(line)
+        alike.setdefault(shapes.shape(line), (line, []))[1].append(shapes.read(line)[1])
+    often = max(len(rows) for _, rows in alike.values())
+    found = False
+    for line, rows in alike.values():
+        sentence, _ = shapes.read(line)
         begins = not _BEGUN.isdisjoint(sentence.text.lower().split())
-        if begins and not sentence.marks and len(_named(sentence)) == 1 and sentence.names[-1]:
-            counted.setdefault(shapes.shape(line), (line, []))[1].append(numbers[-1])
-    loops = [line for line, cells in counted.values() if counts(cells)]
-    for line in loops:
-        shapes.call(line, "loop")
-    return bool(loops)
+        if not begins and (found or len(rows) < _AS_OFTEN * often):
+            continue
+        names = _of_a_head(sentence, [list(cells) for cells in zip(*rows, strict=True)])
+        if names is not None:
+            shapes.call(line, names)
+            found = True
+    return found
+
+
+def _of_a_head(sentence: Sentence, columns: list[list[str]]) -> tuple[str | None, ...] | None:
+    """Names of the numbers of lines of which one counts the lines, beside the time if any.
+
+    A time before the number is the line's stamp, which needs no name.
+    """
+    if not 0 < len(columns) < 3 or sentence.words or sentence.marks >= len(columns):
+        return None
+    at = next((k for k in (len(columns) - 1, 0) if counts(columns[k])), -1)
+    if at < 0 or sentence.units[at]:
+        return None
+    others = [cells for k, cells in enumerate(columns) if k != at]
+    if any(all(map(is_number, one)) and not rises(np.array(one, np.float64)) for one in others):
+        return None
+    return (*[None] * at, "loop", *[STAMP] * (len(columns) - 1 - at))
 
 
 def _joined(lines: list[str]) -> list[str]:

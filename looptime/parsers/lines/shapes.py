@@ -108,10 +108,9 @@ class Shapes:
         """A line with a mark in place of each number."""
         return self._token.sub(_MARK, line)
 
-    def call(self, line: str, name: str) -> None:
-        """Call the last number of all lines of this shape by a name that is set off as such."""
+    def call(self, line: str, names: tuple[str | None, ...]) -> None:
+        """Call the numbers of all lines of this shape by names that are set off as such."""
         sentence, _ = self.read(line)
-        names = (*sentence.names[:-1], name)
         self._known[self.shape(line)] = replace(sentence, names=names, marks=1)
 
     def belongs(self, line: str, whose: str) -> None:
