@@ -82,6 +82,7 @@ class Pace:
     loops: int
     duration_s: float
     period_ms: Distribution
+    #: Of each loop's own row where nothing tells whether what passes after it is a wait.
     work_ms: Distribution | None
     headroom_ms: dict[str, Figure] | None
     period_by_time_ms: dict[str, float | None]
@@ -191,6 +192,8 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
     work = by_period if basis.work_known else None
     if basis.judged == "work":
         work = distribution(basis.judged_ms, tick_ms)
+    elif basis.pacing.mode == "can't tell" and basis.waits.unnamed_ns is not None:
+        work = distribution(period - basis.waits.unnamed_ns / 1e6, tick_ms)
     budget_from = "as given"
     if budget_ms is None:
         budget_ms, budget_from = _own_budget(run.meta, basis)

@@ -11,6 +11,7 @@ from looptime.findings.about import ease, period_ms, steady_at_ease, typical_ms,
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
+from looptime.findings.log_rules import no_picture
 from looptime.findings.reading_rules import reading_findings
 from looptime.findings.referee import allowed
 from looptime.findings.run_rules import healthy, rate_alone, run_findings
@@ -67,6 +68,9 @@ def find(
     if steady_at_ease(summary):  # nothing is gained by a cost that every wait makes up for
         made = [replace(f, severity="note") if f.code in _STEADY else f for f in made]
     made = _known_first(summary, made)
+    if (lost := no_picture(summary)) is not None:
+        rest = [replace(f, severity="note") for f in made if f.code != lost.code]
+        made = [*allowed([lost]), *rest]
     if not any(f.severity == "look" for f in made):
         made += allowed([healthy(summary)])
     return ranked([replace(f, command=with_options(f.command, given)) for f in made])

@@ -1,14 +1,51 @@
 """Findings about the log: what weakens the figures, and what it lacks."""
 
+from collections.abc import Mapping
+
 from looptime.analysers.summary import Summary
-from looptime.findings.about import evidence, ms, percent, typical_ms
+from looptime.findings.about import command, evidence, ms, percent, typical_ms
 from looptime.findings.finding import Finding
 from looptime.run import stated
 
-__all__ = ["log_findings"]
+__all__ = ["few_left", "log_findings", "no_picture"]
 
 #: Share of the rows set aside from which on it is worth a word.
 _MANY_ROWS = 0.05
+#: Why rows of loops are not used that were meant to be; others are of something else.
+_WERE_ROWS = (
+    "wrong number of fields", "unreadable number", "missing value", "line too long",
+    "corrupt stamp", "negative duration", "begin without end", "end without begin",
+    "overlaps another call", "rows lost around it",
+)  # fmt: skip
+
+
+def few_left(counts: Mapping[str, int], used: int) -> bool:
+    """Whether more rows of loops were set aside than used, so that those left may be of any kind.
+
+    Examples
+    --------
+    >>> few_left({"missing value": 900}, 100), few_left({"other thread": 900}, 100)
+    (True, False)
+    """
+    return sum(counts.get(reason, 0) for reason in _WERE_ROWS) > used
+
+
+def no_picture(at: Summary) -> Finding | None:
+    """That the figures are those of the few rows that could be used, where most could not."""
+    counts, read = at.run.set_aside.counts, at.run.rows_read
+    if not few_left(counts, at.run.rows_used):
+        return None
+    reason = max(_WERE_ROWS, key=lambda one: counts.get(one, 0))
+    lost = sum(counts.get(one, 0) for one in _WERE_ROWS)
+    text = (
+        f"{percent(lost / read)} of the rows could not be used, most because: {reason}. The "
+        f"figures are of the {at.pace.loops:,} loops that are left, and can't tell how the loop "
+        "runs: see first what each column was taken for."
+    )
+    return Finding(
+        "rows_set_aside", "look", text, 100 * lost / read, "%", command=command(at, "columns"),
+        evidence=evidence(at), worth=1.0, rests_on={"part": lost, "loops": float(at.pace.loops)},
+    )  # fmt: skip
 
 
 def log_findings(at: Summary) -> list[Finding]:

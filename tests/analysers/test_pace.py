@@ -162,3 +162,18 @@ def test_a_step_of_the_clock_is_no_overrun():
     assert (found.count, found.budget_from) == (0, "nominal period and a tick of the clock")
     assert found.budget_ms == pytest.approx(20 + 1.1 * tick_ns / 1e6, rel=0.003)
     assert prepare(run).pacing.late_count == 0
+
+
+def test_what_the_rows_hold_is_told_where_nothing_tells_what_passes_after_them():
+    """Work of 6 to 7 ms in its row and 8.3 ms after it, as even as a sleep and of no round length.
+
+    Whether that is a wait nobody knows; the row's own length is in the log.
+    """
+    work = np.random.default_rng(3).uniform(6, 7, 600)
+    rest = 8.3 + np.random.default_rng(4).normal(0, 0.01, 600)
+    basis = prepare(make_run((work + rest).tolist(), [("read", 0, 2)], body_ms=work.tolist()))
+    found = pace(basis)
+    assert (basis.pacing.mode, basis.judged) == ("can't tell", "period")
+    assert found.work_ms.p50.value == pytest.approx(float(np.median(work)), abs=0.01)
+    assert found.work_ms.max == pytest.approx(work.max(), abs=1e-3)
+    assert found.headroom_ms is None

@@ -114,3 +114,29 @@ def test_an_even_run_has_none_of_the_cautions():
     notes = {"coarse_clock", "rows_lost", "marks_ignored", "loops_missing", "rows_set_aside",
              "waits_not_asked", "recorder_cost"}  # fmt: skip
     assert not notes & set(codes(even_run()))
+
+
+@pytest.mark.parametrize(
+    ("reason", "lost", "told"),
+    [("missing value", 1000, False), ("missing value", 1001, True), ("other thread", 5000, False),
+     ("not a row", 5000, False), ("corrupt stamp", 5000, True)],
+)  # fmt: skip
+def test_what_few_rows_say_is_not_told_of_the_loop(reason, lost, told):
+    """A dear call is a note where more rows of loops were lost than used, and the loss comes first.
+
+    Lines of text and rows of other threads are no rows of loops.
+    """
+    run = make_run([10, 11] * 250, [("imu", 0, 1), ("arm", 1, 8)])
+    code = REASONS.index(reason)
+    aside = SetAside(np.arange(lost), np.full(lost, code), ("",) * lost)
+    run = replace(run, rows_read=1000 + lost, set_aside=aside)
+    assert run.rows_used == 1000
+    found = summarise(run).findings
+    dear = next(f for f in found if f.code == "dear_call")
+    assert (dear.severity == "note") is told
+    assert (found[0].code == "rows_set_aside") is told
+    if told:
+        assert "can't tell how the loop runs" in found[0].text
+        assert found[0].severity == "act"
+        assert found[0].command.startswith("looptime columns")
+        assert found[0].value == pytest.approx(100 * lost / (1000 + lost))

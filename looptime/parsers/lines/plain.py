@@ -45,7 +45,7 @@ from looptime.parsers.lines.tags import (
     tags_of,
 )
 from looptime.parsers.lines.twice import once
-from looptime.parsers.text.dialect import Dialect, is_remark, lines_of
+from looptime.parsers.text.dialect import Dialect, lines_of
 from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.sniff import sniff, stated_unit
 from looptime.parsers.text.source import HOLE, Source, blocks
@@ -146,12 +146,12 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
 
 
 def _stated(grid: Grid, lines: list[str]) -> list[str | None]:
-    """Units of the columns: of the clock that which a remark above the rows states, if none else.
+    """Units of the columns: of the clock that which a line above the rows states, if none else.
 
     A remark that speaks of all columns is heard where the names are read.
     """
     above = takewhile(lambda at: at[1] is None, zip(lines, grid.rows, strict=False))
-    unit, _ = stated_unit([line for line, _ in above if is_remark(line)])
+    unit, _ = stated_unit([line for line, _ in above])
     return [
         unit if name in _CLOCK and known is None else known
         for name, known in zip(grid.names, grid.units, strict=True)

@@ -19,6 +19,7 @@ from looptime.views.figures.slow_figures import event_table, loop_beside_typical
 from looptime.views.files.html import Markup, element, table, together
 from looptime.views.files.report_log import ReportLog
 from looptime.views.files.report_sheet import PAPER_FEW, Sheet, short_table
+from looptime.views.text.pace_text import work_named
 from looptime.views.text.plan_words import (
     gain_of,
     gain_range,
@@ -206,8 +207,8 @@ def _pace(at: Summary, place: str, sheet: Sheet) -> Markup:
 
 def _pace_rows(at: Summary) -> list[tuple[Any, ...]]:
     rows = [*_distribution("period", at.pace.period_ms)]
-    if at.basis.judged == "work" and at.pace.work_ms is not None:
-        rows += _distribution("work", at.pace.work_ms)
+    if at.pace.work_ms is not None and (named := work_named(at)):
+        rows += _distribution(named, at.pace.work_ms)
     by_time = at.pace.period_by_time_ms
     rows.append(("by time", "", by_time["p50"], by_time["p90"], "", by_time["p99"], "", "", ""))
     over = at.pace.overruns

@@ -6,6 +6,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from looptime.analysers.summary import Summary
+from looptime.findings.log_rules import few_left
 from looptime.views.text.terminal import number, safe
 from looptime.views.text.text_parts import percent, tick_text
 
@@ -41,7 +42,9 @@ def set_aside(log: Log) -> str:
         return ""
     reason = max(reasons.items(), key=lambda item: item[1], default=("", 0))[0]
     share = percent(aside / read)
-    return f"{share} of the rows were set aside, most as {reason} (--set-aside FILE lists them). "
+    lost = f"{share} of the rows were set aside, most as {reason} (--set-aside FILE lists them). "
+    few = few_left(dict(log.rows_by_reason), log.rows_used)
+    return f"{lost}Can't tell how the loop runs; of the rows that are left: " if few else lost
 
 
 def missing(log: Log, at: Summary) -> str:

@@ -7,7 +7,7 @@ from looptime.analysers.summary import Summary
 from looptime.views.text.terminal import count, heading_line, number, table
 from looptime.views.text.text_parts import indented, labelled, percent
 
-__all__ = ["pace_sentence", "render_pace"]
+__all__ = ["pace_sentence", "render_pace", "work_named"]
 
 
 def pace_sentence(at: Summary) -> str:
@@ -41,13 +41,20 @@ def _budget(over: Overruns) -> str:
     return f"{number(over.budget_ms)} ms" + (f" ({over.budget_from})" if said else "")
 
 
+def work_named(at: Summary) -> str:
+    """What the work is called: what a loop's row holds may be all; empty where it is the period."""
+    if at.basis.judged == "work":
+        return "work"
+    return "" if at.basis.work_known else "its row"
+
+
 def render_pace(at: Summary) -> list[RenderableType]:
     """Periods and work with their intervals, rate, pacing, headroom and overruns."""
     pace, paced = at.pace, at.pacing
     heads = ["ms", "mean", "p50", "p90", "p95", "p99", "p99.9", "max", "sd"]
     rows = [_distribution("period", pace.period_ms), _interval(pace.period_ms)]
-    if at.basis.judged == "work" and pace.work_ms is not None:
-        rows += [_distribution("work", pace.work_ms), _interval(pace.work_ms)]
+    if pace.work_ms is not None and (named := work_named(at)):
+        rows += [_distribution(named, pace.work_ms), _interval(pace.work_ms)]
     by_time = pace.period_by_time_ms
     rows.append(
         ["by time", "", number(by_time["p50"]), number(by_time["p90"]), "",

@@ -322,3 +322,32 @@ def test_a_call_that_is_made_once_is_no_damage(tmp_path):
     log = looptime.read_log(path, cache=False)
     assert log.rows_by_reason == {"unfinished last loop": 1}
     assert (log.runs[0].loop_columns.period_ns / 1e6).max() == 40.0
+
+
+@pytest.mark.parametrize(
+    ("title", "head"),
+    [
+        ("tray carrier, times in ms", "=== loop {k} at {t:.2f}"),
+        ("tray carrier", "=== loop {k} at {t:.2f} ms"),
+        ("tray carrier", "-- Runde {k}: {t:.2f}"),
+        ("tray carrier", "{k} Takte, {t:.2f}"),
+        ("tray carrier", "[{t:.2f}] tour {k}"),
+    ],
+)
+def test_blocks_of_lines_below_a_head_that_counts_loops(tmp_path, title, head):
+    """A head needs no unit of its own; a send in one loop of ten is one, and trays are no loops."""
+    draw = np.random.default_rng(11)
+    gyro, wheels = draw.normal(1.8, 0.05, 200), draw.normal(6.8, 0.2, 200)
+    send, rows, t = np.where(np.arange(200) % 10 == 7, 14.0, 0.0), [title], 100.0
+    for k in range(200):
+        rows += [head.format(k=k, t=t), f"  gyro took {gyro[k]:.2f} ms"]
+        rows += [f"  wheels took {wheels[k]:.2f} ms"]
+        rows += [f"  send took {send[k]:.2f} ms"] if send[k] else []
+        rows += [f"tray {k // 25} set down at {t:.2f}"] if k % 25 == 24 else []
+        t += round(gyro[k], 2) + round(wheels[k], 2) + send[k] + 0.3
+    run = read(tmp_path, "\n".join(rows) + "\n", name="log.txt")
+    assert len(run) == 199
+    assert self_ms(run)["send"] == pytest.approx(send[:-1].tolist())
+    assert sum(periods_ms(run)) == pytest.approx(
+        float((gyro + wheels + send + 0.3)[:-1].sum()), 0.01
+    )
