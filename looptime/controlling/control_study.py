@@ -16,7 +16,8 @@ from looptime.controlling.control_result import (
     RequiredRate,
 )
 from looptime.controlling.effective import derivative_noise, effective_gains
-from looptime.controlling.fit import Fit, fit_plant, signal_named
+from looptime.controlling.fit import Fit, fit_plant
+from looptime.controlling.fit_signals import FitSignals, fit_signals
 from looptime.controlling.law import law_of, plant_of
 from looptime.controlling.logged_controllers import at_its_pace, logged_controllers
 from looptime.controlling.margins import margins
@@ -177,7 +178,8 @@ def _controlled(
     run: Run, stated: Controller, fit: tuple[str, ...] | None, paths: dict[Target, Path],
     curve: bool, seed: int,
 ) -> tuple[Controlled, Case | None]:  # fmt: skip
-    whole = run
+    asked = None if fit is None else fit_signals(run, fit, stated.wraps, stated.plant)
+    whole = run = run if asked is None else asked.run
     if fit is not None and not (stated.read_call or stated.write_call):
         run = at_its_pace(run, fit[1])
     try:
@@ -188,10 +190,8 @@ def _controlled(
     if on_change(run, base):
         return Controlled(stated, error=_written_on_change(stated, len(base), len(run))), None
     fitted = None
-    if fit is not None:
-        for named in fit[2:]:
-            signal_named(whole, named)
-        stated, fitted = _fitted(whole, stated, fit, base)
+    if asked is not None:
+        stated, fitted = _fitted(asked, stated, base)
     delay = stated.sensor_delay_ms / 1e3
     at = delayed(base, delay)
     age = age_parts(at)
@@ -211,8 +211,8 @@ def _controlled(
             notes.append(str(error))
     else:
         notes.extend(_no_model(stated, fitted))
-    cut = None if fit is None else at_limit(whole, *fit, sums=bool(stated.ki))
-    swing = None if fit is None else swing_of(whole, *fit)
+    cut = None if asked is None else at_limit(whole, *asked.names, sums=bool(stated.ki))
+    swing = None if asked is None else swing_of(whole, *asked.names)
     return Controlled(
         stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
@@ -239,23 +239,26 @@ def _no_model(stated: Controller, fitted: Fit | None) -> list[str]:
     return ["no mechanism is stated (plant, full_speed): stability and responses can't be told"]
 
 
-def _fitted(
-    run: Run, stated: Controller, fit: tuple[str, ...], base: Sampling
-) -> tuple[Controller, Fit]:
+def _fitted(asked: FitSignals, stated: Controller, base: Sampling) -> tuple[Controller, Fit]:
     """With the fitted mechanism, and with a dead time counted as the sensor's.
 
     Where a row has one stamp for both signals the dead time has the way from reading to use in it;
     where the value has a stamp of its own, the output's way from the loop's start to its use.
     """
     delay = stated.sensor_delay_ms / 1e3
-    swing, plant = swing_of(run, *fit), stated.plant
+    run, (output, measured, *_) = asked.run, asked.names
+    swing, plant = swing_of(run, *asked.names), stated.plant
     try:
-        found = fit_plant(run, fit[0], fit[1], plant, delay, stated.wraps)
-    except UsageError:
+        found = fit_plant(run, output, measured, plant, delay)
+    except UsageError as error:
         if swing is None or plant is not None:
-            raise
-        found = fit_plant(run, fit[0], fit[1], "speed", delay, stated.wraps)
-    most = 0.0 if swing is None else MOST_OF_NOISE * noise_of(run, fit[1])
+            raise UsageError(f"{error}{asked.text and f'; {asked.text}'}") from error
+        found = fit_plant(run, output, measured, "speed", delay)
+    if asked.text and (asked.wraps or not found.used):
+        both = (asked.text, found.text) if asked.wraps else (found.text, asked.text)
+        found = replace(found, text="; ".join(both))
+    found = replace(found, wraps=asked.wraps)
+    most = 0.0 if swing is None else MOST_OF_NOISE * noise_of(run, measured)
     if swing is not None and found.left > LEFT_OF_SPRINGS and found.left_rms > most:
         return stated, replace(
             found, full_speed=Figure(), time_constant_ms=Figure(), dead_time_ms=None, used=False,

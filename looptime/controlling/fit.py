@@ -83,6 +83,7 @@ class Fit:
     row_before: bool = False  #: Whether the output beside a value is that of the loop before
     one_stamp: bool = False  #: Whether the output and the value stand in the same rows
     own_stamp: bool = False  #: Whether each value has a stamp of its own, when it was measured
+    wraps: float | None = None  #: By how much the measured value jumps where it begins anew [unit]
 
 
 def parse_fit(text: str) -> tuple[str, ...]:

@@ -27,6 +27,7 @@ from looptime.heading.motion import (
 from looptime.parsers.columns.headers import heads
 from looptime.run import Run
 from looptime.signal_names import ASSUMED, quantity_of
+from looptime.stats.whole_turns import turn_of, unwound
 from looptime.units import NS_PER_S, UNITS
 
 if TYPE_CHECKING:
@@ -48,8 +49,8 @@ _PARTS = {
 HALF_WAY, FAR = 90.0, 0.05
 #: Fresh values from which the amount of smoothing is found.
 _TUNED_ON = 400
-#: Jump of a heading in radians at its wrap, and the most that such a one ranges over.
-_NEARLY_ROUND = (5.5, 6.4)
+#: Turns of headings that are not in degrees.
+OTHER_TURNS = {2 * math.pi: "radians", 1.0: "turns"}
 #: A recorded motion that turns less than this in all, or never as fast, tells nothing; and how a
 #: limit of the motion begins that says so.
 LEAST_DEG, LEAST_DEG_S, HARDLY_TURNED = 1.0, 1.0, "the robot hardly turned in this log"
@@ -304,16 +305,14 @@ def _no_motion(there: list[str]) -> str:
 
 
 def _unwound(value: Float) -> tuple[Float, tuple[str, ...]]:
-    """A heading [deg] without its wraps; one that jumps by 2 pi is in radians, whatever is said."""
+    """A heading [deg] without its wraps; by its jumps in radians or turns, whatever is said."""
     if len(value) and _goes_on(value):
         return value, ()
-    step = np.abs(np.diff(value))
-    small = float(np.ptp(value)) <= _NEARLY_ROUND[1] if len(value) else False
-    jumps = small and bool((step > _NEARLY_ROUND[0]).any())
-    if jumps and float(np.quantile(step, 0.9)) < 1.0:
-        unwound = np.unwrap(value, period=2 * np.pi)
-        return np.degrees(unwound), ("the heading jumps by 6.28: taken for radians",)
-    return np.unwrap(value, period=360.0), ()
+    turn = turn_of(value)
+    if turn in OTHER_TURNS:
+        said = f"the heading jumps by {turn:.3g}: taken for {OTHER_TURNS[turn]}"
+        return unwound(value, turn) * (360.0 / turn), (said,)
+    return unwound(value, 360.0), ()
 
 
 def _carried_on(time: Float, value: Float) -> tuple[Float, tuple[str, ...]]:

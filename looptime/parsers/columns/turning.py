@@ -3,6 +3,7 @@
 import numpy as np
 
 from looptime.array_types import Float, Int
+from looptime.stats.whole_turns import turn_of, unwound
 from looptime.units import NS_PER_S
 
 __all__ = ["FASTEST_RAD_S", "rate_unit"]
@@ -51,10 +52,10 @@ def rate_unit(
     if known.sum() < _ROWS * _FEWEST:
         return None
     time, value, speed = time_ns[known] / NS_PER_S, heading[known], rate[known]
-    turn = 360.0 if in_degrees else _turn(value)
-    unwound = value if turn is None else np.unwrap(value, period=turn)
+    turn = 360.0 if in_degrees else turn_of(value)
+    turn = turn if turn in (360.0, 2 * np.pi) else None
     way = np.append(0.0, np.cumsum(np.diff(time) * (speed[1:] + speed[:-1]) / 2))
-    x, y = (np.diff(one[::_ROWS]) for one in (way, unwound))
+    x, y = (np.diff(one[::_ROWS]) for one in (way, unwound(value, turn)))
     both = float(x @ y)
     size = float(np.sqrt((x @ x) * (y @ y)))
     if not size > 0 or abs(both) < _TOGETHER * size:
@@ -66,12 +67,3 @@ def rate_unit(
     ways = of_turn.get(turn, {"deg/s": 1 / degree, "rad/s": 1.0})
     near = (unit for unit, wanted in ways.items() if 1 / _NEAR < slope / wanted < _NEAR)
     return next(near, None)
-
-
-def _turn(value: Float) -> float | None:
-    """By how much a heading jumps where it begins anew; None where it never does."""
-    jump = np.abs(np.diff(value))
-    for turn in (360.0, 2 * np.pi):
-        if float(np.abs(value).max()) <= 1.01 * turn and (np.abs(jump / turn - 1) < 0.15).any():
-            return turn
-    return None
