@@ -17,9 +17,19 @@ from looptime.checks.compare.comparison import Comparison, UsualScatter
 from looptime.checks.compare.explain import explain, shift
 from looptime.checks.compare.replaced import replaced
 from looptime.checks.compare.several import Scatter
-from looptime.checks.compare.sides import Item, Judged, Unlike, equalise, judged_quantity, unlike
+from looptime.checks.compare.sides import (
+    Item,
+    Judged,
+    Unlike,
+    equalise,
+    judged_quantity,
+    once,
+    opening_of,
+    unlike,
+)
 from looptime.checks.compare.whole_machine import alike
 from looptime.checks.compare.wording import sentences, unjudged
+from looptime.checks.recording.copies import without_copies
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.recording import Settings
 from looptime.errors import NotEnoughError
@@ -27,7 +37,6 @@ from looptime.schema import UNATTRIBUTED
 from looptime.stats.multiple import benjamini_hochberg
 
 __all__ = ["Comparison", "UsualScatter", "compare"]
-
 
 #: Runs of history below which they are not used.
 LEAST_HISTORY = 5
@@ -71,12 +80,13 @@ def compare(
         If a run has no loops left after the warm-up.
     """
     tolerance = Tolerance() if tolerance is None else tolerance
-    sides = equalise([before, after], Settings() if settings is None else settings)
-    a, b = sides
-    found = list(unlike(a, b))
+    settings = Settings() if settings is None else settings
+    ready = [once(side, settings) for side in (before, after)]
+    a, b = equalise([runs for runs, _ in ready], settings)
+    found = [*ready[0][1], *ready[1][1], *unlike(a, b)]
     window = min(run.facts.duration_s for run in (*a, *b))
     quantity = judged_quantity([*a, *b])
-    past = tuple(history) if len(history) >= LEAST_HISTORY else ()
+    past = _past(history)
     order = several.recording_order(a, b)
     at = Scatter(tuple(a), tuple(b), past, order, window)
     single = len(a) == len(b) == 1
@@ -106,7 +116,7 @@ def compare(
         usual_scatter=scatter,
         changes=tuple(changes),
         calls=tuple(calls),
-        ranking=_ranked(calls, tolerance),
+        ranking=_ranked(calls),
         explained=explain(a, b, quantity),
         shift=shift(at, quantity),
         replaced=replaced(a, b),
@@ -120,6 +130,11 @@ def compare(
     return replace(made, sentences=tuple(sentences(made, hidden, tolerance)))
 
 
+def _past(history: Sequence[RunValues]) -> tuple[RunValues, ...]:
+    kept, _ = without_copies(history, lambda run: (opening_of(run), run.facts.loops))
+    return tuple(kept) if len(kept) >= LEAST_HISTORY else ()
+
+
 def _varies(run: Judged) -> bool:
     if run.series is None:
         return False
@@ -128,18 +143,16 @@ def _varies(run: Judged) -> bool:
 
 
 def _same(a: Sequence[Judged], b: Sequence[Judged], found: list[Unlike]) -> bool:
-    """Whether both sides hold the same recordings; says where one stands more than once."""
-    prints = [[one_a_side.fingerprint(run) for run in side] for side in (a, b)]
-    if sorted(prints[0]) == sorted(prints[1]):
+    """Whether both sides hold the same recordings; says where one stands on both."""
+    prints = [{opening_of(run.values): run.facts.name for run in side} for side in (a, b)]
+    if set(prints[0]) == set(prints[1]):
         what = "recording" if len(a) == 1 else "recordings"
         found.append(Unlike("same", f"both sides hold the same {what}"))
         return True
-    every = [*prints[0], *prints[1]]
-    again = sorted({run.facts.name for run, p in zip((*a, *b), every, strict=True)
-                    if every.count(p) > 1})  # fmt: skip
+    again = sorted(name for p, name in prints[0].items() if p in prints[1])
     if again:
-        found.append(Unlike("same", f"a recording stands more than once: {', '.join(again)};"
-                            " it counts as one run, so leave it out"))  # fmt: skip
+        found.append(Unlike("same", f"a recording stands on both sides: {', '.join(again)};"
+                            " it hides a change, so leave it out"))  # fmt: skip
     return False
 
 
@@ -233,10 +246,9 @@ def _with_bh(calls: list[Change]) -> list[Change]:
     return [c if c.p is None else replace(c, p_bh=float(next(q))) for c in calls]
 
 
-def _ranked(calls: Sequence[Change], tolerance: Tolerance) -> tuple[Change, ...]:
-    listed = [c for c in calls if c.p_bh is not None and c.p_bh < tolerance.alpha]
-    listed = [c for c in listed if c.difference.value and "headroom unknown" not in c.note]
-    return tuple(sorted(listed, key=lambda c: (c.p_bh, -abs(c.difference.value or 0.0))))
+def _ranked(calls: Sequence[Change]) -> tuple[Change, ...]:
+    told = [c for c in calls if c.verdict in ("slower", "faster")]
+    return tuple(sorted(told, key=lambda c: (c.p_bh or 0.0, -abs(c.difference.value or 0.0))))
 
 
 def _unknown(change: Change, hidden: str) -> Change:

@@ -16,6 +16,9 @@ from looptime.stats.between_runs import RunOrder
 
 __all__ = ["Comparison", "UsualScatter"]
 
+#: Share of those worth a look that may be there by chance.
+_LOOK = 0.05
+
 
 @dataclass(frozen=True)
 class UsualScatter:
@@ -54,7 +57,7 @@ class Comparison:
     #: Of the whole loop, one family: 70 % of the level are the mean's (weighted Holm).
     changes: tuple[Change, ...]
     calls: tuple[Change, ...]  #: Mean and p99 of every call, judged as a family (Holm)
-    #: The changes of calls worth a look (Benjamini and Hochberg, 5 %), surest first.
+    #: Those of them that are slower or faster, surest first.
     ranking: tuple[Change, ...]
     explained: Explained
     shift: tuple[Shift, ...]
@@ -66,6 +69,13 @@ class Comparison:
     history: int = 0
     #: What the change of the pace does to controllers that ignore the step, where a caller asked.
     gain_shift: GainShift | None = None
+
+    @property
+    def worth_a_look(self) -> list[Change]:
+        """Changes of calls that are no verdict, and may yet be real (Benjamini and Hochberg)."""
+        open_ = [c for c in self.calls
+                 if c.verdict == "can't tell" and "headroom unknown" not in c.note]  # fmt: skip
+        return [c for c in open_ if c.difference.value and c.p_bh is not None and c.p_bh < _LOOK]
 
     @property
     def exit_code(self) -> int:

@@ -21,6 +21,8 @@ __all__ = ["Explained", "Share", "Shift", "average_means", "explain", "shift"]
 
 #: Shares of the distribution at which the shift is shown [percent].
 SHIFT_PERCENT = (1, 5, 10, 25, 50, 75, 90, 95, 99)
+#: A part of the change that is larger than so many times the whole is no share of it.
+_MOST_SHARE = 1.5
 #: Row that joins the two quantities where one side waits and the other's wait is not known.
 PACING_WAIT = "pacing wait"
 
@@ -34,7 +36,8 @@ class Share:
     before_ms: float
     after_ms: float
     difference_ms: float
-    share: float | None  #: Of the whole difference; None where there is none
+    #: Of the whole difference; None where there is none, and where the parts cancel.
+    share: float | None
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,11 @@ class Explained:
     after_ms: float
     difference_ms: float
     parts: tuple[Share, ...]  #: Largest difference first
+
+    @property
+    def cancels(self) -> bool:
+        """Whether parts have no share of the whole, as what some add others take away."""
+        return any(p.difference_ms and p.share is None for p in self.parts)
 
 
 @dataclass(frozen=True)
@@ -83,17 +91,19 @@ def explain(before: Sequence[Judged], after: Sequence[Judged], quantity: str) ->
     """Split the difference of the means over the calls and what no call covers.
 
     Self times and the unattributed part add up to the quantity judged in every loop, so their
-    means, and the differences of these, add up as well.
+    means, and the differences of these, add up as well. Where one part moved by much more than
+    the whole, others took that away again, and shares say nothing.
     """
     a, b = (average_means(side, quantity) for side in (before, after))
     sums = [math.fsum(x.values()) for x in (a, b)]
     whole = sums[1] - sums[0]
-    telling = abs(whole) > 1e-9
-    parts = []
-    for name in dict.fromkeys([*a, *b]):
-        old, new = a.get(name, 0.0), b.get(name, 0.0)
-        d = new - old
-        parts.append(Share(name, old, new, d, d / whole if telling else None))
+    names = dict.fromkeys([*a, *b])
+    by = {name: b.get(name, 0.0) - a.get(name, 0.0) for name in names}
+    telling = max(map(abs, by.values()), default=0.0) <= _MOST_SHARE * abs(whole) > 1e-9
+    parts = [
+        Share(name, a.get(name, 0.0), b.get(name, 0.0), d, d / whole if telling else None)
+        for name, d in by.items()
+    ]
     parts.sort(key=lambda p: (-abs(p.difference_ms), p.name == UNATTRIBUTED, p.name))
     return Explained(quantity, sums[0], sums[1], whole, tuple(parts))
 

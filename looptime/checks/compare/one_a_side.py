@@ -19,22 +19,12 @@ __all__ = [
     "call_changes",
     "call_scatter_percent",
     "estimate",
-    "fingerprint",
     "run_changes",
     "scatter_percent",
 ]
 
 #: Run-to-run standard deviation that is assumed where there is no history.
 ASSUMED_SD = 0.01
-
-
-def fingerprint(run: Judged) -> int:
-    """A number that is the same for the same recording as far as it is judged."""
-    if run.series is None:
-        return hash(run.values.values)
-    series = run.series
-    parts = tuple(sorted((*part.key, part.self_ns.tobytes()) for part in series.parts))
-    return hash((series.period_ns.tobytes(), series.judged_ns.tobytes(), parts))
 
 
 def estimate(value: Value) -> Estimate:

@@ -2,8 +2,10 @@
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from looptime.array_types import Float
+from looptime.checks.recording.copies import without_copies
 from looptime.checks.recording.facts import Facts, time_key
 from looptime.checks.recording.figures import CallValues, RunValues, Value, measure
 from looptime.checks.recording.recording import Recording, Series, Settings, record
@@ -11,6 +13,7 @@ from looptime.errors import LogError, UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.between_runs import count_scale, log_scale
+from looptime.words import named
 
 __all__ = [
     "Item",
@@ -19,6 +22,8 @@ __all__ = [
     "common_calls",
     "equalise",
     "judged_quantity",
+    "once",
+    "opening_of",
     "pacing_class",
     "phase_advice",
     "phases_alike",
@@ -56,13 +61,46 @@ class Unlike:
     """Something in which the sides differ, to be said before any figure."""
 
     #: ``calls``, ``budget``, ``tick``, ``pacing``, ``length``, ``phases``, ``robot``, ``order``,
-    #: ``work`` or ``same``.
+    #: ``work``, ``same`` or ``copies``.
     what: str
     text: str  #: One sentence
 
 
-def _ready(item: Item, settings: Settings) -> Recording | RunValues:
-    return record(item, settings) if isinstance(item, Run) else item
+def once(
+    items: Sequence[Item], settings: Settings
+) -> tuple[list[Recording | RunValues], list[Unlike]]:
+    """A side made ready, each recording once however many copies of it there are; and which.
+
+    Copies scatter by nothing: counted as runs they would make any difference sure.
+    """
+    ready = [record(item, settings) if isinstance(item, Run) else item for item in items]
+    kept, copies = without_copies(ready, _opening)
+    by: dict[str, list[str]] = {}
+    for item, of in copies:
+        by.setdefault(_named(of), []).append(_named(item))
+    return kept, [Unlike("copies", _copies_text(names, of)) for of, names in by.items()]
+
+
+def _copies_text(names: Sequence[str], of: str) -> str:
+    one = len(names) == 1
+    return (f"{named(names)} {'is a copy' if one else 'are copies'} of {of}:"
+            f" {'they' if not one else 'both'} count as one run")  # fmt: skip
+
+
+def opening_of(values: RunValues) -> str:
+    """What copies of a recording share; of an entry that was stored without it, its figures."""
+    return values.facts.opening or str(hash(values.values))
+
+
+def _opening(item: Recording | RunValues) -> tuple[str, float]:
+    if isinstance(item, Recording):
+        return item.opening, len(item.run)
+    return opening_of(item), item.facts.loops + item.facts.warmup_loops
+
+
+def _named(item: Recording | RunValues) -> str:
+    source = item.source if isinstance(item, Recording) else item.facts.source
+    return replace(Facts(), source=source).name
 
 
 def equalise(
@@ -84,7 +122,8 @@ def equalise(
     for name, side in zip(names, sides, strict=False):
         if not len(side):
             raise UsageError(f"the side {name!r} is empty: name at least one log or a query")
-    ready = [[_ready(item, settings) for item in side] for side in sides]
+    ready = [[record(item, settings) if isinstance(item, Run) else item for item in side]
+             for side in sides]  # fmt: skip
     flat = [item for side in ready for item in side]
     recordings = [item for item in flat if isinstance(item, Recording)]
     cut = max((r.cut_s for r in recordings), default=0.0)

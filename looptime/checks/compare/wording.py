@@ -11,6 +11,8 @@ __all__ = ["amount", "sentences", "unjudged"]
 
 #: Share of the change of the mean from which on a call that came or went is told.
 _MUCH = 0.3
+#: Share of the change that the parts must carry which are named as where it lies.
+_HALF = 0.5
 ABBA = "Record at least 3 + 3 runs in ABBA order."
 
 
@@ -39,7 +41,7 @@ def sentences(made: Comparison, hidden: str, tolerance: Tolerance) -> list[str]:
     by = amount(mean.percent)
     open_ = unjudged(made.changes, tolerance)
     if made.recordings:
-        return [*out, *_two_recordings(made, mean, what, by, open_)]
+        return [*out, *_two_recordings(made, mean, what, by, open_), *_copies(made)]
     if made.verdict in ("slower", "faster"):
         moved = [c for c in made.changes if c.verdict == made.verdict and c.statistic != "rate"]
         which = (
@@ -57,7 +59,12 @@ def sentences(made: Comparison, hidden: str, tolerance: Tolerance) -> list[str]:
     out += _mixed(made) + _replaced(made) + _by_call(made)
     if min(len(made.before), len(made.after)) == 2 and not made.history:
         out.append("Two runs a side show only changes of about 5.4 run-to-run sd: record 3 + 3.")
-    return out
+    return out + _copies(made)
+
+
+def _copies(made: Comparison) -> list[str]:
+    """Which runs were handed in more than once."""
+    return [f"{u.text}." for u in made.unlike if u.what == "copies"]
 
 
 def _open(mean: Change, what: str, figures: Sequence[Change]) -> list[str]:
@@ -188,13 +195,31 @@ def _mixed(made: Comparison) -> list[str]:
     return []
 
 
+def _carried(made: Comparison) -> list[str]:
+    """The parts that carry half of a change of the mean, where no verdict names them first."""
+    mean = next((c for c in made.changes if c.statistic == "mean"), None)
+    if mean is None or mean.verdict not in ("slower", "faster") or made.explained.cancels:
+        return []
+    held, most = 0.0, []
+    for p in made.explained.parts[:3]:
+        if held < _HALF and (p.share or 0.0) > 0:
+            held += p.share or 0.0
+            most.append(p)
+    named = {c.call for c in made.calls if c.verdict == mean.verdict and c.statistic == "mean"}
+    went = {name for r in made.replaced for name in (*r.before, *r.after)}
+    if held < _HALF or {p.name for p in most} <= named | went:
+        return []
+    costs = listed([f"{p.name} ({p.difference_ms:+.3g} ms a loop)" for p in most], 3)
+    return [f"{round(100 * held)} % of it is in {costs}."]
+
+
 def _by_call(made: Comparison) -> list[str]:
     """The calls that changed, those first that cost the loop most; p99 where no mean changed."""
     if made.alike is not None:  # all of them did, whether or not one alone would have shown
         most = [p for p in made.explained.parts if p.name in made.alike.calls][:3]
         costs = listed([f"{p.name} ({p.difference_ms:+.3g} ms a loop)" for p in most], 3)
         return [f"It {'cost' if made.alike.low_percent > 0 else 'gained'} most in {costs}."]
-    out = []
+    out = _carried(made)
     dear = sorted(made.calls, key=lambda c: (c.statistic != "mean", -abs(c.difference.value or 0)))
     for verdict in ("slower", "faster"):
         told: dict[str, str] = {}

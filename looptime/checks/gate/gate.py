@@ -9,8 +9,11 @@ from looptime.checks.compare.sides import (
     SAME_LENGTH,
     Item,
     Judged,
+    Unlike,
     equalise,
     judged_quantity,
+    once,
+    opening_of,
     pacing_class,
     phase_advice,
     phases_alike,
@@ -27,7 +30,7 @@ from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
-from looptime.words import listed
+from looptime.words import listed, named
 
 __all__ = ["GateResult", "choose_baseline", "gate"]
 
@@ -131,13 +134,15 @@ def gate(
         raise UsageError(f"--unsure takes pass or fail, not {unsure!r}")
     if not len(new):
         raise UsageError("there is no new log: name at least one")
-    old = [run.values for run in equalise([baseline], settings)[0]] if len(baseline) else []
+    new, copies = once(new, settings)
+    old, copied = _baseline(baseline, new, settings)
+    copies += copied
     use = len(old) >= LEAST_BASELINE
     window = _window(old) if use else None
     runs = equalise([new], settings, window)[0]
     for run in runs:
         _refuse_unlike(run.facts, [*(r.facts for r in runs), *(r.facts for r in old)])
-    rows, checked, notes = [], [], []
+    rows, checked, notes = [], [], [u.text for u in copies]
     if limits:
         # limits hold for the whole of each new run, not for the common window
         whole = [equalise([[item]], settings)[0][0].values for item in new]
@@ -152,6 +157,24 @@ def gate(
     else:
         notes.append(_too_few(len(old)))
     return _result(runs, old, rows, checked, notes, unsure)
+
+
+def _baseline(
+    baseline: Sequence[Item], new: Sequence[Recording | RunValues], settings: Settings
+) -> tuple[list[RunValues], list[Unlike]]:
+    """The runs of the baseline, each once, and none that is a copy of a new one."""
+    ready, copies = once(baseline, settings)
+    if not ready:
+        return [], copies
+    found = [run.values for run in equalise([ready], settings)[0]]
+    own = {item.opening if isinstance(item, Recording) else opening_of(item): item for item in new}
+    kept = [values for values in found if opening_of(values) not in own]
+    both = [values.facts.name for values in found if opening_of(values) in own]
+    if both:
+        verb = "is a copy" if len(both) == 1 else "are copies"
+        copies.append(Unlike("copies", f"{named(both)} of the baseline {verb} of a new run: left"
+                             " out, as nothing is checked against itself"))  # fmt: skip
+    return kept, copies
 
 
 def _window(baseline: Sequence[RunValues]) -> float:

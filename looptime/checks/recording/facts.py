@@ -53,6 +53,8 @@ class Facts:
     rows_read: int = 0
     rows_set_aside: int = 0
     dropped: int = 0
+    #: Hash of its first loops (`looptime.checks.recording.copies.opening`), which copies share.
+    opening: str = ""
 
     @property
     def name(self) -> str:

@@ -2,6 +2,7 @@
 
 import hashlib
 from dataclasses import field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from looptime.analysers.basis import Basis, prepare
 from looptime.analysers.durations import durations_by_key
 from looptime.analysers.warmup import warmup
 from looptime.array_types import Float, Int
+from looptime.checks.recording.copies import opening
 from looptime.checks.recording.facts import Facts, run_facts
 from looptime.errors import LogError
 from looptime.records import dataclass
@@ -111,6 +113,11 @@ class Recording:
         """Where it was read from."""
         return self.run.source or "the run"
 
+    @cached_property
+    def opening(self) -> str:
+        """As `looptime.checks.recording.copies.opening`, of the run before it is cut."""
+        return opening(self.run)
+
     @property
     def cut_s(self) -> float:
         """What to cut if it stands alone: its warm-up, at least `LEAST_CUT_S` [s]."""
@@ -157,6 +164,7 @@ class Recording:
             serious_ms=asked.serious_ms,
             cut_s=cut,
             warmup_loops=int(np.flatnonzero(keep)[0]),
+            opening=self.opening,
         )
         work = basis.judged_ns if basis.judged == "work" else None
         if work is None and basis.work_known:

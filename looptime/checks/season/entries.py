@@ -40,7 +40,7 @@ MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
 _FACTS = (
     "source", "robot", "version", "label", "time", "layout", "pacing_mode", "nominal_hz",
     "work_known", "judged", "budget_ms", "serious_ms", "cut_s", "tick_ns", "loops",
-    "warmup_loops", "duration_s", "rows_read", "rows_set_aside", "dropped",
+    "warmup_loops", "duration_s", "rows_read", "rows_set_aside", "dropped", "opening",
 )  # fmt: skip
 
 
@@ -63,6 +63,7 @@ COLUMNS: dict[str, str] = {
     "duration_s": "sum of the periods judged [s]",
     "rows_read": "rows of the log", "rows_set_aside": "rows of it that were not used",
     "dropped": "rows that the recorder lost",
+    "opening": "SHA-256 of the first loops, which copies of a recording share",
     "phases": "phases and their shares of the loops",
     "max_period_ms": "longest period [ms]", "max_work_ms": "longest work [ms]",
     "values": "figures: quantity, statistic, value [ms; counts; 1/s], the value judged (freed from"
@@ -252,7 +253,7 @@ def from_bytes(data: bytes, where: str = "entry", histograms: bool = True) -> En
 
 def _entry(row: dict[str, Any]) -> Entry:
     facts = Facts(
-        **{name: row[name] for name in _FACTS},
+        **{name: row[name] for name in _FACTS if name in row},  # older files have fewer
         phases=tuple((p["phase"], p["share"]) for p in row["phases"]),
     )
     values = tuple(Value(**v) for v in row["values"])

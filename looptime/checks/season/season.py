@@ -66,6 +66,11 @@ class Listed:
     runs_in_log: int = 1  #: As in `looptime.checks.season.entries.Entry`
 
     @property
+    def told_apart(self) -> tuple[str, float]:
+        """What its copies share, and its length, by which the longest of them stands for all."""
+        return self.facts.opening, self.facts.loops + self.facts.warmup_loops
+
+    @property
     def short(self) -> str:
         """The beginning of the name, as lists show it."""
         return self.name[:10]
@@ -73,6 +78,7 @@ class Listed:
     def to_dict(self) -> dict[str, Any]:
         """What ``season list --json`` gives for an entry."""
         facts = asdict(self.facts)
+        del facts["opening"]
         facts["phases"] = [{"phase": p, "share": s} for p, s in self.facts.phases]
         return {"entry": self.name, "baseline": self.baseline, **facts, "figures": self.figures}
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
+from looptime.checks.recording.copies import without_copies
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.season.creep import creeps
 from looptime.checks.season.level_changes import cuts_of, p_of_place
@@ -68,6 +69,11 @@ class Trend:
     steps: tuple[LevelChange, ...]
 
     @property
+    def crept(self) -> bool:
+        """Whether it moved along the runs without a step."""
+        return self.p_holm is not None and self.p_holm < _ALPHA and not self.steps
+
+    @property
     def title(self) -> str:
         """How the figure is called in tables."""
         return f"{self.call} {self.statistic}" if self.call else self.statistic
@@ -96,6 +102,8 @@ class Trends:
     ordered: bool  #: Whether every run has a time; if not, the order is that of their sources
     trends: tuple[Trend, ...]  #: The loop first, then the calls
     odd: tuple[Odd, ...]  #: Runs unlike the others, the oddest first
+    #: Runs that are left out as copies of one in `entries`, and that one.
+    copies: tuple[tuple[Listed, Listed], ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """As in JSON."""
@@ -111,6 +119,7 @@ class Trends:
             ],
             "trends": [to_json(t) for t in self.trends],
             "odd": [to_json(o) for o in self.odd],
+            "copies": [{"entry": e.name, "of": of.name} for e, of in self.copies],
         }  # fmt: skip
 
 
@@ -121,8 +130,9 @@ def trends(entries: Sequence[Listed], values: Sequence[RunValues]) -> Trends:
     in one season of 20 at most: each figure is asked three questions, and all of them share the
     5 %, of which the mean has half. A straight trend is tested by least squares on the logarithms
     over the place in the order, with Holm's correction; a step as in `cuts_of`; an odd run as in
-    `odd_together`. Odd runs are left out of the rest. Where the mean stepped, a call stepped with
-    it that differs on the two sides by Student's t at 5 % over the number of calls.
+    `odd_together`. Odd runs are left out of the rest, and copies of a run count as that one run.
+    Where the mean stepped, a call stepped with it that differs on the two sides by Student's t at
+    5 % over the number of calls.
 
     Parameters
     ----------
@@ -138,14 +148,19 @@ def trends(entries: Sequence[Listed], values: Sequence[RunValues]) -> Trends:
     """
     if not len(entries):
         raise UsageError("there are no runs to see a trend in: add logs with `season add`")
+    kept, copies = without_copies(entries, lambda e: e.told_apart)
+    by_name = {e.name: v for e, v in zip(entries, values, strict=True)}
+    values = [by_name[e.name] for e in kept]
     quantity = _quantity(values)
-    return _over_runs(entries, quantity, _series(values, quantity))
+    made = _over_runs(kept, quantity, _series(values, quantity))
+    return replace(made, copies=tuple(copies))
 
 
 def listed_trends(listed: Sequence[Listed]) -> list[Trends]:
     """As `trends` for each robot, of the whole loop alone: from what a list shows, no file read."""
     made = []
-    for entries in _by_robot(listed):
+    for every in _by_robot(listed):
+        entries, copies = without_copies(every, lambda e: e.told_apart)
         known = all("work.mean" in e.figures for e in entries)
         work = known and any(e.facts.judged == "work" for e in entries)
         quantity = "work" if work else "period"
@@ -155,7 +170,7 @@ def listed_trends(listed: Sequence[Listed]) -> list[Trends]:
             for name, key in keys
             if all(key in e.figures for e in entries)
         ]
-        made.append(_over_runs(entries, quantity, series))
+        made.append(replace(_over_runs(entries, quantity, series), copies=tuple(copies)))
     return made
 
 

@@ -258,7 +258,7 @@ def changes_table(found: Comparison) -> tuple[tuple[str, ...], tuple[tuple[Any, 
     """Heads and rows of the figures of the whole loop and of the calls that stand out."""
     heads = ("figure", "before", "after", "change", "%", "95 %", "p", "verdict", "to be known")
     told = [c for c in found.calls if c.verdict in ("slower", "faster")]
-    listed = [c for c in found.ranking if c not in told]
+    listed = found.worth_a_look
     rows = [_change_row(c, found.quantity, c.verdict) for c in found.changes]
     rows += [_change_row(c, found.quantity, c.verdict) for c in told]
     rows += [_change_row(c, found.quantity, "look here") for c in listed]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
@@ -155,6 +156,13 @@ def _explained(found: Comparison) -> Iterator[RenderableType]:
          signed(at.difference_ms, 3), ""]
     )  # fmt: skip
     yield inset(table(["call", "before", "after", "change", "share"], rows))
+    if at.cancels:
+        up, down = (math.fsum(p.difference_ms for p in at.parts if sign * p.difference_ms > 0)
+                    for sign in (1, -1))  # fmt: skip
+        yield line(
+            f"no shares: the parts cancel, {signed(up, 3)} and {signed(down, 3)} ms make"
+            f" {signed(at.difference_ms, 3)} ms"
+        )
 
 
 def _would_be_seen(found: Comparison) -> str:
@@ -173,7 +181,7 @@ def _call_rows(found: Comparison) -> Iterator[RenderableType]:
     if not found.calls:
         return
     told = [c for c in found.calls if c.verdict in ("slower", "faster")]
-    listed = [c for c in found.ranking if c not in told]
+    listed = found.worth_a_look
     yield heading_line("Calls (self time a loop; as many are asked at once, p is adjusted)")
     shown = [*told, *listed][:_CALLS]
     if not shown:

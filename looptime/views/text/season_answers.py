@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from looptime.checks.season.season import Listed
     from looptime.checks.season.trends import LevelChange, Trend, Trends
 
-__all__ = ["entry_answer", "list_answer", "robots_clause", "trends_answer"]
+__all__ = ["entry_answer", "list_answer", "matters", "robots_clause", "trends_answer"]
 
 #: Figures of the whole loop that a sentence may be about, the first that moved.
-_TOLD = ("mean", "p99")
+_TOLD = ("mean", "p99", "worst1", "median")
 #: Share of the loop below which a change of a call, or of the loop, is no headline.
 _MATTERS = 0.005
 
@@ -74,22 +74,28 @@ def _answer(found: Sequence[Trends]) -> str:
 def _one(at: Trends) -> tuple[int, str]:
     """A robot's sentence, and its rank: what moved stands before what did not."""
     loop = {t.statistic: t for t in at.trends if not t.call}
-    crept = loop.get("mean") if _crept(loop.get("mean")) else None
-    moved = next((loop[name] for name in _TOLD if name in loop and _matters(at, loop[name])), None)
+    mean = loop.get("mean")
+    ordered = [*(loop[name] for name in _TOLD if name in loop), *at.trends]
+    big = [t for t in ordered if matters(at, t)]
+    moved = next((t for t in big if t.steps and not t.call), None)
+    crept = next((t for t in big if t.crept), None)
     odd = _odd(at)
     rank = 0
     if all(t.per_run_percent.value is None for t in at.trends):
         few = f"{count(len(at.entries), 'run')} of 6 that a trend needs"
         return 3, f"can't tell whether the loop changed: {few}"
-    if crept is not None:
-        text = _still(at, crept)
+    if mean is not None and mean.crept:
+        text = _still(at, mean)
     elif moved is not None:
         text = _stepped(at, moved)
-    elif any(t.call and _matters(at, t) for t in at.trends):
+    elif any(t.call and t.steps for t in big):
         text = _one_call(at)
+    elif crept is not None:
+        still = _still(at, mean).replace("no change seen", "no change of the mean seen")
+        text = f"{still}; but {_crept(at, crept)}"
     else:
         rank = 1 if odd else 2
-        text = _still(at, loop.get("mean"))
+        text = _still(at, mean)
     order = (
         "" if at.ordered or rank else "; in the order of the logs' names, as not all have a time"
     )
@@ -119,14 +125,24 @@ def _carriers(at: Trends, step: LevelChange, change: float) -> list[str]:
     return _names(dearest(same, change))
 
 
+def _crept(at: Trends, trend: Trend) -> str:
+    figure = TITLES.get(trend.statistic, trend.statistic)
+    what = safe(trend.call, 40) if trend.call else f"the {figure}"
+    return (
+        f"{what} crept by {signed(trend.per_run_percent.value)} % a run"
+        f" ({signed(_whole(at, trend.per_run_percent.low))} to"
+        f" {signed(_whole(at, trend.per_run_percent.high))} % in all)"
+    )
+
+
 def _creepers(at: Trends, mean: Trend) -> list[str]:
     """The calls that crept with the loop, if they carry half of it."""
+    crept = [Moved(t.call, _ms_per_run(t)) for t in at.trends if t.call and t.crept]
+    return _names(dearest(crept, _ms_per_run(mean)))
 
-    def ms_per_run(t: Trend) -> float:
-        return (t.per_run_percent.value or 0.0) / 100 * math.fsum(t.values) / len(t.values)
 
-    crept = [Moved(t.call, ms_per_run(t)) for t in at.trends if t.call and _crept(t)]
-    return _names(dearest(crept, ms_per_run(mean)))
+def _ms_per_run(t: Trend) -> float:
+    return (t.per_run_percent.value or 0.0) / 100 * math.fsum(t.values) / len(t.values)
 
 
 def _names(calls: Sequence[Moved]) -> list[str]:
@@ -138,9 +154,13 @@ def _loop_ms(at: Trends) -> float:
     return math.fsum(mean) / len(mean)
 
 
-def _matters(at: Trends, trend: Trend) -> bool:
-    """Whether a step of the loop or of a call is large enough to be told first."""
-    return any(abs(s.after - s.before) >= _MATTERS * _loop_ms(at) for s in trend.steps)
+def matters(at: Trends, trend: Trend) -> bool:
+    """Whether what the loop or a call moved by is large enough to be told."""
+    moved = [s.after - s.before for s in trend.steps]
+    if trend.crept:
+        moved.append(_ms_per_run(trend) * (len(at.entries) - 1))
+    loop = math.fsum(trend.values) / len(trend.values) if trend.unit != "ms" else _loop_ms(at)
+    return any(abs(ms) >= _MATTERS * loop for ms in moved)
 
 
 def _one_call(at: Trends) -> str:
@@ -159,7 +179,7 @@ def _still(at: Trends, mean: Trend | None) -> str:
     if mean is None or slope is None or None in (slope.value, slope.low, slope.high):
         return f"no change of level seen over {runs}"
     over = [_whole(at, per_run) for per_run in (slope.low, slope.high)]
-    if _crept(mean):
+    if mean.crept:
         return (
             f"the loop's {at.quantity} crept by {signed(slope.value)} % a run over {runs}"
             f" ({signed(over[0])} to {signed(over[1])} % in all)"
@@ -169,10 +189,6 @@ def _still(at: Trends, mean: Trend | None) -> str:
         f"no change seen over {runs}: from first to last the mean moved by"
         f" {signed(over[0])} to {signed(over[1])} %"
     )
-
-
-def _crept(mean: Trend | None) -> bool:
-    return mean is not None and mean.p_holm is not None and mean.p_holm < 0.05 and not mean.steps
 
 
 def _whole(at: Trends, per_run_percent: float | None) -> float:
@@ -216,7 +232,7 @@ def entry_answer(facts: Facts, values: RunValues) -> str:
     """A stored run's mean and p99, and of how many loops."""
     whose = f" of {safe(facts.robot, 30)}" if facts.robot else ""
     version = f", version {safe(facts.version, 20)}" if facts.version else ""
-    mean, p99 = (values.get(name, facts.judged) for name in _TOLD)
+    mean, p99 = (values.get(name, facts.judged) for name in _TOLD[:2])
     figures = ", ".join(
         f"{name} {number(v.value)} ms" for name, v in (("mean", mean), ("p99", p99)) if v
     )

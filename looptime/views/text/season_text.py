@@ -23,6 +23,7 @@ from looptime.views.text.change_text import (
 from looptime.views.text.season_answers import (
     entry_answer,
     list_answer,
+    matters,
     robots_clause,
     trends_answer,
 )
@@ -223,13 +224,22 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
     yield heading_line(f"{name}: {count(len(at.entries), 'run')}, {at.quantity} in ms")
     if not at.ordered:
         yield line("not every log has a time: the order of runs is that of their sources")
-    rows = [_trend_row(t) for t in at.trends if not t.call or t.steps or (t.p_holm or 1) < 0.05]
+    for copy, of in at.copies[:3]:
+        yield line(
+            f"{safe(copy.facts.name, 40)} is a copy of {safe(of.facts.name, 40)}: both count as one"
+            " run"
+        )
+    if at.copies[3:]:
+        yield line(f"and {count(len(at.copies) - 3, 'more copy')}")
+    rows = [_trend_row(t) for t in at.trends if not t.call or t.steps or t.crept]
     heads = ["figure", "first", "last", "% a run", "95 %", "p"]
     yield inset(table(heads, rows))
     if all(t.per_run_percent.value is None for t in at.trends):
         yield line("no trend is given: there are too few runs")
     else:
         yield line("% a run: slope over the runs in their order; a figure with p < 0.05 moved")
+        if any((t.steps or t.crept) and not matters(at, t) for t in at.trends):
+            yield line("what moved by less than 0.5 % of the loop is not told above the table")
     steps = [(t, s) for t in at.trends for s in t.steps]
     for trend, step in steps[:12]:
         where = (

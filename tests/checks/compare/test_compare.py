@@ -1,6 +1,7 @@
 """Comparisons claim what the recordings carry, and their parts add up."""
 
 import json
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,8 @@ import pytest
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance
 from looptime.checks.compare.compare import _decided, _ranked, _verdict, compare
-from looptime.checks.compare.wording import _mixed
+from looptime.checks.compare.explain import Explained, Share
+from looptime.checks.compare.wording import _mixed, sentences
 from looptime.checks.recording.figures import measure
 from looptime.checks.recording.recording import Settings, record
 from looptime.checks.season.adding import add_runs
@@ -208,11 +210,41 @@ def test_json_is_strict():
     assert set(data["changes"][0]["difference"]) == {"value", "low", "high"}
 
 
-def test_calls_are_listed_where_they_stand_out_among_all_of_them():
-    """A p of 0.03 that becomes 0.2 among all calls is no change worth a line."""
+def test_ranked_are_the_calls_with_a_verdict_and_looked_at_those_that_may_have_changed():
+    """Of 3 calls one is slower; one is beyond chance in 1 of 20 such lists, and one in none."""
+    found = compare_sides([recording(1)], [recording(2)])
     loud = Change("self time", "mean", "a", difference=Figure(1.0), p=0.001, p_bh=0.01)
+    loud, open_ = (replace(loud, call=c, verdict=v) for c, v in
+                   (("a", "slower"), ("c", "can't tell")))  # fmt: skip
     quiet = Change("self time", "mean", "b", difference=Figure(1.0), p=0.03, p_bh=0.2)
-    assert _ranked([quiet, loud], Tolerance()) == (loud,)
+    still = replace(loud, call="d", verdict="no change seen")
+    every = [quiet, loud, open_, still]
+    assert _ranked(every) == (loud,)
+    assert replace(found, calls=tuple(every)).worth_a_look == [open_]
+
+
+def test_what_carries_a_change_is_named_before_a_tail_that_does_not():
+    """0.25 ms of 0.31 in a call that scatters too much to be judged; the p99 of another fell."""
+    parts = {"read": (3.0, 3.25), "write": (2.0, 2.05), "send": (0.5, 0.51)}
+    explained = explain_means(parts)
+    found = compare_sides([recording(1)], [recording(2)])
+    mean = replace(found.changes[0], statistic="mean", verdict="slower")
+    tail = Change("self time", "p99", "send", percent=Figure(9.0), difference=Figure(0.1),
+                  verdict="slower")  # fmt: skip
+    made = replace(found, changes=(mean,), calls=(tail,), explained=explained, alike=None)
+    told = [s for s in sentences(made, "", Tolerance()) if "send" in s or "read" in s]
+    assert told == ["81 % of it is in read (+0.25 ms a loop).", "Slower calls: send (p99 +9 %)."]
+    named = replace(tail, call="read", statistic="mean", difference=Figure(0.25))
+    made = replace(made, calls=(tail, named))
+    told = [s for s in sentences(made, "", Tolerance()) if "send" in s or "read" in s]
+    assert told == ["Slower calls: read (+0.25 ms a loop), send (p99 +9 %)."]
+
+
+def explain_means(parts):
+    """The split of a change of the mean, from the self times of its parts before and after."""
+    whole = sum(b - a for a, b in parts.values())
+    shares = tuple(Share(n, a, b, b - a, (b - a) / whole) for n, (a, b) in parts.items())
+    return Explained("period", 5.5, 5.5 + whole, whole, shares)
 
 
 def test_the_rate_alone_gives_no_verdict():

@@ -34,3 +34,19 @@ def test_the_shift_shows_the_whole_distribution():
     middle = next(s for s in found.shift if s.percent == 50)
     assert middle.difference_ms.low < 0.05 * 7.8 < middle.difference_ms.high
     assert middle.before_ms == pytest.approx(change_named(found, "median").before)
+
+
+def test_parts_that_cancel_have_no_share():
+    """0.5 ms more in one call, 0.45 less in another: no part of 0.05 ms, but 0.5 of 0.55 is."""
+    one = {**CALLS, "gyro.read": CALLS["gyro.read"] + 0.5}
+    other = {**one, "drive.motors.write": CALLS["drive.motors.write"] - 0.45}
+    also = {**one, "telemetry.send": CALLS["telemetry.send"] + 0.05}
+    cancelled, added = (
+        compare_sides([recording(1)], [recording(1, calls=calls)]).explained
+        for calls in (other, also)
+    )
+    assert cancelled.cancels
+    assert {p.share for p in cancelled.parts if p.difference_ms} == {None}
+    assert cancelled.parts[0].difference_ms == pytest.approx(0.5, abs=0.02)
+    assert not added.cancels
+    assert added.parts[0].share == pytest.approx(0.5 / 0.55, abs=0.02)

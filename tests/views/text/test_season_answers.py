@@ -1,7 +1,10 @@
 """The first sentence about a season, on seasons whose story was planted."""
 
+from dataclasses import replace
+
 import pytest
 
+from looptime.analysers.estimate import Figure
 from looptime.checks.season.trends import season_trends
 from looptime.views.text.season_text import render_season, render_trends
 from tests.checks.build import CALLS, recording
@@ -89,3 +92,20 @@ def test_the_call_that_crept_is_named_and_no_run_of_a_ramp_is_odd(tmp_path):
     answer = first_words(render_trends([found], spread))
     assert answer.endswith("in drive.motors.write.")
     assert "odd" not in answer
+
+
+def test_a_tail_that_crept_alone_is_told_above_the_table_that_says_so(tmp_path):
+    """The worst 1 % climbed by 2 % a run and nothing else did, by 0.01 % in a second season."""
+    season = made_season(tmp_path, made_runs(10, odd=None))
+    [found], _ = season_trends(season)
+    for slope, says in ((2.0, True), (0.01, False)):
+        trends = tuple(
+            replace(t, steps=(), p_holm=0.01 if t.statistic == "worst1" else 0.9,
+                    per_run_percent=Figure(slope, 0.8 * slope, 1.2 * slope))
+            for t in found.trends
+        )  # fmt: skip
+        told = render_trends([replace(found, trends=trends)])
+        answer = first_words(told)
+        assert ("; but the worst 1 % crept by +2.0 % a run (+15 to +24 % in all)" in answer) == says
+        assert answer.startswith("No change of the mean seen" if says else "No change seen")
+        assert ("is not told above the table" in text_of(told)) != says
