@@ -5,7 +5,7 @@ from functools import lru_cache
 
 from looptime.units import split_unit, word_unit
 
-__all__ = ["LENGTHS", "of_lengths", "without_groups"]
+__all__ = ["LENGTHS", "length_of", "of_lengths", "without_groups"]
 
 #: Words of lengths of time, in the names of columns and of groups.
 LENGTHS = frozenset((
@@ -80,3 +80,25 @@ def without_groups(name: str) -> str:
     words = {word.lower() for piece in _JOINT.split(above) if not _UNITS.fullmatch(piece.lower())
              for word in _SPLIT.split(split_unit(piece)[0]) if word}  # fmt: skip
     return member[0] if words <= LENGTHS | _OF_ALL else name
+
+
+def length_of(name: str) -> tuple[str, str | None] | None:
+    """Of what a column holds the length, where the last part of its name says that it is one.
+
+    Groups in front that hold all calls are left out. None for all other names.
+
+    Examples
+    --------
+    >>> length_of("calls.imu.dur"), length_of("arm.lift.took_us"), length_of("sections/imu/ms")
+    (('imu', None), ('arm.lift', 'us'), ('imu', 'ms'))
+    >>> length_of("calls.imu.count"), length_of("loop.dur"), length_of("duration")
+    (None, None, None)
+    """
+    *of, last = _JOINT.split(name)
+    alone = _UNITS.fullmatch(last.lower())
+    stem, unit = ("", word_unit(last)) if alone else split_unit(last)
+    if not {word.lower() for word in _SPLIT.split(stem) if word} <= LENGTHS:
+        return None
+    while of and of[0].lower() in _OF_ALL | LENGTHS:
+        of = of[1:]
+    return (".".join(of), unit) if of else None

@@ -4,12 +4,13 @@ import json
 import re
 from typing import Any
 
+from looptime.length_groups import length_of
 from looptime.parsers.lines.grid import Grid, fit_cell, is_text
 from looptime.parsers.lines.spread import spread_objects
 from looptime.parsers.text.dialect import is_number
 from looptime.units import split_unit
 
-__all__ = ["read_objects", "unrolled"]
+__all__ = ["name_by_calls", "read_objects", "unrolled"]
 
 _SAMPLE = 400
 _PLAIN = r"-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?"
@@ -18,35 +19,69 @@ _LIST = re.compile(r"\[\s*(?=\{)")
 #: What stands between two objects of a list.
 _NEXT = re.compile(r"\s*,\s*(?=\{)")
 _MOST_LINES = 3
+#: Objects of a list that are looked into for a longer one, and how deep.
+_FEW, _DEEP = 3, 4
 _NUMBER = re.compile(rf"(?<=[:,\[\s]){_PLAIN}(?=[,}}\]\s])")
 
 
 def unrolled(lines: list[str]) -> list[str]:
     r"""The objects of a document that stands on a line or two, each on a line of its own.
 
-    They are those of its first list of objects; other lines are returned as they are.
+    They are those of its first list of objects, or where these are runs, those of the lists in them;
+    other lines are returned as they are.
 
     Examples
     --------
     >>> unrolled(['{"robot": "tray carrier", "loops": [{"t": 1.50, "imu": [2]}, {"t": 3}]}'])
     ['{"t": 1.50, "imu": [2]}', '{"t": 3}']
+    >>> unrolled(['{"runs": [{"loops": [{"t": 1}, {"t": 3}]}]}'])
+    ['{"t": 1}', '{"t": 3}']
     >>> unrolled(['{"t": 1}', '{"t": 3}'])
     ['{"t": 1}', '{"t": 3}']
     """
     text = "\n".join(lines) if len(lines) <= _MOST_LINES else ""
-    found = _LIST.search(text)
-    if found is None or text.lstrip()[:1] not in ("[", "{"):
+    if text.lstrip()[:1] not in ("[", "{"):
         return lines
-    made, at, decoder = [], found.end(), json.JSONDecoder()
+    made = _listed(text)
+    return made if len(made) > 1 else lines
+
+
+def _listed(text: str, deep: int = _DEEP) -> list[str]:
+    """The objects of the first list of them, or of the longer lists that they hold."""
+    found = _LIST.search(text) if deep else None
+    if found is None:
+        return []
+    made, cut, at, decoder = [], "", found.end(), json.JSONDecoder()
     while text[at : at + 1] == "{":
         try:
             end = decoder.raw_decode(text, at)[1]
         except (ValueError, RecursionError):  # a document cut short
+            cut = text[at:]
             break
         made.append(text[at:end])
         more = _NEXT.match(text, end)
         at = len(text) if more is None else more.end()
-    return made if len(made) > 1 else lines
+    if not made or any(len(_listed(one, deep - 1)) > len(made) for one in made[:_FEW]):
+        made = [inner for one in (*made, cut) for inner in _listed(one, deep - 1)]
+    return made
+
+
+def name_by_calls(grid: Grid) -> None:
+    """Name the lengths of calls, each in an object of its call, after the calls alone, in place.
+
+    Examples
+    --------
+    >>> grid = Grid([], names=["t", "calls.imu.dur", "calls.arm.dur"], units=[None] * 3)
+    >>> name_by_calls(grid)
+    >>> grid.names
+    ['t', 'imu', 'arm']
+    """
+    told = {at: found for at, name in enumerate(grid.names) if (found := length_of(name))}
+    short = [name for name, _ in told.values()]
+    if len(told) < 2 or len(set(short)) < len(short) or set(short) & set(grid.names):
+        return
+    for at, (name, unit) in told.items():
+        grid.names[at], grid.units[at] = name, grid.units[at] or unit
 
 
 def read_objects(lines: list[str]) -> Grid | None:

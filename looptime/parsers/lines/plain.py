@@ -31,7 +31,7 @@ from looptime.parsers.lines.indented import name_by_indent
 from looptime.parsers.lines.keyed import STAMP, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host, without_sender
-from looptime.parsers.lines.objects import read_objects, unrolled
+from looptime.parsers.lines.objects import name_by_calls, read_objects, unrolled
 from looptime.parsers.lines.other_times import in_counts, other_times
 from looptime.parsers.lines.several_loops import leave_out_others
 from looptime.parsers.lines.spread import is_printed, spread_objects
@@ -242,6 +242,7 @@ def _said(lines: list[str]) -> _Found | None:
     """Rows of lines that say themselves what their values are."""
     grid = read_objects(lines)
     if grid is not None:
+        name_by_calls(grid)
         return _narrowed(grid, lines)
     if (grid := read_begun(lines)) is not None:
         return grid, "values", ""
