@@ -20,6 +20,7 @@ __all__ = [
     "check_spoilt",
     "clocklike",
     "counts_rows",
+    "counts_some",
     "disordered",
     "go_back",
     "goes_level",
@@ -35,6 +36,8 @@ __all__ = [
     "wordy",
 ]
 
+#: No more of anything are counted in a loop.
+_FEW_OF_THEM = 100
 #: Words in a header for the instant at which something begins, and at which it is over.
 BEGIN_WORDS = (
     "start", "begin", "began", "started", "enter", "before", "beginn", "anfang", "vor", "début",
@@ -248,6 +251,21 @@ def counts_rows(values: Float) -> bool:
     (True, False)
     """
     return len(values) > 2 and bool((np.diff(values) == 1).all()) and values[0] in (0, 1)
+
+
+def counts_some(said: str, values: Float, dialect: Dialect) -> bool:
+    """Whether small whole numbers count what their header names, though a group says lengths.
+
+    `said` is what `looptime.parsers.columns.lexicon.names_count` makes of it: a word that may be a
+    call's as well names a count where lengths beside it have decimals.
+    """
+    known = values[np.isfinite(values)]
+    if not said or not len(known) or (known % 1 != 0).any():
+        return False
+    if known.min() < 0 or known.max() >= _FEW_OF_THEM:
+        return False
+    beside = (cell.strip() for row in dialect.sample for cell in row)
+    return said == "sure" or any(re.fullmatch(r"\d+[.,]\d+", cell) for cell in beside)
 
 
 def goes_level(values: Float) -> bool:

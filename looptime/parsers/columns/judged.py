@@ -10,6 +10,7 @@ from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import (
     counts_rows,
+    counts_some,
     disordered,
     goes_level,
     in_between,
@@ -26,6 +27,7 @@ from looptime.parsers.columns.lexicon import (
     PHASES,
     bare_name,
     meaning,
+    names_count,
     of_a_clock,
     of_an_instant,
 )  # fmt: skip
@@ -368,10 +370,13 @@ def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
     elif means == "clock" and not rises(values):
         plain = head.word in CLOCKS and no_clock  # the time that a loop took
         means = "whole" if plain else "duration"
-    elif head.unit is None and (
-        (means != "clock" and counts_rows(values))
-        or (means == "whole" and head.word in COUNTS and _climbs(values))
-    ):
+    elif (
+        head.unit is None
+        and (
+            (means != "clock" and counts_rows(values))
+            or (means == "whole" and head.word in COUNTS and _climbs(values))
+        )
+    ) or (means == "duration" and counts_some(names_count(head.text), values, dialect)):
         means = "counter"
     elif (angle := quantity_of(head.text)) is not None and angle.unit is not None:
         means = angle.word

@@ -8,7 +8,8 @@ from looptime.signal_names import quantity_of
 from looptime.units import split_unit
 
 __all__ = [
-    "CLOCKS", "COUNTS", "MEANINGS", "PHASES", "THREADS", "bare_name", "meaning", "names_setting",
+    "CLOCKS", "COUNTS", "MEANINGS", "PHASES", "THREADS", "bare_name", "meaning", "names_count",
+    "names_setting",
     "of_a_clock", "of_an_instant", "tokens",
 ]  # fmt: skip
 
@@ -116,6 +117,14 @@ _FILLERS = {
     "current", "previous", "prev", "between", "t", "us", "ms", "s", "ns", "start", "end", "for",
     "run",
 }  # fmt: skip
+#: Words of what is counted, whatever else the column is called, and what may be a call as well.
+_MANY = {
+    "retries", "tries", "attempts", "errors", "drops", "dropped", "misses", "missed", "timeouts",
+    "resends", "resets", "faults", "failures", "fails", "overflows", "overruns", "collisions",
+    "packets", "messages", "msgs", "bytes", "items", "hits", "counts", "interrupts", "switches",
+    "events", "samples", "queued", "wiederholungen", "fehler", "versuche", "reintentos", "errores",
+}  # fmt: skip
+_SOME = {"queue", "backlog", "pending", "retry", "depth", "waiting", "size", "fill"}
 #: Words of what holds or does not.
 _STATES = {"ok", "valid", "enabled", "flag", "flags", "status"}
 #: Components of vectors.
@@ -200,6 +209,20 @@ def names_setting(text: str) -> bool:
     (True, True, False)
     """
     return bool(_SETTING & set(tokens(text)))
+
+
+@lru_cache(maxsize=4096)
+def names_count(text: str) -> str:
+    """Whether a header without a unit of its own names a count: ``sure``, ``maybe`` or nothing.
+
+    Examples
+    --------
+    >>> names_count("times.retries"), names_count("times_us.queue"), names_count("retries_ms")
+    ('sure', 'maybe', '')
+    """
+    own, of_group = of_lengths(text) or (text, None)
+    last = tokens(own)[-1:] if split_unit(own)[1] in (None, of_group) else ()
+    return "sure" if _MANY & set(last) else "maybe" if _SOME & set(last) else ""
 
 
 #: Letters that stand for a part as well as for a value; x, v or q are hardly ever parts.

@@ -6,7 +6,7 @@ from typing import Any
 
 from looptime.length_groups import length_of
 from looptime.parsers.lines.grid import Grid, fit_cell, is_text
-from looptime.parsers.lines.spread import spread_objects
+from looptime.parsers.lines.spread import hold_loops, spread_objects
 from looptime.parsers.text.dialect import is_number
 from looptime.units import split_unit
 
@@ -27,8 +27,8 @@ _NUMBER = re.compile(rf"(?<=[:,\[\s]){_PLAIN}(?=[,}}\]\s])")
 def unrolled(lines: list[str]) -> list[str]:
     r"""The objects of a document that stands on a line or two, each on a line of its own.
 
-    They are those of its first list of objects, or where these are runs, those of the lists in them;
-    other lines are returned as they are.
+    They are those of its first list of objects, or where these are runs, those of the lists in
+    them; other lines are returned as they are.
 
     Examples
     --------
@@ -61,7 +61,7 @@ def _listed(text: str, deep: int = _DEEP) -> list[str]:
         made.append(text[at:end])
         more = _NEXT.match(text, end)
         at = len(text) if more is None else more.end()
-    if not made or any(len(_listed(one, deep - 1)) > len(made) for one in made[:_FEW]):
+    if not made or any(hold_loops(len(made), len(_listed(one, deep - 1))) for one in made[:_FEW]):
         made = [inner for one in (*made, cut) for inner in _listed(one, deep - 1)]
     return made
 

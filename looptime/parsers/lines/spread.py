@@ -2,11 +2,13 @@
 
 import re
 
-__all__ = ["is_printed", "spread_objects"]
+__all__ = ["hold_loops", "is_printed", "spread_objects"]
 
 _TOKEN = re.compile(r'"(?:[^"\\\n]|\\.)*"|[{}\[\]\n]')
 _ALONE = re.compile(r'[{}\[\], \t\r\d.eE+-]+|\s*"(?:[^"\\]|\\.)*"\s*:.*')
 _FIRST = 250
+#: Loops of a run; calls of a loop are fewer.
+_LOOPS = 20
 
 
 def is_printed(lines: list[str]) -> bool:
@@ -51,8 +53,22 @@ def spread_objects(lines: list[str]) -> list[tuple[int, int, str]] | None:
             if kind == "{" and (not opened or opened[-1][0] == "["):
                 whole = " ".join(text[at : token.end()].split())
                 by_depth.setdefault(len(opened), []).append((first, line, whole))
-    for depth in sorted(by_depth):
+    depths = sorted(by_depth)
+    for depth, inner in zip(depths, [*depths[1:], None], strict=True):
         found = by_depth[depth]
-        if len(found) > 1 and any(last > first for first, last, _ in found):
+        held = len(by_depth.get(inner, ())) // len(found)
+        several = len(found) > 1 and any(last > first for first, last, _ in found)
+        if several and not hold_loops(len(found), held):
             return found
     return None
+
+
+def hold_loops(objects: int, each: int) -> bool:
+    """Whether objects of a list are runs, by how many each holds: loops, and no calls of a loop.
+
+    Examples
+    --------
+    >>> hold_loops(2, 1500), hold_loops(1500, 12), hold_loops(3, 8)
+    (True, False, False)
+    """
+    return each > (max(objects, _LOOPS) if objects > 1 else 1)

@@ -612,3 +612,20 @@ def test_few_that_the_rest_of_the_loop_hides_are_told():
     ] * 2
     apart = clock_of(np.where(np.arange(ROWS) % 2, 10.0, 14.0))  # nothing of theirs in the steps
     assert [r.sure for r in judge(seen(hub=hub, mast=mast), apart).roles] == ["unsure"] * 2
+
+
+@pytest.mark.parametrize(
+    ("name", "high", "calls"),
+    [("retries", 3, 2), ("misses", 3, 2), ("queue", 4, 2), ("queue", 900, 3), ("lift", 3, 3)],
+)
+def test_small_whole_numbers_under_a_word_of_lengths_count_what_their_own_name_counts(
+    tmp_path, name, high, calls
+):
+    """Retries in a group of times are no ms; a queue of 900 or a lift may well be."""
+    rng = np.random.default_rng(4)
+    imu, arm = rng.uniform(1.0, 1.4, 400), rng.uniform(2, 3, 400)
+    start = np.cumsum(imu + arm + 950)
+    rows = zip(start, imu, arm, rng.integers(0, high, 400), strict=True)
+    text = f"t_ms,times.imu,times.arm,times.{name}\n"
+    text += "".join(f"{t:.3f},{a:.3f},{b:.3f},{n}\n" for t, a, b, n in rows)
+    assert len(self_ms(read(tmp_path, text))) == calls

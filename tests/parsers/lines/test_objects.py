@@ -1,10 +1,12 @@
 """Lines that are JSON objects."""
 
 import json
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
+import looptime
 from looptime.errors import LogError
 from looptime.parsers.lines.objects import read_objects
 from tests.parsers.build import periods_ms, read, self_ms
@@ -82,7 +84,7 @@ def test_objects_in_a_list_are_called_by_their_only_word(tmp_path):
         for k in range(30)
     ]  # fmt: skip
     run = read(tmp_path, "\n".join(lines) + "\n", "log.jsonl")
-    assert self_ms(run)["parts.claw"] == pytest.approx([0.9] * 29)
+    assert self_ms(run)["claw"] == pytest.approx([0.9] * 29)
 
 
 def test_objects_run_into_one_are_none():
@@ -104,4 +106,44 @@ def test_a_document_on_one_line_is_read_object_by_object(tmp_path, holds):
     ]
     run = read(tmp_path, holds % ", ".join(map(json.dumps, rows)), name="log.json")
     assert run.loop_columns.period_ns.tolist() == np.diff(np.rint(start * 1e6)).tolist()
-    assert self_ms(run)["calls.arm"] == arm[:-1].tolist()
+    assert self_ms(run)["arm"] == arm[:-1].tolist()
+
+
+def two_runs(form):
+    """A document of two runs of 200 and of 150 loops of 5 and of 8 ms."""
+    runs = [
+        {"loops": [{"t_ms": period * k, "imu_ms": 1.5, "arm_ms": 2.25} for k in range(count)]}
+        for count, period in ((200, 5), (150, 8))
+    ]
+    return json.dumps({"robot": "tray carrier", "runs": runs}, **form)
+
+
+@pytest.mark.parametrize("form", [{}, {"indent": 2}])
+def test_loops_of_runs_in_one_document_are_all_read(tmp_path, form):
+    """Two lists of loops in a list of runs: the clock begins again, and so does a run."""
+    path = tmp_path / "log.json"
+    path.write_text(two_runs(form))
+    runs = looptime.read_log(path, cache=False).runs
+    assert [len(run) for run in runs] == [199, 149]
+    assert [set(run.loop_columns.period_ns.tolist()) for run in runs] == [{5_000_000}, {8_000_000}]
+
+
+def test_a_document_that_was_cut_short_gives_what_of_it_is_whole(tmp_path):
+    """It ends in the 100th loop of the second run."""
+    text = two_runs({})
+    text = text[: text.index('"t_ms": 792') + 5]
+    path = tmp_path / "log.json"
+    path.write_text(text)
+    runs = looptime.read_log(path, cache=False).runs
+    assert [len(run) for run in runs] == [199, 98]
+
+
+def test_lengths_in_objects_of_their_calls_are_the_calls(tmp_path):
+    """{"calls": {"imu": {"dur": 2.1}}}: the call is imu."""
+    rng = np.random.default_rng(8)
+    imu, start = rng.uniform(1, 2, 300).tolist(), np.cumsum(rng.uniform(5, 6, 301)).tolist()
+    lines = [
+        json.dumps({"t_ms": t, "calls": {"imu": {"dur": a}, "arm": {"dur": t1 - t - a}}})
+        for (t, t1), a in zip(pairwise(start), imu, strict=True)
+    ]
+    assert set(self_ms(read(tmp_path, "\n".join(lines) + "\n", "log.jsonl"))) == {"imu", "arm"}
