@@ -102,7 +102,7 @@ def sniff(text: str, path: str, columns: str | None = None) -> Dialect:
     if columns is not None:
         return named(_with_header(plain, before, path, strict=False), columns, path)
     found = _with_header(plain, before, path)
-    found = found if found.header else _commented(found, every)
+    found = found if found.header else _described(found, every)
     if found.header:
         return _in_stated_unit(found, every)
     return replace(found, header=_later_header(plain, lines))
@@ -309,6 +309,14 @@ def _short_header(plain: Dialect, cells: tuple[str, ...]) -> tuple[str, ...] | N
     if len(first) > 1 and (np.diff(first) == 1).all():
         return ("", *cells)
     return None
+
+
+def _described(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
+    """The header that the comments above the first row are: one, or a line for each column."""
+    from looptime.parsers.text.described import described  # most logs have a header
+
+    names = described([line for at, line in every if at < plain.first_row], plain.fields)
+    return _commented(plain, every) if names is None else replace(plain, header=names)
 
 
 def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
