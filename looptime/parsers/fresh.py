@@ -40,6 +40,7 @@ _SET_OFF = re.compile(
     r"(?<![\d.])\d{1,3}(?:([.,])\d{3}\1\d{3}|['’\xa0\u202f _]\d{3})(?!\d)|^\d{3}[;\t|]",
     re.MULTILINE,
 )
+_BEFORE_UNIT = re.compile(r"\d,\d{3}(?:\.\d+)?\s?[num\xb5\u03bcs]")
 #: A log of more runs than this has no clock where one was looked for.
 MOST_RUNS = 1000
 
@@ -79,7 +80,7 @@ def opened(
     LogError
         If it cannot be told how it is written.
     """
-    if _may_be_set_off(text) and _SET_OFF.search(text):
+    if _BEFORE_UNIT.search(text) or (_may_be_set_off(text) and _SET_OFF.search(text)):
         from looptime.parsers.text.thousands import joined
 
         source, text = joined(source, text)

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -11,6 +12,7 @@ from looptime.parsers.text.dialect import is_missing, is_remark, lines_of, split
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
+from looptime.units import word_unit
 
 __all__ = ["joined"]
 
@@ -20,6 +22,13 @@ _MARKS = {".": ",", ",": r"\.", "'": "[.,]", "’": "[.,]", " ": "[.,]", "\xa0":
 #: Marks that may stand before decimals as well.
 _EITHER = ".,"
 _ROWS, _MOST, _SOME = 2000, 0.95, 3
+#: A number that may have thousands set off, with the unit of time behind it; and decimals there.
+_TIME = (
+    "[num\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]s(?:ec(?:onds?)?)?|s(?:ec(?:onds?)?)?|"
+    "micros|millis|nanos"
+)
+_IN_UNIT = re.compile(rf"(?<![\d.,])(\d{{1,3}}(?:,\d{{3}})*(?:\.\d+)?)\s?({_TIME})\b")
+_DECIMALS = re.compile(rf"(?<![\d.,])(?:0,\d+|\d+,(?:\d{{1,2}}|\d{{4,}})|\d{{4,}})\s?(?:{_TIME})\b")
 #: From so many groups of three digits on, one begins with 0 if they belong to one number.
 _TELL = 50
 
@@ -40,19 +49,58 @@ def joined(source: Source, text: str) -> tuple[Source, str]:
     thousand go on with it and climb only without.
     """
     rows = [line for line in lines_of(text, _ROWS) if not is_remark(line)]
+    if shown := _before_units(rows):
+        return _rewritten(source, text, _without_before_units, ",", shown)
     found = next((one for mark in _MARKS for one in [_find(rows, mark)] if one), None)
     if found is None:
         return source, text
-    every = b"".join(bytes(block.data) for block in blocks(source)).decode("utf-8", "replace")
-    rewritten = "\n".join(_without(line, found) for line in every.split("\n"))
     cells = (cell.strip() for line in rows for cell in split_line(line, found.delimiter))
     shown = max((c for c in cells if found.mark in c and _set_off(found.mark)(c)), key=len)
+    return _rewritten(source, text, partial(_without, found=found), found.mark, shown)
+
+
+def _rewritten(
+    source: Source, text: str, without: Callable[[str], str], mark: str, shown: str
+) -> tuple[Source, str]:
+    """A log and its first lines, each of them rewritten without the mark."""
+    every = b"".join(bytes(block.data) for block in blocks(source)).decode("utf-8", "replace")
+    rewritten = "\n".join(without(line) for line in every.split("\n"))
     source.cautions.append(
-        f"{found.mark!r} sets off thousands: {shown} is read as {shown.replace(found.mark, '')}"
+        f"{mark!r} sets off thousands: {shown} is read as {shown.replace(mark, '')}"
     )
     none = np.empty(0, np.int64)
     made = replace(source, rewritten=Rewritten(rewritten.encode(), none, none, []))
     return made, rewritten[: len(text)].rpartition("\n")[0] + "\n"
+
+
+def _before_units(rows: list[str]) -> str:
+    """The longest number with thousands set off by a comma before its unit; empty where none is.
+
+    The comma may be that of decimals: then it stands before one or two digits, or behind a 0. It is
+    none where other numbers have no comma or two of them, nor where it would tell of less than the
+    smallest units.
+    """
+    told = [at for row in rows for at in _IN_UNIT.finditer(row) if _stands_apart(at)]
+    marked = [at[1] for at in told if "," in at[1]]
+    if len(marked) < _SOME or any(_DECIMALS.search(row) for row in rows):
+        return ""
+    plain = any("," not in at[1] and "." not in at[1] for at in told)
+    sure = plain or any(one.count(",") > 1 or "." in one for one in marked)
+    least = all(word_unit(at[2]) in ("us", "ns") for at in told if "," in at[1])
+    return max(marked, key=len) if sure or least else ""
+
+
+def _stands_apart(found: re.Match[str]) -> bool:
+    """Whether what stands before a number is no other cell of a row parted by commas."""
+    line = found.string
+    if not found.start():
+        return any(mark in line for mark in ";|\t")
+    return line[found.start() - 1] in '"=:;|\t (['
+
+
+def _without_before_units(line: str) -> str:
+    """A line without the commas that set off thousands before a unit."""
+    return _IN_UNIT.sub(lambda at: at[0].replace(",", "") if _stands_apart(at) else at[0], line)
 
 
 def _set_off(mark: str) -> Callable[[str], object]:

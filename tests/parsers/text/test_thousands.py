@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.parsers.text.thousands import _find, _Found, _without
-from tests.parsers.build import periods_ms, read
+from tests.parsers.build import periods_ms, read, self_ms
 
 
 def table(delimiter, mark, header, step, part, first=0, quote="", rows=300):
@@ -126,3 +126,41 @@ def test_the_longest_number_is_shown(tmp_path):
     run = read(tmp_path, text)
     said = "'.' sets off thousands: 1.007.252 is read as 1007252"
     assert said in run.clock.notes
+
+
+RNG = np.random.default_rng(8)
+PARTS = RNG.integers((700, 1500), (1400, 2900), (300, 2))
+BEGIN = np.cumsum(np.append(0, PARTS.sum(axis=1) + 350))[:-1]
+
+
+@pytest.mark.parametrize(
+    ("head", "row"),
+    [
+        ("t;imu;arm\n", "{t:,} us;{a:,} us;{b:,} us\n"),
+        ("t,imu,arm\n", '"{t:,} us","{a:,} us","{b:,} us"\n'),
+        ("", "t={t:,} us imu={a:,} us arm={b:,} us\n"),
+        ("", "{s:.6f} imu {a:,} us, arm {b:,} us, total {c:,} us\n"),
+    ],
+)
+def test_thousands_are_set_off_before_a_unit(tmp_path, head, row):
+    """``1,234 us`` is 1234 of them, in a cell of its own or in a sentence."""
+    text = head + "".join(
+        row.format(t=t, s=t / 1e6, a=a, b=b, c=a + b)
+        for t, (a, b) in zip(BEGIN.tolist(), PARTS.tolist(), strict=True)
+    )
+    own = self_ms(read(tmp_path, text))
+    assert set(own) == {"imu", "arm"}
+    assert np.mean(own["arm"]) == pytest.approx(PARTS[:, 1].mean() / 1000, rel=0.02)
+
+
+@pytest.mark.parametrize("row", ["{t} ms;{a} ms;{b} ms\n", "{t};{a} ms;{b} ms\n"])
+def test_decimals_before_a_unit_stay_decimals(tmp_path, row):
+    """``1,234 ms`` where others say ``0,987 ms``: the comma is that of decimals."""
+    text = "t;imu;arm\n" + "".join(
+        row.format(
+            **{k: f"{v / 1000:.3f}".replace(".", ",") for k, v in zip("tab", one, strict=True)}
+        )
+        for one in zip(BEGIN, *PARTS.T, strict=True)
+    )
+    own = self_ms(read(tmp_path, text))
+    assert np.mean(own["arm"]) == pytest.approx(PARTS[:, 1].mean() / 1000, rel=0.02)
