@@ -7,14 +7,16 @@ from itertools import groupby
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.evidence import disordered, rises
 from looptime.parsers.lines.grid import Grid, counts, is_stamp
 from looptime.parsers.lines.keyed import STAMP, UNNAMED
 from looptime.parsers.lines.monitor import HOST
 from looptime.parsers.text.dialect import is_number
+from looptime.parsers.text.sniff import sniff
 from looptime.units import UNITS, split_unit, word_unit
 
-__all__ = ["LOOP_NUMBER", "name_clock", "name_loops", "name_stamps"]
+__all__ = ["LOOP_NUMBER", "in_own_units", "is_table", "name_clock", "name_loops", "name_stamps"]
 
 #: Rows by which it is told how they hang together.
 _LOOKED_AT = 4000
@@ -108,3 +110,36 @@ def _beyond_parts(grid: Grid, at: int, values: Float) -> bool:
     ]  # fmt: skip
     low, high = np.quantile(values, [0.1, 0.9])
     return bool(high - low > 3 * np.median(np.sum(lengths, axis=0)))
+
+
+def is_table(text: str, path: str, names: str) -> bool:
+    r"""Whether the rows are those of a table whose columns have these names.
+
+    Examples
+    --------
+    >>> is_table("1,2\n3,4\n5,6\n", "a.csv", "t,imu"), is_table("t=1 imu=2\n" * 3, "a.txt", "t,imu")
+    (True, False)
+    """
+    try:
+        sniff(text, path, names)
+    except LogError:
+        return False
+    except UsageError:  # another number of columns
+        return True
+    return True
+
+
+def in_own_units(names: str, grid: Grid) -> str:
+    """Names that a caller gives to columns, with the units that the lines themselves name.
+
+    Examples
+    --------
+    >>> in_own_units("t,gyro,skip", Grid([], names=["t", "a", "b"], units=["us", None, "us"]))
+    't [us],gyro,skip'
+    """
+    given = [name.strip() for name in names.split(",")]
+    own = [*grid.units, *[None] * len(given)]
+    return ",".join(
+        f"{name} [{unit}]" if unit and name != "skip" and not split_unit(name)[1] else name
+        for name, unit in zip(given, own, strict=False)
+    )

@@ -21,7 +21,14 @@ from looptime.parsers.lines.cell_rows import (
     two_columns,
     undrawn,
 )
-from looptime.parsers.lines.column_names import LOOP_NUMBER, name_clock, name_loops, name_stamps
+from looptime.parsers.lines.column_names import (
+    LOOP_NUMBER,
+    in_own_units,
+    is_table,
+    name_clock,
+    name_loops,
+    name_stamps,
+)
 from looptime.parsers.lines.event_calls import calls_of
 from looptime.parsers.lines.event_tables import event_table, names_clock, timed_calls
 from looptime.parsers.lines.events import find_events, read_events
@@ -45,7 +52,7 @@ from looptime.parsers.lines.tags import (
     tags_of,
 )
 from looptime.parsers.lines.twice import once
-from looptime.parsers.text.dialect import Dialect, lines_of
+from looptime.parsers.text.dialect import Dialect, lines_of, named
 from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.sniff import sniff, stated_unit
 from looptime.parsers.text.source import HOLE, Source, blocks
@@ -109,7 +116,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
             rewritten, dialect = table.grid.rewritten()
             options = replace(options, stated=table.stated, columns=None)
             return Plain(replace(source, rewritten=rewritten), dialect, None, options)
-    if names is not None:
+    if names is not None and is_table(text, source.path, names):
         return None
     if is_printed(first) and spread_objects(_every_line(source)) is None:
         raise LogError(
@@ -140,6 +147,9 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
     grid.aside += [(at, "duplicate row") for at in again]
     grid.aside += [(at, "wrong number of fields") for at in holes]  # loops around it are not whole
     rewritten, dialect = grid.rewritten()
+    if names is not None:
+        dialect = named(dialect, in_own_units(names, grid), source.path)
+        options = replace(options, columns=None)
     source.cautions.extend([one for one in (note, *grid.notes, grid.room()) if one])
     options = replace(options, layout=None) if asked else options
     return Plain(replace(source, rewritten=rewritten), dialect, layout, options)

@@ -210,9 +210,11 @@ def named(dialect: Dialect, columns: str, path: str) -> Dialect:
     names = tuple(name.strip() for name in columns.split(","))
     if len(names) != dialect.fields:
         row = dialect.delimiter.join(dialect.sample[0]) if dialect.sample else ""
+        now = ", ".join(dialect.header or ())[:80]
+        cells = f"cells called {now}" if now else "cells"
         raise UsageError(
             f"--columns names {len(names)} columns, but the rows of {path} have {dialect.fields} "
-            f"cells (such as {row[:60]!r}): name each one, skip for those to leave out"
+            f"{cells} (such as {row[:60]!r}): name each one, skip for those to leave out"
         )
     return replace(dialect, header=tuple("" if name == "skip" else name for name in names))
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import looptime
-from looptime.errors import LogError
+from looptime.errors import LogError, UsageError
 from looptime.parsers.lines.keyed import read_keyed
 from looptime.parsers.lines.shapes import Shapes
 from tests.parsers.build import balance, periods_ms, read, self_ms
@@ -351,3 +351,13 @@ def test_blocks_of_lines_below_a_head_that_counts_loops(tmp_path, title, head):
     assert sum(periods_ms(run)) == pytest.approx(
         float((gyro + wheels + send + 0.3)[:-1].sum()), 0.01
     )
+
+
+def test_columns_given_by_the_caller_name_the_values_of_each_line_in_turn(tmp_path):
+    """Of ``n=0 at=0 a=2500 b=900 us`` one is left out; the unit that a line names stays."""
+    text = "".join(f"n={k} at={6000 * k} a={2500 + k % 9} b={900 + k % 7} us\n" for k in range(60))
+    run = read(tmp_path, text, "log.txt", columns="loop,start_us,skip,arm")
+    assert set(periods_ms(run)) == {6.0}
+    assert self_ms(run)["arm"][:3] == pytest.approx([0.9, 0.901, 0.902])
+    with pytest.raises(UsageError, match=r"names 2 columns.*called n, "):
+        read(tmp_path, text, "log.txt", columns="loop,start_us")
