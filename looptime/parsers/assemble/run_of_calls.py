@@ -24,6 +24,9 @@ from looptime.stats.arrays import distinct
 
 __all__ = ["assemble", "with_lost"]
 
+#: Share of the calls from which on those that overlap are told of with the answer.
+_MANY_OVER = 0.05
+
 
 def assemble(parsed: Parsed, path: str, options: Options) -> Run:
     """Build a run from what a layout found.
@@ -83,7 +86,20 @@ def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> 
         signals=_signals(rows, found),
         marks=marks,
     )
-    return _finish(made, _with_note(parsed, ran_on), path, found.said)
+    return _finish(made, _with_limit(_with_note(parsed, ran_on), rows), path, found.said)
+
+
+def _with_limit(parsed: Parsed, rows: CallRows) -> Parsed:
+    """With what is said where calls of several names overlap, as those of several loops do."""
+    over = parsed.outcast.count("overlaps another call")
+    of, one_thread = parsed.name_header, len(rows.threads) <= 1
+    if not of or not one_thread or len(rows.names) < 2 or over <= _MANY_OVER * len(rows):
+        return parsed
+    limit = (
+        f"calls that overlap are left out: where each {of} has its own loop, "
+        f"--by {of if of.isidentifier() else repr(of)} tells of each"
+    )
+    return replace(parsed, clock=replace(parsed.clock, limits=(*parsed.clock.limits, limit)))
 
 
 def _with_note(parsed: Parsed, ran_on: int) -> Parsed:

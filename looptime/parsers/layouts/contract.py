@@ -58,6 +58,10 @@ class Outcast:
             self.row.append(np.asarray(rows, np.int64))
             self.reason.append(np.full(len(rows), REASONS.index(reason), np.int16))
 
+    def count(self, reason: str) -> int:
+        """How many rows were set aside for a reason."""
+        return sum(int((one == REASONS.index(reason)).sum()) for one in self.reason)
+
 
 @dataclass(frozen=True)
 class CallRows:
@@ -205,6 +209,7 @@ class Parsed:
     partner: Int | None = None
     span: tuple[int, int] | None = None
     loops_from: str = ""  #: As in `looptime.parsers.text.rewritten.Rewritten`
+    name_header: str = ""  #: Header of the column that names the calls
 
     @property
     def rounding_ns(self) -> int:

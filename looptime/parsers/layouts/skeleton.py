@@ -146,7 +146,9 @@ def parse(
         starts_from=layout.starts_from,
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
     )  # fmt: skip
-    parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner)
+    header = given.one["name"].text if "name" in given.one else ""
+    parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner,
+                    name_header=header)  # fmt: skip
     if isinstance(found.rows, LoopRows):
         return replace(parsed, loops=_with_values(found.rows, table, numbered))
     return replace(parsed, calls=_with_labels(found.rows, table))

@@ -11,7 +11,7 @@ from looptime.parsers.layouts.pairing import BEGIN
 from looptime.parsers.lines.cell_rows import header_lines, plain_cells
 from looptime.parsers.lines.counted import stamps_in_ns
 from looptime.parsers.lines.event_calls import calls_of
-from looptime.parsers.lines.events import Event, find_events
+from looptime.parsers.lines.events import Event, find_events, without_states
 from looptime.parsers.lines.grid import Grid, is_stamp, mostly_numbers
 from looptime.parsers.lines.other_times import remarks_of
 from looptime.parsers.text.dialect import Dialect, is_number
@@ -40,6 +40,7 @@ def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | Non
         return None
     if like.header is not None and not _needs_pairs(events):
         return None
+    events = without_states(events, [" ".join(map(str.strip, text)) for text in texts])
     made = timed_calls(lines, events, options)
     made.headers |= header_lines(lines, like)
     if like.header:

@@ -3,6 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,7 +17,7 @@ from looptime.parsers.lines.shapes import LEVELS, Shapes
 from looptime.parsers.text.dialect import is_number
 from looptime.records import dataclass
 
-__all__ = ["Event", "find_events", "read_events"]
+__all__ = ["Event", "find_events", "read_events", "without_states"]
 
 _SAMPLE = 2000
 _MOST_WORDS = 100
@@ -49,6 +50,10 @@ _SIDES = dict.fromkeys((*BEGIN_WORDS, "starting", "beginning", "entering", "ente
                        BEGIN) | dict.fromkeys(
     (*END_WORDS, "completed", "ready", "finishing", "returned", "exited", "over", "leaving",
      "left"), END)  # fmt: skip
+
+#: Words of how something is, and events of that for each pass of the loop at most.
+_STATES = frozenset(("up", "down", "on", "off", "open", "closed", "in", "out", "raised", "lowered"))
+_RARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -114,7 +119,7 @@ def read_events(lines: list[str], whole: bool = False) -> list[Event] | None:
     if sum(uses[text] for text in known) < 0.5 * len(sample):
         return None
     drop = 0 if whole else _common(known)
-    made = []
+    made, texts = [], []
     sided: dict[str, tuple[str, int | None]] = {}
     for at, line in enumerate(lines):
         if not is_text(line):
@@ -127,7 +132,40 @@ def read_events(lines: list[str], whole: bool = False) -> list[Event] | None:
         sentence = shapes.read(line)[0]
         phase = next((word for key, word in sentence.words.items() if key.lower() in PHASES), "")
         made.append(Event(at, stamp, *sided[text], sentence.units[0], phase))
+        texts.append(text)
+    made = without_states(made, texts)
     return made if _regular(made) and _rising([event.stamp for event in made]) else None
+
+
+def without_states(events: list[Event], texts: list[str]) -> list[Event]:
+    """Events without those that say how something is from there on: these are phases.
+
+    "tray up" and "tray down" begin and end no call where the loop goes round between them.
+
+    Examples
+    --------
+    >>> texts = ["tray up", *["loop start"] * 30, "tray down", *["loop start"] * 30]
+    >>> made = without_states([Event(k, str(k), text, 0) for k, text in enumerate(texts)], texts)
+    >>> len(made), made[0].phase, made[-1].phase
+    (60, 'tray up', 'tray down')
+    """
+    of = [text.split()[:-1] if text.split()[-1:] and text.split()[-1].lower() in _STATES else []
+          for text in texts]  # fmt: skip
+    common = Counter(text for text, stem in zip(texts, of, strict=True) if not stem)
+    loop = max(common, key=lambda text: common[text], default="")
+    passes = np.cumsum([text == loop for text in texts])
+    states: dict[int, str] = {}
+    for stem in {" ".join(words) for words in of if words}:
+        at = [k for k, words in enumerate(of) if words and " ".join(words) == stem]
+        rare = len({texts[k] for k in at}) > 1 and len(at) <= _RARE * common[loop]
+        if rare and np.median(np.diff(passes[at])) > 1:
+            states |= {k: texts[k] for k in at}
+    made, phase = [], ""
+    for k, event in enumerate(events):
+        phase = states.get(k, phase)
+        if k not in states:
+            made.append(replace(event, phase=event.phase or phase) if phase else event)
+    return made
 
 
 def _stamps_first(lines: list[str]) -> list[str]:

@@ -120,3 +120,19 @@ def test_a_steady_thread_with_few_calls_beside_the_loop_is_none(tmp_path):
     text = "".join(f"{who},{name},{t:.0f},{us:.0f}\n" for t, who, name, us in sorted(rows))
     run = read(tmp_path, "thread,name,start_us,duration_us\n" + text)
     assert run.thread_names[run.loop_thread] == "work"
+
+
+@pytest.mark.parametrize(("apart", "told"), [(3, True), (4000, False)])
+def test_two_loops_in_one_column_of_tasks_are_told_apart_by_it(tmp_path, apart, told):
+    """Two tasks of 2 ms, each every 10 ms: where they begin together, their calls overlap."""
+    rng = np.random.default_rng(4)
+    rows = sorted(
+        (10_000 * k + lag + int(rng.integers(0, 30)), name, 2000 + int(rng.integers(0, 90)))
+        for k in range(400)
+        for lag, name in ((0, "arm"), (apart, "lift"))
+    )
+    path = tmp_path / "log.csv"
+    path.write_text("task,start_us,dur_us\n" + "".join(f"{n},{s},{d}\n" for s, n, d in rows))
+    said = [one for one in looptime.read(path).clock.limits if "--by task tells of each" in one]
+    assert bool(said) == told
+    assert [len(run) for run in looptime.read_log(path, by="task").runs] == [399, 399]

@@ -241,3 +241,20 @@ def test_words_above_events_are_no_header_of_theirs(tmp_path):
     run = read(tmp_path, f"carrier in ms\n{rows}", unit="us")
     assert run.set_aside.counts["not a row"] == 1
     assert periods_ms(run)[:3] == PERIODS
+
+
+@pytest.mark.parametrize(("every", "calls"), [(50, {"imu"}), (1, {"imu", "tray"})])
+@pytest.mark.parametrize("head", ["", "t_ms,event\n"])
+def test_words_of_how_something_is_name_no_calls(tmp_path, every, calls, head):
+    """The tray goes up, and down 50 loops later; one that does so in each loop is a call."""
+    said, to = [], 0
+    for k in range(600):
+        said += [(8 * k, "loop start"), (8 * k + 1, "imu begin"), (8 * k + 3, "imu end")]
+        if k % every == every - 1:
+            to += every > 1
+            said += [(8 * k + 4, "tray down" if to % 2 == 0 and every > 1 else "tray up")]
+            said += [(8 * k + 6, "tray down")] if every == 1 else []
+    gap = "," if head else " "
+    run = read(tmp_path, head + "".join(f"{t:.1f}{gap}{e}\n" for t, e in said))
+    own = self_ms(run)
+    assert set(own) == calls if every > 1 else set(own) >= calls
