@@ -8,7 +8,7 @@ from looptime.checks.compare.sides import Judged
 from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 
-__all__ = ["Replaced", "replaced"]
+__all__ = ["SAME_COST", "Replaced", "replaced"]
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,9 @@ def replaced(before: Sequence[Judged], after: Sequence[Judged]) -> tuple[Replace
     """Pair the calls that only one side holds by kind, bus and the first part of their names.
 
     One call that came is paired with all of its kind and bus that went, if it costs no more; and
-    the only one that came with the only one that went, if they cost the same: a new name. Where
-    several candidates fit equally nothing is paired: they stand as gone and as new.
+    the only one that came with the only one that went, if they cost the same: a new name; or with
+    all that went, and the other way round: split in several. Where several candidates fit equally
+    nothing is paired: they stand as gone and as new.
 
     Examples
     --------
@@ -69,7 +70,9 @@ def replaced(before: Sequence[Judged], after: Sequence[Judged]) -> tuple[Replace
             old = {key: [g for g in at if g not in gone] for key, at in old.items()}
             new = {key: [g for g in at if g not in came] for key, at in new.items()}
     gone, came = ([g for at in side.values() for g in at] for side in (old, new))
-    if len(gone) == len(came) == 1 and abs(gone[0][2] - came[0][2]) <= _SAME * gone[0][2]:
+    costs = [math.fsum(g[2] for g in side) for side in (gone, came)]
+    one = gone and came and 1 in (len(gone), len(came))
+    if one and abs(costs[1] - costs[0]) <= SAME_COST * costs[0]:
         out.append(_joined(gone, came))
         gone, came = [], []
     out += [Replaced(m, (), p, "", ms, 0.0, _moved((p, m, ms), moved)) for p, m, ms in gone]
@@ -79,7 +82,7 @@ def replaced(before: Sequence[Judged], after: Sequence[Judged]) -> tuple[Replace
 
 _Group = tuple[str, tuple[str, ...], float]
 #: Calls that cost the same, within this share, may be one under two names.
-_SAME = 0.1
+SAME_COST = 0.1
 
 
 def _moved(group: _Group, threads: Mapping[str, str]) -> str:

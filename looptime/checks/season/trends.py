@@ -11,6 +11,7 @@ from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
 from looptime.checks.recording.copies import without_copies
 from looptime.checks.recording.figures import RunValues
+from looptime.checks.season.call_series import call_series
 from looptime.checks.season.creep import creeps
 from looptime.checks.season.level_changes import cuts_of, p_of_place
 from looptime.checks.season.odd import LEAST_RUNS, Odd, odd_runs, odd_together
@@ -45,7 +46,7 @@ class LevelChange:
     #: Geometric means of the stretches of runs on each side.
     before: float
     after: float
-    percent: Figure  #: The change with its 95 % interval
+    percent: Figure  #: The change with its 95 % interval; none of a call that was not there
     p: float  #: Two-sided p-value, times the places where a change could be
 
     @property
@@ -178,11 +179,15 @@ def _over_runs(
     entries: Sequence[Listed], quantity: str, every: Sequence[tuple[str, str, list[float]]]
 ) -> Trends:
     facts = [e.facts for e in entries]
+    # a call that some runs lack is judged as a part of the loop: nothing has no logarithm
+    base = [0.0 if not call or min(series) > 0 else _level(every) for _, call, series in every]
     able = [
-        k for k, (_, _, series) in enumerate(every) if len(series) >= LEAST_RUNS and min(series) > 0
-    ]
+        k for k, (_, _, series) in enumerate(every)
+        if len(series) >= LEAST_RUNS and min(series) + base[k] > 0
+    ]  # fmt: skip
+    whole = {k: np.array(every[k][2]) + base[k] for k in able}
     # a rate by its period: what is faster lies below, whichever figure says so
-    logs = {k: np.log(every[k][2]) * (-1 if every[k][0] == "rate" else 1) for k in able}
+    logs = {k: np.log(whole[k]) * (-1 if every[k][0] == "rate" else 1) for k in able}
     share = _shares([(every[k][0], every[k][1]) for k in able])
     alphas = [_ALPHA / _QUESTIONS * v for v in share]
     odd = dict(zip(able, odd_together([logs[k] for k in able], alphas), strict=True))
@@ -191,7 +196,7 @@ def _over_runs(
         unit = "1/s" if statistic == "rate" else "ms"
         at = Trend(statistic, call, unit, tuple(series), Figure(), None, None, ())
         if k in logs:
-            seen = _Figure(entries, np.log(series), odd[k], alphas[able.index(k)])
+            seen = _Figure(entries, np.log(whole[k]), odd[k], alphas[able.index(k)], base[k])
             if statistic == "mean" and not call:
                 mean_cuts = seen.cut_runs
             elif mean_cuts:
@@ -200,8 +205,16 @@ def _over_runs(
         found.append(at)
     return Trends(
         facts[0].robot, quantity, tuple(entries), all(f.time for f in facts),
-        _adjusted(found, share), odd_runs(entries, every, logs, odd),
+        _adjusted(found, share), odd_runs(entries, [
+            (statistic, call, [v + b for v in series] if b else series)
+            for (statistic, call, series), b in zip(every, base, strict=True)
+        ], logs, odd),
     )  # fmt: skip
+
+
+def _level(every: Sequence[tuple[str, str, list[float]]]) -> float:
+    """The usual mean of the loop [ms]; 0 where it is not known."""
+    return next((float(np.median(s)) for name, call, s in every if (name, call) == ("mean", "")), 0)
 
 
 def _shares(figures: Sequence[tuple[str, str]]) -> list[float]:
@@ -214,7 +227,10 @@ def _shares(figures: Sequence[tuple[str, str]]) -> list[float]:
 class _Figure:
     """Looks for steps and a trend in one figure, odd runs left out."""
 
-    def __init__(self, entries: Sequence[Listed], y: Float, odd: Int, alpha: float) -> None:
+    def __init__(
+        self, entries: Sequence[Listed], y: Float, odd: Int, alpha: float, base: float
+    ) -> None:
+        self.base = base
         kept = np.setdiff1d(np.arange(len(y)), odd)
         self.kept = kept if len(kept) >= LEAST_RUNS else np.arange(len(y))
         self.y = y[self.kept]
@@ -241,8 +257,10 @@ class _Figure:
     def told(self, at: Trend) -> Trend:
         """The figure with what was seen in it."""
         slope, p = _slope(self.kept.astype(np.float64), self.y)
+        slope = _of_itself(slope, math.exp(float(self.y.mean())), self.base)
         steps = tuple(
-            _step(self.entries, self.y, self.cuts, k) for k in range(1, len(self.cuts) - 1)
+            _step(self.entries, self.y, self.cuts, k, self.base)
+            for k in range(1, len(self.cuts) - 1)
         )
         return replace(at, per_run_percent=slope, p=p, steps=steps)
 
@@ -257,23 +275,35 @@ def _series(values: Sequence[RunValues], quantity: str) -> list[tuple[str, str, 
     for statistic in _FIGURES:
         found = [r.get(statistic, quantity) for r in values]
         out.append((statistic, "", [v.value for v in found if v is not None]))
-    shared = set(values[0].call)
-    for run in values[1:]:
-        shared &= set(run.call)
-    for call in values[0].calls:
-        if call.key in shared and (call.counts or not call.on_loop_thread):
-            out.append(("mean", call.name, [r.call[call.key].mean.value for r in values]))
+    out += [("mean", name, each) for name, each in call_series(values)]
     return [row for row in out if len(row[2]) == len(values)]
 
 
-def _step(entries: Sequence[Listed], y: Float, cuts: list[int], k: int) -> LevelChange:
+def _own(level: float, base: float) -> float:
+    """What a level is without its base: nothing where only rounding is left."""
+    return level - base if level - base > 1e-9 * base else 0.0
+
+
+def _of_itself(percent: Figure, level: float, base: float) -> Figure:
+    """A change of base and call together as a change of the call; none of a call that is none."""
+    own = _own(level, base)
+    if not base:
+        return percent
+    if not own:
+        return Figure()
+    ends = (percent.value, percent.low, percent.high)
+    return Figure(*(None if v is None else v * level / own for v in ends))
+
+
+def _step(entries: Sequence[Listed], y: Float, cuts: list[int], k: int, base: float) -> LevelChange:
     a, b = y[cuts[k - 1] : cuts[k]], y[cuts[k] : cuts[k + 1]]
     found = compare_runs(a, b)
     before, after = entries[cuts[k] - 1], entries[cuts[k]]
     return LevelChange(
         before.name, after.name, before.facts.version, after.facts.version,
-        math.exp(float(a.mean())), math.exp(float(b.mean())),
-        Figure(found.percent, *found.percent_interval), p_of_place(y, cuts, k),
+        _own(math.exp(float(a.mean())), base), _own(math.exp(float(b.mean())), base),
+        _of_itself(Figure(found.percent, *found.percent_interval), math.exp(float(a.mean())), base),
+        p_of_place(y, cuts, k),
     )  # fmt: skip
 
 

@@ -18,7 +18,14 @@ if TYPE_CHECKING:
     from looptime.checks.season.season import Listed
     from looptime.checks.season.trends import LevelChange, Trend, Trends
 
-__all__ = ["entry_answer", "list_answer", "matters", "robots_clause", "trends_answer"]
+__all__ = [
+    "entry_answer",
+    "list_answer",
+    "matters",
+    "robots_clause",
+    "step_in_words",
+    "trends_answer",
+]
 
 #: Figures of the whole loop that a sentence may be about, the first that moved.
 _TOLD = ("mean", "p99", "worst1", "median")
@@ -168,7 +175,7 @@ def _one_call(at: Trends) -> str:
     change, name, step = max(found, key=lambda row: abs(row[0]))
     return (
         f"no change of the whole loop seen, but {_when(at, step)} {safe(name, 40)} became"
-        f" {_by(change)} a loop ({signed(step.percent.value)} %)"
+        f" {_by(change)} a loop ({step_in_words(step)})"
     )
 
 
@@ -201,6 +208,14 @@ def _when(at: Trends, step: LevelChange) -> str:
     facts = next(e.facts for e in at.entries if e.name == step.after_entry)
     same = f", version {safe(facts.version, 20)} as before," if facts.version else ""
     return f"from {safe(facts.name, 40)} on{same}"
+
+
+def step_in_words(step: LevelChange) -> str:
+    """A change of level in percent; of a call that came, in ms."""
+    if step.percent.value is None:
+        return f"new, {number(step.after)} ms a loop"
+    gone = step.after <= 1e-6 * step.before
+    return f"gone, {number(step.before)} ms a loop" if gone else f"{signed(step.percent.value)} %"
 
 
 def _by(ms: float) -> str:

@@ -25,6 +25,7 @@ from looptime.views.text.season_answers import (
     list_answer,
     matters,
     robots_clause,
+    step_in_words,
     trends_answer,
 )
 from looptime.views.text.terminal import count, heading_line, number, plain, safe, table
@@ -250,7 +251,7 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
             else "with no version named"
         )
         yield line(
-            f"{TITLES.get(trend.title, trend.title)}: {signed(step.percent.value)} % {where}, from"
+            f"{TITLES.get(trend.title, trend.title)}: {step_in_words(step)} {where}, from"
             f" entry {step.before_entry[:8]} to {step.after_entry[:8]}"
         )
     if not steps:
