@@ -34,6 +34,8 @@ _EVEN = 3.0
 _TIMES = 2.0
 #: Share of the loop from which on a cost is named where nothing stands out.
 _WORTH_A_WORD = 0.2
+#: Share of the level that a drift comes to before it stands out: levels wander by less.
+_LEAST_DRIFT = 0.03
 
 
 def run_findings(at: Summary) -> list[Finding]:
@@ -150,6 +152,8 @@ def _by(parts: tuple[Part, ...], total: float) -> tuple[str, list[str]]:
 def _changes(at: Summary) -> list[Finding]:
     trend = at.changes.drift
     if at.changes.better == "drift" and trend is not None and trend.change_ms.value is not None:
+        if abs(trend.relative) < _LEAST_DRIFT:
+            return []
         change = trend.change_ms.value
         what, how = _paceword(at, change)
         who, calls = _by(trend.parts, change)

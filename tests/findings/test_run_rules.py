@@ -132,3 +132,13 @@ def test_of_a_rate_alone_is_said_what_to_log():
     some = rate_alone(replace(at, run=replace(run, loop_from=ONE_IN))).text
     assert some.startswith("The log holds some of the loops only: 4,000 loops in ")
     assert some.endswith("Log every loop.")
+
+
+@pytest.mark.parametrize(("rise", "told"), [(0.02, False), (0.05, True)])
+def test_a_drift_as_small_as_a_wander_does_not_stand_out(rise, told):
+    """2 % more at the end than at the start is told among the figures, 5 % among what stands out."""
+    period = 10e6 * np.linspace(1, 1 + rise, 6000) * np.random.default_rng(3).normal(1, 0.005, 6000)
+    found = summarise(make_flat_run(period.astype(np.int64), {}))
+    assert found.changes.drift.found
+    assert found.changes.better == "drift"
+    assert ("drift" in [f.code for f in found.findings]) is told

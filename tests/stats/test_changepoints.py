@@ -160,3 +160,41 @@ def test_two_steps_a_few_windows_apart_stay_two():
     level = np.repeat([10.0, 11.2, 12.4], [2000, 270, 2000])
     found = change_points(level * rng.lognormal(0, 0.03, 4270), np.cumsum(level) / 1e3)
     assert len(found.loops) == 2
+
+
+def _wandering(draw, way, step=0.0, n=2500):
+    """Loops of 10 ms and 3 % noise whose level wanders, and from half-way on takes more [ms].
+
+    It goes back to its mean within 10 s or 40 s with a standard deviation of 0.8 %, or never, and
+    ends 1.5 % away.
+    """
+    if way == "at random":
+        level = np.cumsum(draw.normal(0, 0.015 / n**0.5, n))
+    else:
+        keeps = math.exp(-0.01 / way)
+        shocks = draw.normal(0, 0.008 * math.sqrt(1 - keeps**2), n)
+        level = np.array(list(itertools.accumulate(shocks, lambda last, new: keeps * last + new)))
+    x = 10 * (1 + level) * (1 + 0.03 * draw.standard_normal(n))
+    x[n // 2 :] *= 1 + step
+    return x, (np.cumsum(x) - x) / 1e3
+
+
+@pytest.mark.parametrize("way", [10.0, 40.0, "at random"])
+def test_a_level_that_wanders_has_no_steps_and_a_tenth_more_is_one(way):
+    """Told in one log of twenty at most of those without a step; a tenth, up or down, in all."""
+    draw = np.random.default_rng(31)
+    told = [len(change_points(*_wandering(draw, way)).loops) > 0 for _ in range(40)]
+    assert sum(told) <= 2
+    for step in (0.1, -0.1):
+        for _ in range(10):
+            x, start = _wandering(draw, way, step)
+            found = change_points(x, start)
+            assert np.abs(found.times_s - start[1250]).min() <= 1.0
+
+
+def test_a_climb_bit_by_bit_by_a_fifth_is_told():
+    """No single step stands out from the others; all of them together do."""
+    level = 10 + 2 * np.clip((T - 20) / 20, 0, 1)
+    found = change_points(level * np.random.default_rng(32).normal(1, 0.02, 6000), T)
+    assert len(found.loops) > 1
+    assert found.levels[[0, -1]] == pytest.approx([10, 12], rel=0.02)
