@@ -168,7 +168,8 @@ def kept_starts(period: Float, grain: float = 0.0) -> KeptTick | None:
         off = start - start[first] - tick * (number - first)
         kept, *others = np.bincount(np.clip(off // in_time, 0, 3).astype(np.int64), minlength=4)[:3]
         scattered = _wide(period) > 2 * in_time
-        if scattered and kept >= max(FEWEST, _SOME * len(start), _MORE * max(others)):
+        whole = (np.abs(period - tick) <= NEAR * tick).sum() >= FEWEST  # from one to the next
+        if scattered and whole and kept >= max(FEWEST, _SOME * len(start), _MORE * max(others)):
             return KeptTick(tick, "catch-up")
     return None
 
