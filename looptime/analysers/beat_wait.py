@@ -144,11 +144,11 @@ def _most_varied(fills: list[int], run: Run, table: SelfTable) -> int | None:
     """Of the calls that fill the loop, the one that makes up for what the others vary by.
 
     In even loops without a gap any call is what the others leave, so each shrinks as they grow.
-    The wait takes up all that the others vary by, and so varies as much as any of them.
+    The wait takes up all that the others vary by from loop to loop, and so varies as much as any.
     """
     if not fills:
         return None
-    varies = {code: spread(table.series(code)) for code in range(table.names)}
+    varies = {code: spread(np.diff(table.series(code))) for code in range(table.names)}
     most = [code for code in fills if varies[code] >= _AS_MUCH * max(varies.values())]
     named = [code for code in most if run.names[code].kind == "wait"]
     return next(iter(named or most), None)  # of two that mirror each other, the longer one

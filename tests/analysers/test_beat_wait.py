@@ -81,3 +81,21 @@ def test_stretches_that_happen_to_be_as_long_as_each_other_are_no_wait(where, pa
     basis = prepare(_in_stretches(where, paced))
     assert basis.pacing.fixed_rate is paced
     assert (basis.judged == "work") is (paced and where != "gap")
+
+
+def test_a_call_that_varies_most_along_the_run_is_no_wait():
+    """The arm takes 1 ms in one half and 5 in the other; the wait goes from 10 to 8, loop by loop.
+
+    In even loops without a gap each call is what the others leave.
+    """
+    draw = np.random.default_rng(9)
+    arm = np.repeat([1.0, 5.0], 600) * draw.normal(1, 0.05, 1200)
+    base = np.repeat([9.0, 7.0], 600) * draw.normal(1, 0.05, 1200)
+    rest = 20 - arm - base
+    ends = np.cumsum([arm, base], axis=0)
+    run = make_run([20] * 1200, lambda k: [
+        ("arm", 0, arm[k]), ("base", arm[k], base[k]), ("remains", ends[1, k], rest[k])
+    ])  # fmt: skip
+    basis = prepare(run)
+    assert [name.name for name in basis.run.names if name.kind == "pacing"] == ["remains"]
+    assert basis.judged_ms == pytest.approx(ends[1], abs=1e-3)

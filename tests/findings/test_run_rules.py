@@ -136,7 +136,7 @@ def test_of_a_rate_alone_is_said_what_to_log():
 
 @pytest.mark.parametrize(("rise", "told"), [(0.02, False), (0.05, True)])
 def test_a_drift_as_small_as_a_wander_does_not_stand_out(rise, told):
-    """2 % more at the end than at the start is told among the figures, 5 % among what stands out."""
+    """2 % more at the end than at the start is among the figures, 5 % among what stands out."""
     period = 10e6 * np.linspace(1, 1 + rise, 6000) * np.random.default_rng(3).normal(1, 0.005, 6000)
     found = summarise(make_flat_run(period.astype(np.int64), {}))
     assert found.changes.drift.found
