@@ -5,7 +5,10 @@ from functools import lru_cache
 
 from looptime.errors import UsageError
 
-__all__ = ["NS_PER_MS", "NS_PER_S", "NS_PER_US", "UNITS", "split_unit", "unit_ns", "word_unit"]
+__all__ = [
+    "LONGEST_NAME", "NS_PER_MS", "NS_PER_S", "NS_PER_US", "UNITS", "split_unit", "unit_ns",
+    "word_unit",
+]  # fmt: skip
 
 NS_PER_US = 1_000
 NS_PER_MS = 1_000_000
@@ -42,8 +45,8 @@ _PREFIXED = re.compile(
 )
 # one word for a clock: nanoTime, microtime
 _OF_A_CLOCK = re.compile(r"^(nano|micro|milli)s?[\s_]*(time|stamp|timestamp|clock)$", re.IGNORECASE)
-# a longer text is no header: each search below may take the square of its length
-_LONGEST = 400
+# a longer text is no header: a search in it may take the square of its length
+LONGEST_NAME = 400
 # camelCase headers: startUs, durationMs, timeNs
 _CAMEL = re.compile(r"^(.*[a-z0-9])(N[sS]|U[sS]|M[sS]|[MUN]?Secs?|Seconds|Millis|Micros|Nanos)$")
 
@@ -113,7 +116,7 @@ def split_unit(header: str) -> tuple[str, str | None]:
     (('heading', None), ('gyro_z_rad_s', None))
     """
     text = header.strip()
-    if len(text) > _LONGEST:
+    if len(text) > LONGEST_NAME:
         return text, None
     bracketed = _BRACKETED.match(text)
     for said in re.split(r"\s*[,;]\s*", bracketed[2].lower()) if bracketed else ():

@@ -34,9 +34,9 @@ _NO_LOGS = {
     "a page": ".md .html .htm .css .svg",
 }
 #: What stands between the header and the rows of a table on a page of text.
-_RULED = re.compile(r"^[ \t]*\|?(?:[ \t]*:?-{2,}:?[ \t]*\|)+", re.MULTILINE)
+_RULED = re.compile(r"^[ \t]*+\|?(?:[ \t]*+:?-{2,}+:?[ \t]*+\|)+", re.MULTILINE)
 #: An array or an object that holds others, with numbers in them.
-_ONE_DOCUMENT = re.compile(r"\s*(?:\[|\{[^{}\[\]]*:\s*[\[{]).*\d+[,\]}]", re.DOTALL)
+_ONE_DOCUMENT = re.compile(r"\s*(?:\[|\{[^{}\[\]]*:\s*[\[{]).*\d[,\]}]", re.DOTALL)
 _TIMES = ("time", "start", "end", "period", "instant")
 
 

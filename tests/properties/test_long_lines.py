@@ -1,62 +1,95 @@
-"""Lines as no logger writes them: each is looked at once, where its square was never done."""
+"""A line of whatever length is looked at in time that grows as it does, wherever it stands."""
+
+import contextlib
+import time
 
 import pytest
 
-from looptime.length_groups import of_lengths
-from looptime.parsers.lines.begun_at import read_begun
-from looptime.parsers.lines.events import read_events
-from looptime.parsers.lines.monitor import split_host
-from looptime.parsers.text.dialect import is_number, is_remark
-from looptime.parsers.text.sniff import sniff
-from looptime.parsers.text.tidy import tidy
-from looptime.units import split_unit
+import looptime
+from looptime.errors import LogError
+from looptime.parsers.lines.shapes import Shapes
+from looptime.parsers.lines.spread import spread_objects
+from looptime.parsers.registry import check_name
+from looptime.parsers.text.angles import stated_angles
+from looptime.parsers.text.sniff import stated_unit
 
-LONG = 100_000
-
-
-@pytest.mark.parametrize("filling", [" ", "\t", "5", ".", "- ", "@ ", "a ", "[", "1 ", "B "])
-def test_events_among_long_lines(filling: str) -> None:
-    """What stands between the rows is passed over; they are read as without it."""
-    rows = [f"{20 * k + at} {what}" for k in range(6) for at, what in
-            ((0, "loop start"), (9, "belt done"))]  # fmt: skip
-    found = read_events([filling * (LONG // len(filling)) + "!", *rows])
-    assert found is not None
-    assert [(e.stamp, e.name) for e in found][-2:] == [("100", "loop"), ("109", "belt")]
+ROWS = [f"t={20_000 * k} gyro={2000 + k % 7}us drive={900 + k % 5}us" for k in range(40)]
+TABLE = ["time_ms,gyro,drive", *(f"{20 * k},{2 + k % 3},{5 + k % 4}" for k in range(40))]
 
 
-@pytest.mark.parametrize("filling", [" ", "-", "a ", "1 "])
-def test_begins_and_hosts_among_long_lines(filling: str) -> None:
-    """Calls that tell their begin, and stamps of a host, are found beside such a line."""
-    long = filling * LONG
-    told = [line for k in range(6) for line in (f"pass {k} at {5 + k / 50:.3f}",
-            f"  lift: {5.001 + k / 50:.3f} + 1.5 ms")]  # fmt: skip
-    grid = read_begun([*told, long])
-    assert grid is not None
-    assert grid.rows[1] == ["5.001", "1500000", "lift", "0"]
-    split = split_host([f"10:00:00.8{k} -> 8{k},9" for k in range(9)] + [long])
-    assert split is not None
-    assert split[0][:2] == ["10:00:00.80", "10:00:00.81"]
+def seconds(what, *asked):
+    """Processor time of this thread, of the quicker of two tries."""
+    tries = []
+    for _ in range(2):
+        begin = time.thread_time()
+        with contextlib.suppress(LogError):
+            what(*asked)
+        tries.append(time.thread_time() - begin)
+    return min(tries)
 
 
-def test_long_cells() -> None:
-    """A number may have any number of digits; a text of this length names no unit."""
-    digits = "5" * LONG
-    assert is_number(digits)
-    assert not is_number(digits + "x")
-    assert is_number(" 5. ")
-    assert is_number(".5e3")
-    assert not is_number(".")
-    assert not is_number("5.5.5")
-    for mark in ("_", "[", "a ", "a_", "in "):
-        assert split_unit((mark * LONG + "!")[:LONG])[1] is None
-    assert split_unit("lift_" * 70 + "ms")[1] == "ms"
-    assert of_lengths("a." * LONG) is None
-    assert is_remark("--- AUTO ---")
-    assert not is_remark("--a" + "-" * LONG + "!")
+def check(what, make, size):
+    """Four times the length takes about four times as long; its square would take sixteen times."""
+    seconds(what, make(100))  # loads modules
+    assert seconds(what, make(4 * size)) < 9 * seconds(what, make(size)) + 0.2
 
 
-def test_blanks_within_a_row() -> None:
-    """Those between two cells are one, those at the ends none."""
-    like = sniff("name x\na 1\n", "a.txt")
-    blanks = b" " * LONG
-    assert tidy(blanks + b"a" + blanks + b"1" + blanks + b"\n", like)[0] == b"a 1\n"
+@pytest.mark.parametrize(
+    "lines",
+    [
+        lambda long: [*ROWS[:20], long, *ROWS[20:]],
+        lambda long: [f"# {long}", *TABLE],
+        lambda long: [TABLE[0] + long, *TABLE[1:]],
+    ],
+    ids=["between rows", "remark", "header"],
+)
+@pytest.mark.parametrize(
+    "pump", ["[1,", "unit ", "(1 us", "in deg/ ", "_ ", "1_000'", '"\\', "freq"]
+)
+def test_a_long_line(tmp_path, lines, pump):
+    """A log with one line that is nothing but the same again and again."""
+    path = tmp_path / "log.txt"
+
+    def read(long):
+        path.write_text("\n".join([*lines(long), ""]), encoding="utf-8")
+        with contextlib.suppress(LogError):
+            looptime.read_log(path, cache=False)
+
+    check(read, lambda size: pump * (size // len(pump)), 10_000)
+
+
+def test_a_line_of_many_keys():
+    """A line that is expected, and one that differs at its end."""
+
+    def read(line):
+        shapes = Shapes()
+        shapes.expect(line)
+        for _ in range(5):
+            shapes.read(line)
+            shapes.read(line + "!")
+
+    check(read, lambda size: " ".join(f"k{k}={k}.5" for k in range(size)), 1250)
+
+
+@pytest.mark.parametrize(
+    ("what", "make"),
+    [
+        (lambda text: stated_unit([text]), lambda n: "time " * n),
+        (lambda text: stated_angles([text]), lambda n: "units: deg" + " " * n + "!"),
+        (lambda text: check_name("a.json", text), lambda n: '{"a": [' + "1" * n),
+        (lambda text: check_name("a.md", text), lambda n: "\t" * n),
+        (lambda text: spread_objects(["{", *['"a": 1,'] * 99, text, "}"]), lambda n: '"\\' * n),
+    ],
+    ids=["unit", "angles", "document", "page", "objects"],
+)
+def test_a_long_text(what, make):
+    """Texts in which a search would begin anew at each letter and go on to the end."""
+    check(what, make, 20_000)
+
+
+def test_brackets_that_are_never_closed_name_what_stands_in_them_once():
+    """Each number in brackets has the name behind it, however many open before it."""
+    line = "loop 7: (" + " / (".join(f"{k} p{k}" for k in range(1, 6)) + ")"
+    sentence, numbers = Shapes().read(line)
+    assert numbers == ["7", "1", "2", "3", "4", "5"]
+    assert sentence.names == ("loop", "p1", "p2", "p3", "p4", "p5")

@@ -21,6 +21,8 @@ _NEXT = re.compile(r"\s*,\s*(?=\{)")
 _MOST_LINES = 3
 #: Objects of a list that are looked into for a longer one, and how deep.
 _FEW, _DEEP = 3, 4
+#: A pattern of more groups takes the square of their number for a line.
+_MOST_GROUPS = 200
 _NUMBER = re.compile(rf"(?<=[:,\[\s]){_PLAIN}(?=[,}}\]\s])")
 
 
@@ -141,8 +143,8 @@ def _usual(grid: Grid, line: str) -> re.Pattern[str] | None:
     """
     value = _loaded(line)
     cells = [] if value is None else _cells(grid, value)
-    if _NUMBER.findall(line) != cells:  # a value that is no number, or one in a name
-        return None
+    if len(cells) > _MOST_GROUPS or _NUMBER.findall(line) != cells:
+        return None  # a value that is no number, or one in a name
     pieces = [re.escape(piece) for piece in _NUMBER.split(line)]
     return re.compile(f"({_PLAIN})".join(pieces))
 

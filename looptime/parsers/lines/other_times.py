@@ -13,7 +13,7 @@ from looptime.parsers.lines.legend import by_legend, legend_of
 from looptime.parsers.lines.rated import rated
 from looptime.parsers.lines.recast import MULTIPLE, recast
 from looptime.parsers.lines.spelled import spelled
-from looptime.parsers.text.dialect import is_number, is_remark, split_line
+from looptime.parsers.text.dialect import LONGEST_REMARK, is_number, is_remark, split_line
 from looptime.parsers.text.sniff import sniff
 from looptime.records import dataclass
 from looptime.stated_columns import StatedColumns
@@ -109,9 +109,10 @@ def remarks_of(lines: list[str]) -> list[str]:
     >>> remarks_of(["boot: core clock 64 MHz, 16 bit timer", "n 0 cyc 7", "n 1 cyc 9"])
     ['boot: core clock 64 MHz, 16 bit timer']
     """
-    first = lines[0] if lines and _OF_A_COUNTER.search(lines[0]) else None
-    return [one for one in lines[:_FIRST]
-            if one.lstrip()[:1] == "#" or _A_RATE.match(one) or one is first]  # fmt: skip
+    first = lines[0][:LONGEST_REMARK] if lines else ""
+    above = first if _OF_A_COUNTER.search(first) else None
+    return [one for one in (line[:LONGEST_REMARK] for line in lines[:_FIRST])
+            if one.lstrip()[:1] == "#" or _A_RATE.match(one) or one == above]  # fmt: skip
 
 
 def _may_be(lines: list[str]) -> bool:

@@ -12,7 +12,7 @@ from looptime.parsers.lines.counted import COUNT, RATES, to_ns, without_wraps
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
-from looptime.units import UNITS, split_unit
+from looptime.units import LONGEST_NAME, UNITS, split_unit
 
 __all__ = ["Rated", "by_rates", "climbs", "clocks_of", "rated"]
 
@@ -46,7 +46,7 @@ def rated(header: str) -> Rated | None:
     >>> rated("spi_1MHz_us") is None, rated("heading") is None
     (True, True)
     """
-    found = _RATE.search(header)
+    found = _RATE.search(header) if len(header) <= LONGEST_NAME else None
     if found is None or split_unit(header)[1] is not None:
         return None
     hz = float(re.sub("[,p]", ".", found[1])) * RATES[found[2].lower()] / float(found[3] or 1)

@@ -1,6 +1,7 @@
 """Columns that hold times in another form, brought to times: minutes, counters, rates, sums."""
 
 import re
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.lines.rated import by_rates, climbs, clocks_of
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.stated_columns import StatedColumns
-from looptime.units import UNITS, split_unit
+from looptime.units import LONGEST_NAME, UNITS, split_unit
 
 __all__ = ["MULTIPLE", "recast"]
 
@@ -154,10 +155,15 @@ def _name_multiples(grid: Grid, like: Dialect, remarks: list[str]) -> None:
                 break
 
 
+def _short_names(grid: Grid) -> Iterator[tuple[int, str]]:
+    """Columns with the names that are no longer than one is."""
+    return ((at, name) for at, name in enumerate(grid.names) if len(name) <= LONGEST_NAME)
+
+
 def _multiples(grid: Grid, like: Dialect) -> str:
     """Columns in a multiple of a unit, as "ticks (100 ns)", and the counts beside such a clock."""
     said = ""
-    for at, name in enumerate(grid.names):
+    for at, name in _short_names(grid):
         found = MULTIPLE.match(name.strip())
         if found is None or not float(found[2]) > 0:
             continue
@@ -253,7 +259,7 @@ def _counts_beside(grid: Grid, like: Dialect, at: int, ns: float, told: str) -> 
 
 
 def _minutes(grid: Grid, like: Dialect) -> str:
-    for at, name in enumerate(grid.names):
+    for at, name in _short_names(grid):
         found = _MINUTES.match(name.strip())
         values = numbers(like, at)
         step = np.diff(values)
@@ -340,7 +346,7 @@ def _period(grid: Grid) -> int | None:
 
 def _shares(grid: Grid, like: Dialect) -> tuple[str, StatedColumns | None]:
     """Parts of the loop in percent as lengths, where the loop's length is known."""
-    mine = [at for at, name in enumerate(grid.names) if _SHARE.search(name.strip())]
+    mine = [at for at, name in _short_names(grid) if _SHARE.search(name.strip())]
     values = np.column_stack([numbers(like, at) for at in mine]) if mine else np.zeros((0, 0))
     if len(mine) < 2 or not len(values) or np.nanmin(values) < 0:
         return "", None
@@ -399,14 +405,14 @@ def _sums(grid: Grid, like: Dialect) -> str:
     clock = next((at for at in clocks if is_stamp(grid.names[at])), None)
     if clock is None and len(clocks) > 2:  # what gains most, if it is not called a sum
         most = max(clocks, key=lambda at: _gained_s(grid, like, at))
-        clock = None if _SUM.search(grid.names[most]) else most
+        clock = None if _SUM.search(grid.names[most][:LONGEST_NAME]) else most
     unit = None if clock is None else split_unit(grid.names[clock])[1]
     if clock is None or unit is None:
         return ""
     gone = _gained_s(grid, like, clock)
     period = float(np.median(_gained(numbers(like, clock))[1])) / _PER_S[unit]
     found = []
-    for at, name in enumerate(grid.names):
+    for at, name in _short_names(grid):
         own, values = split_unit(name)[1], numbers(like, at)
         if at == clock or own is None or is_stamp(name) or not rises(values):
             continue

@@ -48,6 +48,8 @@ _WAITED = re.compile(
 _LONGEST = 10
 _BARE = re.compile(r"[^\w./ -]+")
 _MARK = "\0"
+#: A pattern of more groups takes the square of their number for a line.
+_MOST_EXPECTED = 200
 
 
 @dataclass(frozen=True)
@@ -125,6 +127,8 @@ class Shapes:
     def expect(self, line: str) -> None:
         """Look first whether a line is written just as this one is."""
         sentence, numbers = self.read(line)
+        if len(numbers) > _MOST_EXPECTED:
+            return
         point = "," if self.comma else r"\."
         plain = rf"[+-]?(?:\d+(?:{point}\d+)?|\.\d+)(?:[eE][+-]?\d+)?"
         pieces = [re.escape(piece) for piece in self.shape(line).split(_MARK)]
@@ -235,17 +239,20 @@ def _listed(left: list[str]) -> dict[int, str]:
     {}
     """
     made: dict[int, str] = {}
-    for first in range(len(left) - 1):
-        if left[first].rstrip()[-1:] not in ("(", "[", "{"):
-            continue
-        names: list[str] = []
-        for piece in left[first + 1 :]:
-            inside = _CLOSED.split(piece)[0]
-            names.append(_after(inside) or "")
-            if inside != piece:
-                break
-        if len(names) > 1 and all(names):
-            made |= {first + k: name for k, name in enumerate(names)}
+    opens = [piece.rstrip()[-1:] in ("(", "[", "{") for piece in left[:-1]]
+    if not any(opens):
+        return made
+    end, copied, whole = 0, 0, True
+    names: list[str] = []  # of the numbers from here to where a bracket closes, the last first
+    for at in reversed(range(len(left) - 1)):
+        inside = _CLOSED.split(left[at + 1])[0]
+        if inside != left[at + 1] or not names:
+            end, copied, names, whole = at, 0, [], True
+        names.append(_after(inside) or "")
+        whole = whole and bool(names[-1])
+        if opens[at] and whole and len(names) > 1:
+            made |= {end - k: names[k] for k in range(copied, len(names))}
+            copied = len(names)
     return made
 
 

@@ -4,7 +4,7 @@ import re
 
 __all__ = ["hold_loops", "is_printed", "spread_objects"]
 
-_TOKEN = re.compile(r'"(?:[^"\\\n]|\\.)*"|[{}\[\]\n]')
+_TOKEN = re.compile(r'"(?:[^"\\\n]|\\.)*+"?|[{}\[\]\n]')
 _ALONE = re.compile(r'[{}\[\], \t\r\d.eE+-]+|\s*"(?:[^"\\]|\\.)*"\s*:.*')
 _FIRST = 250
 #: Loops of a run; calls of a loop are fewer.

@@ -43,7 +43,7 @@ _TOOK = re.compile(
     r"(?:(?:(?:was\s+)?[a-z]+[\s:=]+)?(?:took|lasted|duration|dur|elapsed|in|after)[\s:=]+)?"
     r"(?P<took>\d+(?:[.,]\d+)?)\s*(?P<unit>[mun\N{MICRO SIGN}]?s)\s*$"
 )
-_OF_DAY = re.compile(r"(\d+):(\d\d):(\d\d(?:[.,]\d+)?)")
+_OF_DAY = re.compile(r"(?<!\d)(\d+):(\d\d):(\d\d(?:[.,]\d+)?)")
 _OVERLAPS = 20
 _MAIN = re.compile(r"^(main|loop|control|robot)", re.IGNORECASE)
 

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Sequence
 
+from looptime.parsers.text.dialect import LONGEST_REMARK
 from looptime.signal_names import quantity_of
 
 __all__ = ["in_stated_angles", "stated_angles"]
@@ -35,7 +36,7 @@ def stated_angles(remarks: Sequence[str]) -> tuple[str | None, str | None]:
     """
     angles: set[str] = set()
     rates: set[str] = set()
-    for line in remarks:
+    for line in (one[:LONGEST_REMARK] for one in remarks):
         if not _OF_UNITS.search(line):
             continue
         for at in _ANGLE.finditer(line):

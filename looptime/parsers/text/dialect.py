@@ -14,6 +14,7 @@ from looptime.stated_columns import StatedColumns
 
 __all__ = [
     "DATED",
+    "LONGEST_REMARK",
     "NUMBER",
     "Dialect",
     "cells_of",
@@ -28,6 +29,9 @@ __all__ = [
     "split_line",
 ]
 
+#: So much of a comment or a line between rows is looked at for what it says of the log: a search
+#: may take the square of its length.
+LONGEST_REMARK = 1000
 #: A number as logs write it, with a decimal point.
 NUMBER = re.compile(
     r"^[ \t-\r]*[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?[ \t-\r]*$"

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Sequence
 
-from looptime.units import split_unit, word_unit
+from looptime.units import LONGEST_NAME, split_unit, word_unit
 
 __all__ = ["in_listed_units"]
 
@@ -12,7 +12,7 @@ _LIST = re.compile(
     r"^\W*(?P<said>(?:[^\W\d_]+\s+){0,2}(?:units?|einheit(?:en)?)\b"
     r"(?:\s+(?:of|per|for|in|der|je)\b[\w\s]{0,24})?\s*[:=]?)?\s*(?P<list>\S.*)$", re.IGNORECASE,
 )  # fmt: skip
-_PARTED, _PAIR = re.compile(r"\s*[,;|\t]\s*"), re.compile(r"^(.+?)\s*[:=\s]\s*(\S+)$")
+_PARTED, _PAIR = re.compile(r"[,;|\t]"), re.compile(r"^(.+?)\s*[:=\s]\s*(\S+)$")
 #: What stands for no unit, and the longest one.
 _NONE, _LONGEST = frozenset(("", "-", "--", "1", "none", "n/a", "na", "text", "bool")), 8
 
@@ -44,7 +44,7 @@ def in_listed_units(header: tuple[str, ...], remarks: Sequence[str]) -> tuple[st
 
 def _of_each(header: tuple[str, ...], text: str, said: bool) -> list[str] | None:
     """The unit of every column, empty for none; None where the text is no such list."""
-    cells = _PARTED.split(text.strip(" ,;|()[]"))
+    cells = [cell.strip() for cell in _PARTED.split(text.strip(" ,;|()[]"))]
     cells = text.split() if len(cells) == 1 else cells
     bare = [cell.strip("()[] ") for cell in cells]
     times = [cell for cell in bare if word_unit(cell) and " " not in cell]
@@ -52,7 +52,7 @@ def _of_each(header: tuple[str, ...], text: str, said: bool) -> list[str] | None
         plain = all(len(cell) <= _LONGEST and " " not in cell for cell in bare)
         known = said or all(cell in times or cell.lower() in _NONE for cell in bare)
         return bare if plain and known else None
-    pairs = [pair for cell in bare if (pair := _PAIR.match(cell))]
+    pairs = [pair for cell in bare if len(cell) <= LONGEST_NAME and (pair := _PAIR.match(cell))]
     by_name = {pair[1].strip().lower(): pair[2].strip("()[]") for pair in pairs}
     named = {name.lower() for name in header} & by_name.keys()
     if not said or len(pairs) < len(bare) or not named or len(named) < len(by_name):

@@ -12,6 +12,7 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.text.dialect import (
+    LONGEST_REMARK,
     Dialect,
     cells_of,
     is_clock_text,
@@ -29,7 +30,7 @@ from looptime.units import split_unit, word_unit
 __all__ = ["sniff", "stated_unit"]
 
 #: Blanks between a name and its unit in brackets.
-_SPACED_UNIT = re.compile(r"\s+(?=[\[(][^\W\d_]{1,3}[\])])")
+_SPACED_UNIT = re.compile(r"(?<!\s)\s+(?=[\[(][^\W\d_]{1,3}[\])])")
 #: What some tools set before a line of names, as others do a hash.
 _MARK = re.compile(r"^\s*[%!;]+\s*(?=\S)")
 #: Rows that must go on as numbers of loops do.
@@ -351,7 +352,7 @@ def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if above and plain.header:
         from looptime.parsers.text.angles import in_stated_angles
 
-        if lists := [line for line in above if _LISTS_UNITS.search(line)]:
+        if lists := [line for line in above if _LISTS_UNITS.search(line[:LONGEST_REMARK])]:
             from looptime.parsers.text.listed_units import in_listed_units
 
             plain = replace(plain, header=in_listed_units(plain.header, lists))
@@ -376,6 +377,7 @@ def stated_unit(remarks: Sequence[str]) -> tuple[str | None, bool]:
     >>> stated_unit(["# time in s", "# parts, times in us"])
     (None, False)
     """
+    remarks = [line[:LONGEST_REMARK] for line in remarks]
     told = [(at[2], at[1] is not None) for line in remarks for at in _STATED.finditer(line)]
     told += [(at[1], False) for line in remarks for at in _SINCE.finditer(line)]
     known = [(unit, every) for word, every in told if (unit := split_unit(f"x [{word}]")[1])]
@@ -415,7 +417,7 @@ def _stated_behind(text: str) -> tuple[str, str | None, bool]:
     >>> _stated_behind("t [ms], volts (V)")
     ('t [ms], volts (V)', None, False)
     """
-    found = _OF_ALL.search(text)
+    found = _OF_ALL.search(text, max(0, len(text) - LONGEST_REMARK))
     unit = split_unit(f"x [{found[2]}]")[1] if found else None
     if found is None or unit is None:
         return text, None, False
