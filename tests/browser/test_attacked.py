@@ -159,8 +159,9 @@ call."{EVIL}".p99_ms = 3
 
 @pytest.mark.browser
 def test_text_of_logs_project_and_season_stays_text(watch: Make, tmp_path: Path) -> None:
-    """Names of calls, devices, buses, robots, versions and files do nothing on any page."""
+    """Names of calls, phases, devices, robots and files, and notes, do nothing on any page."""
     from looptime.checks.season.season import Season
+    from looptime.notes import Note, add_note
     from looptime.questions.asked import Asked
     from looptime.questions.judging import add_to_season
 
@@ -171,7 +172,10 @@ def test_text_of_logs_project_and_season_stays_text(watch: Make, tmp_path: Path)
     logs.mkdir()
     names = ["<b onclick=x>.csv", "other.csv"]
     for k, name in enumerate(names):
-        (logs / name).write_text(evil + hostile_log(150 + k), encoding="utf-8")
+        comment, head, *rows = hostile_log(150 + k).splitlines()
+        table = [f"{head},phase", *(f"{row},{EVIL}" for row in rows), ""]
+        (logs / name).write_text(evil + "\n".join([comment, *table]), encoding="utf-8")
+        add_note(logs, Note(name, EVIL, loop=29))
         os.utime(logs / name, (time.time() - 60, time.time() - 60))
     season = tmp_path / "logs" / "season"
     Season(season, create=True)
@@ -180,9 +184,10 @@ def test_text_of_logs_project_and_season_stays_text(watch: Make, tmp_path: Path)
     keys = [key_of(logs / name) for name in names]
     with running(logs, project=project) as base:
         watched = watch(base)
-        for page in PAGES:
-            search = f"?run={keys[0]}&before={keys[1]}&loop=29&call={EVIL}&change={EVIL}"
-            shown = watched.open(page.path + search, "#page > *")
+        search = f"?run={keys[0]}&before={keys[1]}&loop=29&call={EVIL}&change={EVIL}"
+        paths = [page.path + search for page in PAGES]
+        for path in (*paths, "/runs", f"/runs?query=label={EVIL}"):
+            shown = watched.open(path, "#page > *")
             settle(shown)
             assert "taken" not in shown.title()
             assert shown.locator("#page img, #loop-panel img, #news img, #page b").count() == 0
