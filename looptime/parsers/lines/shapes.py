@@ -233,8 +233,8 @@ def _listed(left: list[str]) -> dict[int, str]:
 
     Examples
     --------
-    >>> _listed(["loop ", ": (", " gyro / ", " drive)"])
-    {1: 'gyro', 2: 'drive'}
+    >>> sorted(_listed(["loop ", ": (", " gyro / ", " drive)"]).items())
+    [(1, 'gyro'), (2, 'drive')]
     >>> _listed(["loop ", ": (gyro ", " / drive ", ")"])
     {}
     """
