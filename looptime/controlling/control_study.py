@@ -19,7 +19,7 @@ from looptime.controlling.effective import derivative_noise, effective_gains
 from looptime.controlling.fit import Fit, fit_plant
 from looptime.controlling.fit_signals import FitSignals, fit_signals
 from looptime.controlling.law import law_of, plant_of
-from looptime.controlling.logged_controllers import at_its_pace, logged_controllers
+from looptime.controlling.logged_controllers import Logged, at_its_pace, logged_controllers
 from looptime.controlling.margins import margins
 from looptime.controlling.moves import (
     SHAPE_LOOPS,
@@ -34,6 +34,7 @@ from looptime.controlling.oscillation import noise_of, swing_of
 from looptime.controlling.outcome import Case, Outcome, outcomes
 from looptime.controlling.response import Response
 from looptime.controlling.stability import stability
+from looptime.controlling.swings import swing_told
 from looptime.controlling.target import Path, path_of
 from looptime.controlling.value_instants import instants_of, on_change
 from looptime.controlling.wheels import Steering, steering
@@ -42,6 +43,7 @@ from looptime.heading.age_distribution import age_parts
 from looptime.heading.pattern import Sampling, sample_stretches
 from looptime.project import Project
 from looptime.run import Run
+from looptime.words import number
 
 __all__ = ["control"]
 
@@ -142,10 +144,17 @@ def _in_the_log(run: Run) -> str:
     found = logged_controllers(run)[:MOST_NAMED]
     shown = [
         f"{one.name}{'' if one.every_ms is None else f' every {one.every_ms:.3g} ms'} "
-        f"(--fit {one.output},{one.measured})"
+        f"(--fit {one.output},{one.measured}{_swings(run, one)})"
         for one in found
     ]
     return f"; the log holds the values of {', '.join(shown)}" if shown else ""
+
+
+def _swings(run: Run, one: Logged) -> str:
+    told, _ = swing_told(fit_signals(run, (one.output, one.measured)), None)
+    if told is None or told.of != "loop":
+        return ""
+    return f": it swings at {number(told.frequency_hz.value)} Hz by {number(told.amplitude)}"
 
 
 def _steering(
@@ -212,7 +221,8 @@ def _controlled(
     else:
         notes.extend(_no_model(stated, fitted))
     cut = None if asked is None else at_limit(whole, *asked.names, sums=bool(stated.ki))
-    swing = None if asked is None else swing_of(whole, *asked.names)
+    swing, no_swing = (None, None) if asked is None else swing_told(asked, fitted)
+    notes.extend([] if no_swing is None else [no_swing])
     return Controlled(
         stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
@@ -251,19 +261,17 @@ def _fitted(asked: FitSignals, stated: Controller, base: Sampling) -> tuple[Cont
     try:
         found = fit_plant(run, output, measured, plant, delay)
     except UsageError as error:
-        if swing is None or plant is not None:
+        swings = swing is not None or swing_told(asked, None)[0] is not None
+        if not swings or plant is not None:
             raise UsageError(f"{error}{asked.text and f'; {asked.text}'}") from error
-        found = fit_plant(run, output, measured, "speed", delay)
+        found = _not_told(fit_plant(run, output, measured, "speed", delay), str(error))
     if asked.text and (asked.wraps or not found.used):
         both = (asked.text, found.text) if asked.wraps else (found.text, asked.text)
         found = replace(found, text="; ".join(both))
     found = replace(found, wraps=asked.wraps)
     most = 0.0 if swing is None else MOST_OF_NOISE * noise_of(run, measured)
     if swing is not None and found.left > LEFT_OF_SPRINGS and found.left_rms > most:
-        return stated, replace(
-            found, full_speed=Figure(), time_constant_ms=Figure(), dead_time_ms=None, used=False,
-            text=SPRINGS[swing.of],
-        )  # fmt: skip
+        return stated, _not_told(found, SPRINGS[swing.of])
     if not found.used or not (stated.kp or stated.ki):
         return stated, found
     dead = 0.0 if found.dead_time_ms is None else found.dead_time_ms.value or 0.0
@@ -274,6 +282,13 @@ def _fitted(asked: FitSignals, stated: Controller, base: Sampling) -> tuple[Cont
         time_constant_ms=found.time_constant_ms.value or 0.0,
         sensor_delay_ms=stated.sensor_delay_ms + dead,
     ), found  # fmt: skip
+
+
+def _not_told(found: Fit, why: str) -> Fit:
+    return replace(
+        found, full_speed=Figure(), time_constant_ms=Figure(), dead_time_ms=None, used=False,
+        text=why,
+    )  # fmt: skip
 
 
 def _case(

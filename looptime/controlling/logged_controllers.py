@@ -14,7 +14,8 @@ __all__ = ["Logged", "at_its_pace", "logged_controllers"]
 _WORDS = re.compile(r"[^A-Za-z0-9]+")
 _OUTPUT = frozenset(("output", "out", "effort", "duty", "volts", "voltage", "pwm", "u"))
 _MEASURED = frozenset(("measured", "measurement", "speed", "velocity", "position", "angle", "rpm",
-                       "actual", "process", "feedback", "pv"))  # fmt: skip
+                       "actual", "process", "feedback", "pv", "is", "ist", "meas",
+                       "pos"))  # fmt: skip
 #: Share of the loops below which a signal that comes in fewer keeps a pace of its own.
 _OWN_PACE, _FEWEST = 0.7, 20
 

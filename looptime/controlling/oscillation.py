@@ -6,6 +6,7 @@ next needs no middle: of a swing that dies away each is the same share of the on
 """
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -49,7 +50,16 @@ class Oscillation:
     #: alike from swing to swing.
     damping_ratio: Figure
     swings: int  #: From one turning point to the next, over all stretches
-    of: str  #: ``mechanism``: the output rests meanwhile; ``loop``: the target does
+    #: ``mechanism``: the output rests meanwhile; ``loop``: it does not.
+    of: str
+    amplitude: float | None = None  #: Half of the way from one turning point to the next [unit]
+    #: Whether a fitted mechanism swings so by its output; None where that can't be told.
+    in_loop: bool | None = None
+    #: `begin_s`, `end_s`: Between which it is seen; None where it comes and goes.
+    begin_s: float | None = None
+    end_s: float | None = None
+    #: Amplitude in the last third of that time over that in the first; None where it dies away.
+    growth: float | None = None
 
 
 def oscillation(
@@ -120,7 +130,7 @@ def _of_stretches(time: Float, value: Float, edges: Int, of: str) -> Oscillation
     least = max(SCATTERS * scatter, LEAST_HEIGHT * float(np.ptp(value)), GRAINS * grain)
     if not 0 < least < np.inf:
         return None
-    halves, falls = [], []
+    halves, falls, heights = [], [], []
     bounds = np.concatenate([[0], edges, [len(value)]])
     for begin, end in list(pairwise(bounds))[:MOST_STRETCHES]:
         if end - begin >= LEAST_ROWS:
@@ -128,12 +138,16 @@ def _of_stretches(time: Float, value: Float, edges: Int, of: str) -> Oscillation
             height = np.abs(np.diff(value[at]))
             told = height[:-1] >= CLEAR * least
             halves.append(np.diff(time[at])[: int(told.sum()) + 1] if told.any() else np.zeros(0))
+            heights.append(height[:-1][told])
             falls.append(np.log(height[:-1] / np.maximum(height[1:], 1e-300))[told])
     first = _moved(falls)
     halves = [half[first:] for half in halves]
     falls = [fall[first:] for fall in falls]
     told_halves, told_falls = ([one for one in some if len(one)] for some in (halves, falls))
-    return _told(told_halves, told_falls, median(np.diff(time)), of)
+    found = _told(told_halves, told_falls, median(np.diff(time)), of)
+    return None if found is None else replace(
+        found, amplitude=median(np.concatenate(heights)) / 2
+    )  # fmt: skip
 
 
 def _moved(falls: list[Float]) -> int:

@@ -7,6 +7,7 @@ from looptime.controlling import Controlled, ControlResult
 from looptime.controlling.fit import Fit
 from looptime.controlling.response import Response, Spread
 from looptime.controlling.wheels import Steering
+from looptime.views.text.swing_words import swing_words
 from looptime.views.text.terminal import figure, number
 
 __all__ = ["chief", "control_sentence", "fit_words", "reasons", "state_of", "unit_of"]
@@ -32,8 +33,8 @@ def control_sentence(at: ControlResult) -> str:
     said = [_cut_words(cut[0])] if cut else []
     answer = _answer(at)
     if swings and at.controllers[0].only_fitted:
-        return " ".join([*said, _swing_words(swings[0]), answer])
-    return " ".join([*said, answer, *(map(_swing_words, swings[:1]))])
+        return " ".join([*said, swing_words(swings[0]), answer])
+    return " ".join([*said, answer, *(map(swing_words, swings[:1]))])
 
 
 def _answer(at: ControlResult) -> str:
@@ -85,7 +86,7 @@ def _cut_words(one: Controlled) -> str:
             f"; what {fit.measured} is to follow is not known: log it, or name its signal behind "
             f"the others, --fit {fit.output},{fit.measured},TARGET, to see what it stays short of"
         )
-    elif at.short is not None and at.short > 0:
+    elif at.short is not None and at.short > 0 and not _swings(one):
         text += (
             f", where {fit.measured} stays {number(at.short)} short of {at.target} on average and "
             "no gain mends that"
@@ -95,18 +96,9 @@ def _cut_words(one: Controlled) -> str:
     return f"{text}. Only off the limit holds:"
 
 
-def _swing_words(one: Controlled) -> str:
-    """How fast a value swings by itself, and how it dies away."""
-    at, fit = one.oscillation, one.fit
-    assert at is not None
-    assert fit is not None
-    hz, ratio = at.frequency_hz, at.damping_ratio
-    dies = f"with a damping ratio of {figure(ratio.value, ratio.low, ratio.high)}"
-    if ratio.value is None:
-        dies = "and settles into a swing of a size of its own"
-    rests = fit.output if at.of == "mechanism" else "its target"
-    hertz = figure(hz.value, hz.low, hz.high)
-    return f"While {rests} rests {fit.measured} swings at {hertz} Hz {dies}."
+def _swings(one: Controlled) -> bool:
+    """Whether the loop swings: then an output at its limit is a part of that, and gains mend it."""
+    return one.oscillation is not None and one.oscillation.of == "loop"
 
 
 def _fitted_sentence(at: Fit) -> str:

@@ -1,0 +1,55 @@
+"""Whose a swing is, and what is said of it."""
+
+import numpy as np
+from click.testing import CliRunner
+
+from looptime.cli import cli
+from looptime.controllers import Controller
+from looptime.controlling import control
+from looptime.views.text.control_answer import control_sentence
+from tests.build_run import make_run
+from tests.controlling.swinging import even, play, weave
+
+
+def run_of(goal, value, output, step=20.0):
+    """Rows as signals, one a loop."""
+    return make_run([step] * len(goal), signals={"fl_want": goal, "fl_is": value, "fl_u": output})
+
+
+def test_a_floor_that_shakes_the_sensor_is_not_the_loop():
+    """9 Hz of the floor: the output answers by its gain, and moves the wheel by hardly a part."""
+    shaken = play(weave, even(2.0), shake=lambda t: 0.01 * np.sin(18 * np.pi * t), noise=0.001)[1:]
+    found = control(run_of(*shaken), controllers=[Controller()], fit=("fl_u", "fl_is"), curve=False)
+    one = found.controllers[0]
+    assert one.oscillation is None
+    assert any("which is not the loop's" in note and "9" in note for note in one.notes)
+
+
+def test_the_answer_names_the_swing_and_whose_it_is():
+    """A weaving target tells the mechanism, which swings so by its output."""
+    rows = play(weave, even(30.0), dead=0.03)[1:]
+    found = control(run_of(*rows), controllers=[Controller()], fit=("fl_u", "fl_is"), curve=False)
+    one = found.controllers[0]
+    assert one.oscillation.in_loop
+    told = control_sentence(found)
+    assert "fl_is swings at 2.2" in told
+    assert "the loop swings" in told
+    assert "no gain mends" not in told
+
+
+def test_a_swing_is_named_without_a_fit(tmp_path):
+    """Where no controller is stated the refusal says which of the log's swings."""
+    time, wanted, value, output = play(weave, even(30.0), dead=0.03)
+    rows = [f"{1e3 * t:.2f},{a:.4f},{b:.4f},{c:.3f}"
+            for t, a, b, c in zip(time, wanted, value, output, strict=True)]  # fmt: skip
+    log = tmp_path / "steer.csv"
+    log.write_text("ms,m1_want_turns,m1_is_turns,m1_u\n" + "\n".join(rows) + "\n")
+    told = CliRunner().invoke(cli, ["control", str(log)])
+    assert "--fit m1_u,m1_is_turns: it swings at 2.2" in str(told.exception)
+
+
+def test_where_no_swing_is_seen_it_is_said_why():
+    """A value that stands, and one of too few rows."""
+    rows = play(weave, even(6.0), noise=0.002)[1:]
+    found = control(run_of(*rows), controllers=[Controller()], fit=("fl_u", "fl_is"), curve=False)
+    assert any("no swing of fl_is" in note for note in found.controllers[0].notes)
