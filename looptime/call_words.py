@@ -21,8 +21,8 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ),
     (
         "sensor read",
-        "read get poll sample gyro imu encoder encoders sensor sensors range distance camera"
-        " fetch measure heading input inputs",
+        "read get poll sample gyro imu enc encoder encoders sensor sensors range distance camera"
+        " lidar sonar fetch measure heading input inputs",
     ),
     (
         "compute",

@@ -5,7 +5,7 @@ from functools import lru_cache
 
 from looptime.units import split_unit, word_unit
 
-__all__ = ["LENGTHS", "length_of", "of_lengths", "without_groups"]
+__all__ = ["LENGTHS", "called", "length_of", "of_lengths", "without_groups"]
 
 #: Words of lengths of time, in the names of columns and of groups.
 LENGTHS = frozenset((
@@ -39,6 +39,8 @@ def of_lengths(name: str) -> tuple[str, str | None] | None:
     (('imu', None), ('bus', 'ms'), ('imu', 'us'))
     >>> of_lengths("sensor_times.gyro"), of_lengths("imu.heading"), of_lengths("speed m/s")
     (('gyro', None), None, None)
+    >>> of_lengths("calls_ms.imu"), of_lengths("loop.imu")
+    (('imu', 'ms'), None)
     """
     at = 0
     for joint in _JOINT.finditer(_BRACKETED.sub("", name)):
@@ -58,9 +60,9 @@ def _unit_of_group(name: str) -> str | None:
         return word_unit(name)
     stem, unit = split_unit(name)
     words = [word.lower() for word in _SPLIT.split(stem) if word]
-    if not words or not LENGTHS & {words[0], words[-1]}:
-        return None
-    return unit or ""
+    if words and (LENGTHS & {words[0], words[-1]} or (unit and set(words) <= _OF_ALL)):
+        return unit or ""
+    return None
 
 
 def without_groups(name: str) -> str:
@@ -102,3 +104,19 @@ def length_of(name: str) -> tuple[str, str | None] | None:
     while of and of[0].lower() in _OF_ALL | LENGTHS:
         of = of[1:]
     return (".".join(of), unit) if of else None
+
+
+def called(name: str) -> str:
+    """What a call is called whose length stands in a column: no unit is left in its groups.
+
+    Examples
+    --------
+    >>> called("calls_ms.imu.read"), called("sensors_ms/imu"), called("drive.read")
+    ('imu.read', 'sensors/imu', 'drive.read')
+    """
+    name = without_groups(name)
+    at, made = 0, ""
+    for joint in _JOINT.finditer(_BRACKETED.sub("", name)):
+        made += split_unit(name[at : joint.start()])[0] + joint[0]
+        at = joint.end()
+    return made + name[at:]

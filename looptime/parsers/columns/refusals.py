@@ -218,7 +218,9 @@ def _namings(dialect: Dialect, names: list[str]) -> Iterator[list[str]]:
     edge = min(words, key=lambda k: (kinds[k], -k), default=-1)
     if len(words) < 2 or kinds[edge] != 2:
         edge = -1
-    call = next((k for k in words if k != edge and words_change(dialect, k)), -1)
+    few = max(_FEW_KINDS, len(dialect.sample) // 2)  # a stamp in each row names no call
+    named = [k for k in words if kinds[k] <= few and k != edge]
+    call = next((k for k in named if words_change(dialect, k)), -1)
     usual = _unit(dialect, rising[0]) if rising else "us"
 
     def timed(word: str, k: int, unit: str = usual) -> dict[int, str]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Bool, Int
+from looptime.length_groups import called
 from looptime.parsers.columns.evidence import (
     in_between,
     lie_within_loops,
@@ -98,7 +99,8 @@ def rows(content: Content) -> Found:
     found = loop_rows(content, work, np.asarray((values < 0).any(axis=1)), others)
     laps = {head for head, role in given.roles if role.lap_of > -2}
     names = [marked(head).stem or shown(head) if head in laps else shown(head) for head in parts]
-    names = _told_apart(names, parts)
+    short = [called(name) for name in names]
+    names = _told_apart(names if len(set(short)) < len(set(names)) else short, parts)
     found = replace(found, parts=lay_out(values[found.row], known[found.row], parent, names))
     ticks = np.unique(values[:100_000].ravel())
     finest = min(unit.ns for unit in units.values())

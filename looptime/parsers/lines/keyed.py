@@ -41,10 +41,11 @@ _COMMA = re.compile(r"(?<![\w.,])[+-]?\d+,\d+(?![\d,])")
 _POINT = re.compile(r"(?<![\w.])[+-]?\d+\.\d+(?![\w.])")
 #: A number whose thousands are set off; with two commas it is no decimal one.
 _THOUSANDS = re.compile(r"(?<![\w.,])[+-]?\d{1,3}(?:,\d{3})+(?![\d,])")
-#: A dash between a name and what is said of it.
+#: A dash between a name and what is said of it, or a colon before how long it took.
 _DASH = re.compile(
-    r"(?<=[\w)\]])\s[-\u2013\u2014]\s(?=\s*(?:took|takes|done|begins?|begun|starts?|started|finished|"
-    r"ended|lasted|needed|in)\b)", re.IGNORECASE,
+    r"(?<=[\w)\]])(?:\s[-\u2013\u2014]\s(?=\s*(?:took|takes|done|begins?|begun|starts?|started|"
+    r"finished|ended|lasted|needed|in)\b)|\s?:\s(?=\s*(?:took|takes|lasted|needed)\b))",
+    re.IGNORECASE,
 )  # fmt: skip
 _IS_CLOCK = re.compile(CLOCK)
 #: A key and the word it holds.

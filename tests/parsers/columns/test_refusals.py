@@ -48,6 +48,22 @@ def test_what_leads_nowhere_is_not_suggested(tmp_path, text, message):
     assert "\n" not in str(caught.value)
 
 
+def test_a_stamp_that_is_no_number_names_no_call(tmp_path):
+    """Of two columns of words it is the one whose words come again that names the calls."""
+    text = "".join(
+        f"[09:00:{k // 3 / 50 + k % 3 / 200:06.3f}] INFO {('gyro', 'lidar', 'motors')[k % 3]} "
+        f"completed; {(2, 9, 5)[k % 3]}.5 ms\n"
+        for k in range(90)
+    )
+    with pytest.raises(LogError) as caught:
+        read(tmp_path, text)
+    columns = str(caught.value).split('"')[1].replace("duration", "duration_ms")
+    found = self_ms(read(tmp_path, text, columns=columns))
+    assert {k: set(ms) for k, ms in found.items()} == {
+        "gyro": {2.5}, "lidar": {9.5}, "motors": {5.5},
+    }  # fmt: skip
+
+
 def test_headerless_edges_are_read_with_the_columns_that_the_error_names(tmp_path):
     """Typing the example as it stands reads the log."""
     text = "".join(

@@ -50,6 +50,22 @@ def test_one_line_a_loop(tmp_path, pattern):
     check(run)
 
 
+@pytest.mark.parametrize(
+    "said", ["{name}: took {ms} ms", "{name} : took {ms} ms", "robot.{name}: lasted {ms}ms"]
+)
+def test_a_colon_before_what_a_call_took(tmp_path, said):
+    """A line a call, stamped at its end: three calls make a loop, with a stamp every 20 ms."""
+    text, now = "", 0
+    for _ in range(60):
+        for name, ms in (("gyro", 2), ("lidar", 9), ("motors", 5)):
+            now += ms + (4 if name == "gyro" else 0)
+            text += f"[09:00:{now / 1000:06.3f}] INFO {said.format(name=name, ms=ms)}\n"
+    run = read(tmp_path, text, name="log.txt")
+    assert set(periods_ms(run)) == {20.0}
+    found = {name.removeprefix("robot."): set(ms) for name, ms in self_ms(run).items()}
+    assert found == {"gyro": {2.0}, "lidar": {9.0}, "motors": {5.0}}
+
+
 def test_a_value_that_is_sometimes_there(tmp_path):
     """A key that first comes in the last line costs no other line anything."""
     text = lines("{t} imu={imu}ms drive={drive}ms").replace("150 ", "150 vision=4ms ")

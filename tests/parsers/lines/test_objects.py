@@ -33,6 +33,25 @@ def test_a_unit_in_the_name_of_an_object_is_that_of_its_values(tmp_path):
     assert {name.rpartition(".")[2]: ms for name, ms in found.items()} == COSTS
 
 
+@pytest.mark.parametrize(
+    ("above", "name"),
+    [("calls_ms", "imu"), ("loop_parts_ms", "imu"), ("ms", "imu"), ("sensors_ms", "sensors.imu"),
+     ("arm.durations_ms", "arm.durations.imu"), ("calls", "calls.imu")],
+)  # fmt: skip
+def test_no_unit_is_left_in_the_name_of_a_call(above, name, tmp_path):
+    """A key above that says no more than that times stand below it goes; else its unit does."""
+    inner = "imu" if above.endswith("ms") else "imu_ms"
+    lines = (json.dumps({"t_ms": t, above: {inner: imu}}) for t, imu, _ in ROWS)
+    assert list(self_ms(read(tmp_path, "\n".join(lines) + "\n"))) == [name]
+
+
+def test_two_calls_of_one_name_keep_the_keys_above_them(tmp_path):
+    """Without these nobody could tell them apart."""
+    lines = (json.dumps({"t_ms": t, "calls_ms": {"imu": imu}, "parts_ms": {"imu": drive}})
+             for t, imu, drive in ROWS)  # fmt: skip
+    assert set(self_ms(read(tmp_path, "\n".join(lines) + "\n"))) == {"calls_ms.imu", "parts_ms.imu"}
+
+
 @pytest.mark.parametrize("key", ["timing", "took", "durations", "loop_times"])
 def test_what_stands_in_an_object_of_lengths_is_one(key, tmp_path):
     """Even where the loop waits for its tick in no row: nothing else would tell; "heading" too."""
