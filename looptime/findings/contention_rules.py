@@ -27,6 +27,8 @@ BLOCKING_SHARE = 0.2
 _LEAST = 0.01
 #: Waits in fewer loops than this are told with their length: they are stalls.
 _MOST_LOOPS = 0.5
+#: Of all waiting, what a call waits from which on it is named.
+_NAMED = 0.01
 #: Share of what a call costs in slow loops from which on a wait is most of it.
 _MOST_OF = 0.5
 
@@ -57,12 +59,13 @@ def _waits(at: Summary, entry: Contention) -> Finding:
     wait = entry.wait_ms_per_loop
     total = loop_ms(at)
     share = min((wait.value or 0.0) / total, 1.0)
-    verb = "waits" if len(entry.calls) == 1 else "wait"
+    calls = _waiting(entry)
+    verb = "waits" if len(calls) == 1 else "wait"
     shown = {"labels": "as labelled", "timing": "by the times"}
     why = shown.get(entry.source, "by labels and times")
     others = f"{named(entry.partners)} on thread {entry.thread}"
     text = (
-        f"{named(entry.calls)} {verb} {ms(wait.value or 0.0)} a loop ({three(wait.low or 0.0)} to "
+        f"{named(calls)} {verb} {ms(wait.value or 0.0)} a loop ({three(wait.low or 0.0)} to "
         f"{three(wait.high or 0.0)}), {percent(share)} of it, for {others}"
     )
     if entry.waits_in_share < _MOST_LOOPS:
@@ -72,8 +75,9 @@ def _waits(at: Summary, entry: Contention) -> Finding:
     text += _turns(entry) if turns else f": they share a lock or bus ({why})."
     blocks = _blocked(at, entry) if share >= _LEAST else 0.0
     if blocks > share:  # told here and nowhere else
-        it = "it takes" if len(entry.calls) == 1 else "they take"
-        text += f" In all {it} {percent(blocks)}."
+        it = "it takes" if len(calls) == 1 else "they take"
+        all_of = sum(c.share or 0.0 for c in at.costs.rows if c.name in calls)
+        text += f" In all {it} {percent(all_of)}."
     if share >= _LEAST:
         text += _way_out(entry)
     return Finding(
@@ -84,6 +88,13 @@ def _waits(at: Summary, entry: Contention) -> Finding:
         worth=max(stalls_worth(at, entry.wait_ms_p50, wait.value or 0.0), blocks) * ease(at),
         rests_on={"share": share, "part_ms": wait.value or 0.0, "whole_ms": total},
     )  # fmt: skip
+
+
+def _waiting(entry: Contention) -> list[str]:
+    """The calls that make up the waiting, without those that hardly ever wait."""
+    least = _NAMED * (entry.wait_ms_per_loop.value or 0.0)
+    some = [one.name for one in entry.by_call if (one.wait_ms_per_loop.value or 0.0) >= least]
+    return some or list(entry.calls)
 
 
 def _turns(entry: Contention) -> str:
@@ -97,7 +108,7 @@ def _turns(entry: Contention) -> str:
         return f": threads take turns to compute here{turns}"
     why = "each of them ends with it where that computes as they return"
     if entry.turn_ms is not None:
-        they = "it lasts" if len(entry.calls) == 1 else "they last"
+        they = "it lasts" if len(_waiting(entry)) == 1 else "they last"
         why = f"{they} {ms(entry.turn_ms)} longer where that goes on as the call returns"
     return (
         f", likely for its turn to compute: {why}, as with one interpreter's lock or one processor "

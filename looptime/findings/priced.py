@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
 
+from looptime.errors import UsageError
 from looptime.findings.about import ms
 from looptime.findings.finding import Finding
 from looptime.findings.referee import objections
@@ -11,9 +12,8 @@ from looptime.planner.changes import parse
 from looptime.planner.search.suggest import Proposal, Suggestions
 from looptime.words import named
 
-__all__ = ["remedy_of", "with_predictions"]
+__all__ = ["led", "remedy_of", "with_predictions"]
 
-_RISKS = ("low", "medium", "high")
 #: Findings to which only some kinds of change are an answer.
 _ANSWERS = {
     "batch_reads": ("batch",),
@@ -27,10 +27,10 @@ def with_predictions(
 ) -> tuple[Finding, ...]:
     """Findings with what the planner predicts of a remedy, where it has one for them.
 
-    A finding about calls is matched with the single change of the lowest risk that touches one
-    of them, and of those with the one that saves most; one about a batch only with a batch. The
-    order stays: it is one and the same wherever findings are shown. Where the change touches
-    other calls as well, what it saves is told with them and is not the finding's value.
+    A finding about calls is matched with the first single change that touches one of them, in the
+    planner's order; one about a batch only with a batch. The order of the findings stays: it is one
+    and the same wherever they are shown. Where the change touches other calls as well, what it
+    saves is told with them and is not the finding's value.
 
     Parameters
     ----------
@@ -46,8 +46,48 @@ def with_predictions(
     return tuple(p if not objections(p) else f for p, f in zip(priced, findings, strict=True))
 
 
+def led(found: Suggestions, findings: Sequence[Finding]) -> Suggestions:
+    """Suggestions with the plan first that answers what is told of the run first.
+
+    So whoever reads the findings and then the plans is told one and the same first remedy. What
+    meets the targets still stands before what does not; where nothing answers, that is said.
+
+    Parameters
+    ----------
+    found : Suggestions
+        From `looptime.planner.search.suggest.suggest`.
+    findings : sequence of Finding
+        Of the same run, what matters most first.
+    """
+    lead = next((f for f in findings if f.severity != "note"), None)
+    if lead is None or not lead.moves or not lead.evidence.calls:
+        return found
+    best = remedy_of(lead, found)
+    if best is None:
+        return replace(found, unanswered=_unanswered(lead, found))
+    if found.proposed[0].meets_targets and not best.meets_targets:
+        return found
+    return replace(found, proposed=(best, *(p for p in found.proposed if p is not best)))
+
+
+def _unanswered(lead: Finding, found: Suggestions) -> str:
+    """That no plan is about the calls of the first finding, and why those tried were left out."""
+    calls = list(lead.evidence.calls)
+    why = [f"{left.text}: {left.why}" for left in found.not_proposed if _about(left.text, calls)]
+    said = "; ".join(dict.fromkeys(why)) or "no remedy that is known answers it"
+    return f"Nothing is proposed for {named(calls)}, which stands out first ({said})."
+
+
+def _about(text: str, calls: Sequence[str]) -> bool:
+    """Whether a remedy that was left out is about one of the calls."""
+    try:
+        return any(_touches(change, calls) for change in text.split(" + "))
+    except UsageError:  # said in words, and no change
+        return text in calls
+
+
 def remedy_of(finding: Finding, found: Suggestions) -> Proposal | None:
-    """The remedy that answers a finding: the safest that touches its calls, if there is one."""
+    """The remedy that answers a finding: the first of the plans that touches its calls, if any."""
     if not finding.moves or not finding.evidence.calls:
         return None
     calls = list(finding.evidence.calls)
@@ -56,8 +96,7 @@ def remedy_of(finding: Finding, found: Suggestions) -> Proposal | None:
     verbs = _ANSWERS.get(finding.code)
     if verbs is not None:  # what another remedy would save is no answer to it
         fitting = [p for p in fitting if parse(p.changes[0]).verb in verbs]
-    # what is safer comes first, however much a riskier change would save
-    return min(fitting, key=lambda p: (_RISKS.index(p.risk), p.gain_ms.value or 0.0), default=None)
+    return next(iter(fitting), None)
 
 
 def _priced(
@@ -69,7 +108,7 @@ def _priced(
     ends = [-g for g in (best.gain_ms.low, best.gain_ms.high) if g is not None]
     change, own = best.changes[0], set(finding.evidence.calls)
     others = [name for name in dict.fromkeys(names) if name not in own and _touches(change, [name])]
-    said = f"{finding.text} `{change}` would save {ms(gain)} a loop (predicted"
+    said = f"{finding.text} {best.say or change}: {ms(gain)} less a loop (predicted"
     rests_on = {**finding.rests_on, "gain_ms": gain, "mean_ms": mean_ms}
     if others:
         said += f"; that counts what it saves in {named(others)}, too"

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from looptime.analysers.lock_rows import fold_locks
 from looptime.analysers.thread_rule import ThreadRule, thread_rule
 from looptime.errors import UsageError
-from looptime.findings.priced import remedy_of
+from looptime.findings.finding import Finding
+from looptime.findings.priced import led, remedy_of
 from looptime.planner import (
     CAUTIONS,
     Change,
@@ -57,6 +58,7 @@ def suggestions(
     target_p99_ms: float | None = None,
     run_sd: tuple[float | None, str] | None = None,
     progress: Progress | None = None,
+    findings: Sequence[Finding] = (),
 ) -> Suggestions:
     """Remedies worth trying, best first.
 
@@ -76,6 +78,8 @@ def suggestions(
         As for `plan`.
     progress : callable, optional
         Is told the share that is done, 0 to 1.
+    findings : sequence of Finding
+        What a summary says of the same part: the remedy that answers the first stands first.
 
     Raises
     ------
@@ -87,13 +91,14 @@ def suggestions(
     project, read = asked.project, asked.project.heading.read_call
     chosen = fold_locks(asked.modelled(run)).run
     sd, _ = scatter(asked, chosen) if run_sd is None else run_sd
-    return suggest(
+    found = suggest(
         chosen, buses=project.buses, recurs=_known_calls(run, recurs),
         effort=project.effort, target_hz=target_hz, target_p99_ms=target_p99_ms,
         heading_call=read if any(call.name == read for call in run.names) else None,
         keep_warmup=asked.keep_warmup, run_sd=sd, progress=progress,
         threads=_threads(asked, run),
     )  # fmt: skip
+    return led(found, findings)
 
 
 def plan(

@@ -81,7 +81,7 @@ def _notes(log: Log) -> Notes:
 def _plans(asked: Asked, lead: Summary) -> Suggestions:
     from looptime.questions.planning import suggestions
 
-    return suggestions(asked, lead.run)
+    return suggestions(asked, lead.run, findings=lead.findings)
 
 
 def _heading(asked: Asked, lead: Summary) -> HeadingResult | None:

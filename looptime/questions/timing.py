@@ -140,7 +140,8 @@ def _priced(asked: Asked, found: Summary) -> Summary:
     from looptime.questions.planning import suggestions
 
     try:
-        return priced(found, suggestions(asked.whole.but(keep_warmup=True), found.run))
+        plans = suggestions(asked.whole.but(keep_warmup=True), found.run, findings=found.findings)
+        return priced(found, plans)
     except LooptimeError:  # too little, or too odd, to be played again
         return found
 

@@ -8,7 +8,8 @@ import pytest
 from looptime.analysers.estimate import Figure
 from looptime.findings import summarise
 from looptime.findings.finding import Evidence, Finding
-from looptime.findings.priced import with_predictions
+from looptime.findings.priced import led, with_predictions
+from looptime.planner.search.look import NotProposed
 from looptime.planner.search.proposals import Proposal, Suggestions
 from looptime.planner.search.suggest import suggest
 from tests.benchmarks.scenarios import SCENARIOS
@@ -23,7 +24,8 @@ def test_the_planner_adds_what_it_predicts():
     found, plans = summarise(run), suggest(run)
     before = next(f for f in found.findings if f.code == "batch_reads")
     after = next(f for f in with_predictions(found.findings, plans) if f.code == "batch_reads")
-    assert "`batch wheel.*.read` would save" in after.text
+    assert after.text.endswith("ms less a loop (predicted).")
+    assert "in one batch: " in after.text
     (best,) = [-p.gain_ms.value for p in plans.proposed if p.changes == ("batch wheel.*.read",)]
     assert after.value == pytest.approx(best)
     assert after.worth == before.worth
@@ -57,22 +59,55 @@ def test_a_batch_is_priced_by_a_batch_alone():
     assert after == before
 
 
-def test_what_is_safer_comes_first():
-    """Of two remedies of a call the one of lower risk is named, though the other saves more."""
-    found = Finding("blocking_call", "look", "It blocks.", worth=0.3, moves=True,
-                    evidence=Evidence(calls=("gyro.read",)))  # fmt: skip
-    plans = [
-        Proposal((change,), Figure(gain, gain, gain), 9.0, 12.0, 1.0, risk, "", None, {})
-        for change, gain, risk in (
-            ("drop gyro.read", -3.0, "high"), ("cap gyro.read ms=2", -1.0, "low"),
-            ("scale gyro.read by=0.5", -0.5, "low"),
-        )
-    ]  # fmt: skip
-    told = Suggestions({"mean": 10.0, "p99": 12.0}, {"mean": 6.0, "p99": 9.0}, tuple(plans), (),
-                       (), (), (), 100, 100)  # fmt: skip
-    (made,) = with_predictions([found], told)
-    assert "`cap gyro.read ms=2` would save 1 ms" in made.text
-    assert (made.value, made.worth) == (1.0, 0.3)
+def suggested(plans, left=()) -> Suggestions:
+    """Suggestions of single changes, each a change, its gain [ms] and whether it meets targets."""
+    made = (
+        Proposal((change,), Figure(gain, gain, gain), 9.0, 12.0, 1.0, "low", "", met, {})
+        for change, gain, met in plans
+    )
+    return Suggestions({"mean": 10.0, "p99": 12.0}, {"mean": 6.0, "p99": 9.0}, tuple(made), (),
+                       tuple(left), (), (), 100, 100)  # fmt: skip
+
+
+BLOCKS = Finding("blocking_call", "act", "It blocks.", worth=0.3, moves=True,
+                 evidence=Evidence(calls=("gyro.read",)))  # fmt: skip
+
+
+def test_findings_and_plans_say_one_and_the_same_first():
+    """The first plan that is about the first finding's call is its price, and leads the plans."""
+    plans = suggested([("batch wheel.*.read", -4.0, None), ("every gyro.read loops=4", -1.0, None),
+                       ("cap gyro.read ms=2", -3.0, None)])  # fmt: skip
+    for findings in ([BLOCKS], [replace(BLOCKS, severity="note"), BLOCKS]):
+        order = [p.changes[0] for p in led(plans, findings).proposed]
+        assert order == ["every gyro.read loops=4", "batch wheel.*.read", "cap gyro.read ms=2"]
+        made = with_predictions(findings, plans)[-1]
+        assert "every gyro.read loops=4: 1 ms less a loop" in made.text
+        assert (made.value, made.worth) == (1.0, 0.3)
+    for none in ([], [replace(BLOCKS, severity="note")], [replace(BLOCKS, moves=False)]):
+        assert led(plans, none) is plans
+
+
+def test_what_meets_the_targets_stays_first():
+    """A remedy of the first finding that misses them stands behind."""
+    plans = suggested([("batch wheel.*.read", -4.0, True), ("cap gyro.read ms=2", -1.0, False)])
+    assert led(plans, [BLOCKS]) is plans
+
+
+def test_a_first_finding_without_a_remedy_is_told_with_the_reasons():
+    """Those of the changes that were about its call, and of no other; the plans stay."""
+    left = [
+        NotProposed("every gyro.read loops=4", "it must be young"),
+        NotProposed("every mast.read loops=4", "it is slow"),
+        NotProposed("arm", "no name"),
+    ]
+    found = led(suggested([("batch wheel.*.read", -4.0, None)], left), [BLOCKS])
+    assert [p.changes[0] for p in found.proposed] == ["batch wheel.*.read"]
+    assert found.unanswered == (
+        "Nothing is proposed for gyro.read, which stands out first (every gyro.read loops=4: it "
+        "must be young)."
+    )
+    alone = led(suggested([]), [BLOCKS]).unanswered
+    assert alone.endswith("(no remedy that is known answers it).")
 
 
 def test_what_a_remedy_saves_in_other_calls_is_no_price_of_the_finding():
@@ -87,10 +122,11 @@ def test_what_a_remedy_saves_in_other_calls_is_no_price_of_the_finding():
     (one,) = with_predictions([found], told, [*names, "gyro.read"])
     assert (one.value, one.low, one.high) == (0.8, None, None)
     assert (
-        "would save 3 ms a loop (predicted; that counts what it saves in wheel.b.read" in one.text
+        "batch wheel.*.read: 3 ms less a loop (predicted; that counts what it saves in wheel.b.read"
+        in one.text
     )
     assert "gyro.read" not in one.text
     every = Evidence(calls=tuple(names))
     (all_four,) = with_predictions([replace(found, evidence=every)], told, [*names, "gyro.read"])
     assert (all_four.value, all_four.low, all_four.high) == (3.0, 2.5, 3.5)
-    assert all_four.text.endswith("would save 3 ms a loop (predicted).")
+    assert all_four.text.endswith("batch wheel.*.read: 3 ms less a loop (predicted).")

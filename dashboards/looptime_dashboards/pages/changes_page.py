@@ -148,10 +148,11 @@ def proposals(desk: Desk, view: View) -> Suggestions:
         If the run cannot be played again.
     """
     key = ("suggest", *place(desk, view))
+    first = desk.summary(view)[0].findings
 
     def make() -> Suggestions:
         few = stretches(desk, view, SAMPLE_FROM)
-        return suggestions(desk.asked(view), few, progress=desk.work.tell(key))
+        return suggestions(desk.asked(view), few, progress=desk.work.tell(key), findings=first)
 
     return desk.work.get(key, make, "Looking for remedies", 0.4)
 

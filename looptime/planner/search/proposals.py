@@ -59,7 +59,8 @@ class Suggestions:
     now_ms: dict[str, float]
     floor_ms: dict[str, float]
     #: Plans that meet the targets first, then single remedies before several together; each kind by
-    #: gain over effort and risk, but first of all a single remedy that clearly gains most.
+    #: gain over effort and risk, but first of all a single remedy that clearly gains most, and
+    #: before it what answers the first finding (`looptime.findings.priced.led`).
     proposed: tuple[Proposal, ...]
     remedies: tuple[Candidate, ...]  #: The remedies that these plans are made of, each once
     not_proposed: tuple[NotProposed, ...]
@@ -72,6 +73,7 @@ class Suggestions:
     #: ``work`` where the log keeps a fixed pace, else ``period``: what gains are about.
     judged: str = "period"
     now_work_ms: float | None = None  #: Mean work of a loop now, where work is judged
+    unanswered: str = ""  #: That nothing proposed answers what is told of the run first, and why
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
@@ -83,7 +85,7 @@ class Suggestions:
             "remedies": to_json(self.remedies),
             "not_proposed": to_json(self.not_proposed),
             "targets": list(self.targets), "warnings": list(self.warnings),
-            "cautions": list(CAUTIONS),
+            "unanswered": self.unanswered or None, "cautions": list(CAUTIONS),
         }  # fmt: skip
 
 

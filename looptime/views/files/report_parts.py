@@ -72,6 +72,8 @@ def _answer(one: ReportLog, at: Summary) -> Markup:
     main = [f for f in at.findings if f.severity != "note"][:1]
     lines += [_said("What stands out", f.text, f.command) for f in main]
     plans = one.plans
+    if plans is not None and plans.unanswered:
+        lines.append(element("p", plans.unanswered))
     if plans is not None and plans.proposed:
         best = plans.proposed[0]
         share = share_of_loop(best, plans)

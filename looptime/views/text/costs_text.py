@@ -9,7 +9,7 @@ from rich.text import Text
 from looptime.analysers.call_costs import CallCost, GroupCost, like_calls, total
 from looptime.analysers.summary import Summary
 from looptime.schema import UNATTRIBUTED
-from looptime.views.text.terminal import heading_line, number, safe, table
+from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent
 
 __all__ = [
@@ -109,7 +109,7 @@ def render_contention(at: Summary, most: int = 4) -> list[RenderableType]:
         return []
     heads = ["call", "waits ms/loop", "95 %", "served", "for", "thread", "lock"]
     left = sum(max(len(e.by_call) - most, 0) for e in at.contention.found)
-    note = f"and {left:,} more calls; " if left else ""
+    note = f"and {count(left, 'more call')}; " if left else ""
     note += "waiting is part of the call's ms/loop above"
     return [
         heading_line("Waiting for other threads"),

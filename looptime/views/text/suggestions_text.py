@@ -64,11 +64,13 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
                 "or to send messages takes much of the loop. What calls are is said in "
                 "looptime.toml (looptime guide project-file)."
             )
+        answer = f"{answer} {safe(at.unanswered, 400)}" if at.unanswered else answer
         return Told(" ".join([*at.targets, answer]), tables=(tuple(left_out),) if left_out else (),
                     more=tuple(rest), books=books)  # fmt: skip
     first, *others = at.proposed[:_FIRST]
     answer, why, command = _plan(first, at, options)
-    reasons = (hanging("  ", why), command, indented(Text(CAUTION_LINE)))
+    lead = (hanging("  ", safe(at.unanswered, 400)),) if at.unanswered else ()
+    reasons = (*lead, hanging("  ", why), command, indented(Text(CAUTION_LINE)))
     tables = []
     for place, plan in enumerate(others, 2):
         head, why, command = _plan(plan, at, options)
