@@ -25,6 +25,7 @@ from looptime.questions.doors import logs_in, one_log
 from looptime.records import dataclass
 from looptime.schema import LAYOUTS
 from looptime.units import UNITS
+from looptime.words import shell_word
 
 if TYPE_CHECKING:
     from looptime.parsers.log import Log
@@ -337,10 +338,8 @@ def show(*parts: Any) -> None:
 
 def options_text(asked: Asked, *, phase: bool = False) -> str:
     """The options under which a log is read, as they are typed behind a command."""
-    import shlex
-
     named = (("--phase", asked.phase),) if phase and asked.phase is not None else ()
-    return "".join(f" {shlex.join(words)}" for words in (*named, *asked.options))
+    return "".join(f" {shell_word(word)}" for words in (*named, *asked.options) for word in words)
 
 
 def tell(asked: Asked, text: Text, told: Told) -> None:

@@ -38,24 +38,25 @@ def guide(topic: str | None) -> None:
 
 
 @cli.command()
-@click.argument("word", required=False, metavar="[WORD]")
-@click.argument("log", required=False)
+@click.argument("words", nargs=-1, metavar="[WORD...] [LOG]")
 @reads_logs
-def explain(asked: Asked, text: Text, word: str | None, log: str | None) -> None:
-    """Explain a word that looptime prints, with a log's figures where one is named.
+def explain(asked: Asked, text: Text, words: tuple[str, ...]) -> None:
+    """Explain a word that looptime prints, with a log's figures where one is named behind it.
 
-    Without a word, list them.
+    What is printed as several words may be typed so: explain reading age LOG. Without a word, list
+    them.
     """
-    from looptime.guide.glossary import WORDS, figures_of
-    from looptime.guide.glossary import explain as look_up
+    from looptime.guide.glossary import WORDS, figures_of, find, nearest
     from looptime.views.text.terminal import plain
 
-    if word is None:
+    if not words:
         names = sorted({each.name for each in WORDS.values()}, key=str.lower)
         print("\n".join(textwrap.wrap(", ".join(names), 100, break_on_hyphens=False)))
         return
-    found, near = look_up(word)
+    word, log = _word_and_log(words)
+    found = find(word)
     if found is None:
+        near = nearest(word)
         hint = f": did you mean {' or '.join(near)}?" if near else "; looptime explain lists them"
         raise UsageError(f"{word!r} is no word that looptime prints{hint}")
     show(plain(f"{found.name}: {found.text}", 500))
@@ -69,6 +70,23 @@ def explain(asked: Asked, text: Text, word: str | None, log: str | None) -> None
         show(plain(f"  {what}: {value}"))
     if not told and not text.quiet:
         show(plain("  This log has no figure of its own for it."))
+
+
+def _word_and_log(words: tuple[str, ...]) -> tuple[str, str | None]:
+    """What is to be explained, and the log: the last word where the others are one, or the first.
+
+    A word of several that nobody knows is taken whole, unless a file is named behind it.
+    """
+    from looptime.guide.glossary import find
+
+    whole, first, last = " ".join(words), words[:1], words[-1:]
+    if find(whole) is not None or len(words) == 1:
+        return whole, None
+    for phrase, log in ((words[:-1], last), (words[1:], first)):
+        named = " ".join(phrase)
+        if Path(log[0]).exists() or (find(named) is not None and log == last):
+            return named, log[0]
+    return whole, None
 
 
 @cli.command("help")

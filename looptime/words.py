@@ -1,11 +1,13 @@
 """Numbers and lists as words."""
 
 import math
+import re
+import shlex
 from collections.abc import Sequence
 
 __all__ = [
     "LEAST_MS", "brief", "changed", "count", "figure", "in_words", "listed", "ms", "named",
-    "number", "p_value", "percent", "signed", "three",
+    "number", "p_value", "percent", "shell_word", "signed", "three",
 ]  # fmt: skip
 
 #: A change below this is none [ms].
@@ -191,3 +193,16 @@ def changed(value: float | None, low: float | None, high: float | None, digits: 
     """
     shown = [signed(v, digits, least=LEAST_MS) for v in (value, low, high)]
     return shown[0] if "-" in shown else f"{shown[0]} ({shown[1]} to {shown[2]})"
+
+
+def shell_word(text: str) -> str:
+    r"""A word as a shell takes it: in double quotes, which every shell knows, where they do.
+
+    Examples
+    --------
+    >>> shell_word("a.csv"), shell_word("batch drive.*.read"), shell_word('a "b"')
+    ('a.csv', '"batch drive.*.read"', '\'a "b"\'')
+    """
+    if re.fullmatch(r"[\w@%+=:,./-]+", text):
+        return text
+    return shlex.quote(text) if re.search(r'["$`\\]|!(?!=)', text) else f'"{text}"'

@@ -23,8 +23,12 @@ from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.meetings import Meeting, Track, partners_of, waits
 from looptime.stats.retaking import Retakes, lock_kind, retakes
 
-__all__ = ["CallWait", "Contention", "Contentions", "Disagreement", "Met", "Named", "ResultWait",
-           "contention", "figure_of", "judged_by_labels", "meet", "shared_buses"]  # fmt: skip
+__all__ = ["SHARED", "CallWait", "Contention", "Contentions", "Disagreement", "Met", "Named",
+           "ResultWait", "contention", "figure_of", "judged_by_labels", "meet",
+           "shared_buses"]  # fmt: skip
+
+#: What the name begins with of a bus that only the times tell of: a call that it is shared with.
+SHARED = "shared with "
 
 Pair = tuple[int, int]
 
@@ -206,7 +210,7 @@ def shared_buses(run: Run, found: Contentions) -> dict[str, str | None]:
             groups.append((both, {other}.union(*(g[1] for g in joined))))
     for names, others in groups:
         stated = sorted({b for name in names if (b := bus_of[name]) is not None})
-        bus = stated[0] if stated else f"shared with {min(others)}"
+        bus = stated[0] if stated else f"{SHARED}{min(others)}"
         bus_of.update({name: bus for name in names if bus_of[name] is None})
     return bus_of
 

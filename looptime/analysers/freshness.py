@@ -13,6 +13,9 @@ from looptime.stats.quantiles import elements
 __all__ = ["Age", "Freshness", "freshness", "holds"]
 
 
+#: Share of the holds of one length from which on a signal is taken to have a rate of its own, and
+#: fewest changes that tell.
+_EVEN_HOLDS, _CHANGES = 0.8, 20
 #: Share of the changes that are one in the last digit, from which on rounding explains them.
 _ONE_STEP = 0.8
 
@@ -54,6 +57,20 @@ class Freshness:
     #: quarter: near 1 for a sensor that gives new values at a rate of its own. None where rounding
     #: alone holds a value that hardly moves.
     even_share: float | None = None
+
+    @property
+    def own_pace(self) -> bool:
+        """Whether a signal's values come at a pace of their own, a few loops or each of them apart.
+
+        It holds its value for as many loops each time: a robot that stands still holds it too, for
+        as long as it stands, and a value that hardly moves for as long as that takes.
+        """
+        return (self.even_share or 0.0) >= _EVEN_HOLDS and self.changes >= _CHANGES
+
+    @property
+    def changes(self) -> float:
+        """How often there is another reading or value."""
+        return self.uses * (1 - (self.repeat_share or 0.0))
 
     @property
     def has_age(self) -> bool:

@@ -1,7 +1,6 @@
 """What the rules share: words for figures, evidence, the typical loop."""
 
 import math
-import re
 import shlex
 from collections.abc import Iterable, Sequence
 from pathlib import PurePath
@@ -13,7 +12,7 @@ from looptime.analysers.summary import Summary
 from looptime.findings.finding import Evidence
 from looptime.stats.arrays import median
 from looptime.stats.mechanism import Rule
-from looptime.words import ms, percent, signed, three
+from looptime.words import ms, percent, shell_word, signed, three
 
 __all__ = [
     "TIMING_GUIDE",
@@ -73,6 +72,8 @@ def how_often(r: Recurrence) -> str:
     ('every 50 loops', 'every 250 ms, on a timetable')
     >>> told(Rule("since start", 99.8, 99.6, 100.0))
     'each time 99.8 ms have gone by since it last began'
+    >>> told(Rule("since end", 1000.0, 999.0, 1001.0))
+    'each time 1 s has gone by since it last ended'
     >>> told(Rule("loops", 5, 5, 5), Rule("timetable", 90.0, 90.0, 90.0))
     "every 5 loops (can't tell whether by count or by clock)"
     >>> told(Rule("loops", 10, 10, 10, share=0.963))
@@ -101,8 +102,8 @@ _FROM = {
 }  # fmt: skip
 _RULES = {
     "loops": "every {} loops",
-    "since start": "each time {} have gone by since it last began",
-    "since end": "each time {} have gone by since it last ended",
+    "since start": "each time {} {} gone by since it last began",
+    "since end": "each time {} {} gone by since it last ended",
     "timetable": "every {}, on a timetable",
     "rest": "{} after it last ended",
 }
@@ -120,9 +121,8 @@ def _in_words(rule: Rule) -> str:
     if rule.name == "rest" and rule.value < _NO_REST_MS:
         return "at once after it last ended, without a rest"
     wide = rule.name != "rest" and rule.high - rule.low > _WIDE * rule.high
-    return _RULES[rule.name].format(
-        f"{ms(rule.low)} to {ms(rule.high)}" if wide else ms(rule.value)
-    )
+    told = f"{ms(rule.low)} to {ms(rule.high)}" if wide else ms(rule.value)
+    return _RULES[rule.name].format(told, "has" if told.startswith("1 ") else "have")
 
 
 def stall_worth(share: float, height: float, periods: float) -> float:
@@ -248,8 +248,8 @@ def evidence(
 
 def command(at: Summary, name: str, options: str = "") -> str:
     """A command line that looks closer at this log."""
-    log = _quoted(PurePath(at.run.source).as_posix()) if at.run.source else "LOG"
-    phase = f" --phase {_quoted(at.phase)}" if at.phase else ""
+    log = shell_word(PurePath(at.run.source).as_posix()) if at.run.source else "LOG"
+    phase = f" --phase {shell_word(at.phase)}" if at.phase else ""
     return f"looptime {name} {log}{phase}{' ' + options if options else ''}"
 
 
@@ -271,12 +271,5 @@ def with_options(line: str, given: Sequence[tuple[str, ...]]) -> str:
     if line == TIMING_GUIDE:  # it reads no log
         return line
     has = {word.partition("=")[0] for word in shlex.split(line)}
-    kept = [" ".join(map(_quoted, option)) for option in given if option[0] not in has]
+    kept = [" ".join(map(shell_word, option)) for option in given if option[0] not in has]
     return " ".join([line, *kept]) if line else line
-
-
-def _quoted(word: str) -> str:
-    """A word as a shell takes it: in double quotes, which every shell knows, where they do."""
-    if re.fullmatch(r"[\w@%+=:,./-]+", word):
-        return word
-    return shlex.quote(word) if re.search(r'["$`\\]|!(?!=)', word) else f'"{word}"'

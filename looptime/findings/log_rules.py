@@ -114,8 +114,8 @@ def _unused_rows(at: Summary) -> list[Finding]:
         hint = " Calls of several threads need a thread column to be told apart."
     if reason == "missing value" and at.run.layout == "calls":
         hint = (
-            " A row that holds a value and no call says `signal` in a column `mark`, and has its "
-            "number in a column `value`."
+            " A row that holds a value and no call says signal in a column mark, and has its "
+            "number in a column value."
         )
     text = f"{percent(lost / read)} of the rows could not be used, most because: {reason}.{hint}"
     return [_note(at, "rows_set_aside", text, 100 * lost / read, "%")]

@@ -23,8 +23,6 @@ from looptime.findings.finding import Finding
 __all__ = ["reading_findings"]
 
 _HEADING = "heading_deg"
-#: Share of the holds of one length from which on a signal is taken to have a rate of its own.
-_EVEN_HOLDS = 0.8
 
 
 def reading_findings(at: Summary, heading_call: str | None = None) -> list[Finding]:
@@ -56,9 +54,8 @@ def _repeats(f: Freshness) -> bool:
     """
     if f.even_share is None:
         return False
-    changes = f.uses * (1 - (f.repeat_share or 0.0))
-    held = 2 <= (f.hold_loops or 0.0) <= 100 and changes >= 20 and (f.repeat_share or 0.0) > 0.4
-    return held and (f.name == _HEADING or f.even_share >= _EVEN_HOLDS)
+    held = 2 <= (f.hold_loops or 0.0) <= 100 and f.changes >= 20 and (f.repeat_share or 0.0) > 0.4
+    return held and (f.name == _HEADING or f.own_pace)
 
 
 def _stale(at: Summary, f: Freshness, age: Age, heading_call: str | None) -> Finding:

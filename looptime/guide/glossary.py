@@ -13,7 +13,7 @@ from typing import Any
 
 from looptime.records import dataclass
 
-__all__ = ["WORDS", "Word", "explain", "figures_of", "find"]
+__all__ = ["WORDS", "Word", "explain", "figures_of", "find", "nearest"]
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ WORDS: Mapping[str, Word] = _load()
 
 #: Rows of a table whose figures are told, the largest first.
 _MOST = 5
-_UNIT = re.compile(r"(,? \(?(ms|deg|mm/m|1/s|s)\)?|/s| by|:)$")
+_UNIT = re.compile(r"(,? \(?(ms|deg|mm a metre|mm/m|1/s|s)\)?|/s| by|:)$")
 _STATISTIC = re.compile(r" (mean|median|p50|p90|p95|p99|max|worst)$|^(mean|p50|p95|p99|max) ")
 
 

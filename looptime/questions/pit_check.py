@@ -35,9 +35,13 @@ def pit(asked: Asked, logs: Sequence[Log], *, query: str | None = None) -> Check
     made = checklist(logs, runs, found, gate(asked, runs, query=query))
     held = (("--season", asked.season), ("--baseline", query))
     season = [(name, value) for name, value in held if value is not None]
+    phase = [("--phase", asked.phase)] if asked.phase is not None else []
+    given = [*phase, *asked.options]
     checks = tuple(
-        replace(one, action=with_options(one.action, [*asked.options, *season]))
-        if one.action.startswith("looptime gate ") else one
+        replace(one, action=with_options(
+            one.action, [*given, *season] if one.action.startswith("looptime gate ") else given
+        ))
+        if one.action.startswith("looptime ") else one
         for one in made.checks
     )  # fmt: skip
     return replace(made, checks=checks)

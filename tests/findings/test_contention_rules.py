@@ -267,7 +267,7 @@ def test_what_waiting_calls_take_in_all_is_the_sum_of_their_shares():
         run.with_names([replace(n, kind=kinds.get(n.name, n.kind)) for n in run.names])
     )
     (told,) = [f for f in found.findings if f.code == "thread_wait"]
-    took = {name: 0.0 for name in kinds}
+    took = dict.fromkeys(kinds, 0.0)
     for _, name, ask, done, _ in played.rows:
         if name in took:
             took[name] += done - ask

@@ -97,7 +97,7 @@ def _chooser(desk: Desk, view: View, usual: str) -> Part:
         "Motion and tolerances",
         ("motion", "Motion", view.motion or usual, {}),
         ("deg", "Tolerance, deg", "" if at.deg is None else f"{at.deg:g}", _ABOVE_0),
-        ("mm", "Tolerance, mm/m", "" if at.mm is None else f"{at.mm:g}", _ABOVE_0),
+        ("mm", "Tolerance, mm a metre", "" if at.mm is None else f"{at.mm:g}", _ABOVE_0),
         wrong={
             name: (given, f"{given!r} is {_WANTED[name]}")
             for name, given in view.wrong

@@ -336,7 +336,7 @@ def _order_warnings(at: Scatter, single: bool) -> list[Unlike]:
     if single:
         return []
     if at.order is None:
-        return [Unlike("order", "the order of recording is not known: put a `# time:` line into"
+        return [Unlike("order", "the order of recording is not known: put a line # time: ... into"
                        " each log, and record the sides in turn (ABBA)")]  # fmt: skip
     if at.separated:
         how = (

@@ -14,6 +14,7 @@ from looptime.parsers.log import Log
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
+from looptime.words import named, shell_word
 
 __all__ = ["Checked", "Checklist", "checklist"]
 
@@ -109,29 +110,31 @@ def checklist(
     judged : GateResult
         Of the same runs.
     """
-    paths = " ".join(log.path for log in logs)
+    paths = " ".join(shell_word(log.path) for log in logs)
     checks = (
-        _sound(logs, paths), _budget(summaries, paths), _limits(judged), _season(judged, paths),
-        _names(judged), _timeouts(summaries, paths), _stale(summaries, paths), _version(runs),
+        _sound(logs), _budget(summaries, paths), _limits(judged), _season(judged, paths),
+        _names(judged), _timeouts(summaries), _stale(summaries, paths), _version(runs),
         _battery(runs),
     )  # fmt: skip
     return Checklist(checks, judged)
 
 
-def _sound(logs: Sequence[Log], paths: str) -> Checked:
+def _sound(logs: Sequence[Log]) -> Checked:
     read = sum(log.rows_read for log in logs)
     aside = read - sum(log.rows_used for log in logs)
     dropped = sum(run.dropped for log in logs for run in log.runs)
     share = aside / read if read else 1.0
     text = f"{100 * share:.3g} % of {read:,} rows set aside, {dropped:,} lost by the recorder"
     if share > _ASIDE or dropped > _ASIDE * read:
+        worst = sorted(logs, key=lambda log: log.rows_used - log.rows_read)[:1]
+        paths = " ".join(shell_word(log.path) for log in worst)  # `columns` takes one
         return Checked("log", "bad", text, f"looptime columns {paths}")
     return Checked("log", "ok", text)
 
 
 def _budget(summaries: Sequence[Summary], paths: str) -> Checked:
     if not summaries:
-        return Checked("pace", "bad", "no loop to say anything about", f"looptime columns {paths}")
+        return Checked("pace", "bad", "no loop to say anything about", f"looptime summary {paths}")
     worst = max(summaries, key=lambda at: at.pace.overruns.share or 0.0)
     over, p99 = worst.pace.overruns, worst.pace.period_ms.p99.value
     text = f"{worst.pace.rate_hz.by_time or 0:.3g} loops a second, 1 in 100 over {p99 or 0:.3g} ms"
@@ -154,7 +157,7 @@ def _limits(judged: GateResult) -> Checked:
 def _season(judged: GateResult, paths: str) -> Checked:
     rows = [row for row in judged.rows if row.check == "regression"]
     if "regression" not in judged.checked:
-        todo = "looptime season add FOLDER, then looptime season baseline QUERY"
+        todo = "keep a season: looptime season add FOLDER, then looptime season baseline QUERY"
         return Checked("season", "not judged", "fewer than 5 baseline runs", todo)
     return _rows("season", rows, f"as the {len(judged.baseline)} baseline runs",
                  f"looptime gate {paths}")  # fmt: skip
@@ -182,11 +185,11 @@ def _names(judged: GateResult) -> Checked:
     return Checked("calls", "ok", "the same as in the baseline")
 
 
-def _timeouts(summaries: Sequence[Summary], paths: str) -> Checked:
+def _timeouts(summaries: Sequence[Summary]) -> Checked:
     if not any(at.costs.calls for at in summaries):
         return Checked("timeouts", "not judged", "the log holds no calls")
     found = [
-        f"{call.name} {sign.count} times {sign.value_ms:.3g} ms"
+        (f"{call.name} {sign.count} times {sign.value_ms:.3g} ms", at.run.source)
         for at in summaries
         for call in at.blocking
         for sign in call.signs
@@ -194,7 +197,8 @@ def _timeouts(summaries: Sequence[Summary], paths: str) -> Checked:
     ]
     if not found:
         return Checked("timeouts", "ok", "no call runs into a constant time")
-    return Checked("timeouts", "bad", "; ".join(found[:3]), f"looptime slow {paths}")
+    text = "; ".join(text for text, _ in found[:3])
+    return Checked("timeouts", "bad", text, f"looptime slow {shell_word(found[0][1])}")
 
 
 def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
@@ -205,27 +209,43 @@ def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
         if one.fresh_hz
         and one.loop_hz
         and not _of_battery(one.name)  # is slow by nature
-        and not (
-            one.source == "signal" and one.even_share is None
-        )  # moves less than its last digit
+        and (one.source != "signal" or one.own_pace)  # else held by what it measures
     ]
     if not readings:
         return Checked("sensors", "not judged", "no reading or signal tells when it is new")
     old = [one for one in readings if _is_stale(one)]
+    rests = [one for one in readings if one.source == "signal" and _held_long(one)]
+    if not old and rests:
+        first = rests[0]
+        longest = max(one.longest_hold_loops or 0 for one in rests)
+        text = (
+            f"{named([one.name for one in rests])} stayed the same for up to {longest:,} loops: at "
+            "rest, or a sensor that hangs: can't tell"
+        )
+        todo = f"see whether the robot stood still while {first.name} stayed the same"
+        return Checked("sensors", "not judged", text, todo)
     if not old:
         many = len(readings)
         what = "1 reading or signal is" if many == 1 else f"{many} readings and signals are"
         return Checked("sensors", "ok", f"{what} new as usual")
     text = "; ".join(
+        f"{one.name} is new in one of {one.hold_loops:.3g} loops"
+        if one.source == "signal" else
         f"{one.name} is new {one.fresh_hz:.3g} times a second, held {one.longest_hold_loops} loops"
         for one in old[:3]
-    )
+    )  # fmt: skip
     return Checked("sensors", "bad", text, f"looptime summary --full {paths}")
 
 
 def _is_stale(one: Freshness) -> bool:
-    if (one.fresh_hz or 0.0) < _STALE_RATE * (one.loop_hz or 0.0):
-        return True
+    """Whether a reading is older than it should be; a signal that rests is not."""
+    if one.source == "signal":
+        return (one.hold_loops or 0.0) > 1 / _STALE_RATE
+    slow = (one.fresh_hz or 0.0) < _STALE_RATE * (one.loop_hz or 0.0)
+    return slow or _held_long(one)
+
+
+def _held_long(one: Freshness) -> bool:
     return (one.longest_hold_loops or 0) > _STALE_HOLD * (one.hold_loops or 1.0)
 
 
@@ -236,7 +256,7 @@ def _of_battery(name: str) -> bool:
 def _version(runs: Sequence[Run]) -> Checked:
     named = sorted({run.meta.get("code_version", run.meta.get("version", "")) for run in runs})
     if "" in named:
-        todo = "write a `# code_version:` line into the log"
+        todo = 'write a line such as "# code_version: 1.4" into the log'
         return Checked("version", "not judged", "not named in the log", todo)
     if len(named) > 1:
         return Checked("version", "bad", f"{len(named)} versions: {', '.join(named[:4])}",

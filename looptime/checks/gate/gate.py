@@ -209,7 +209,7 @@ def _refuse_unlike(one: Facts, others: Sequence[Facts]) -> None:
             )
         if not phases_alike(one, other):
             advice = phase_advice(one, other).replace(
-                "--phase", "--phase NAME, here and in `looptime season add` for the baseline"
+                "--phase", "--phase NAME, here and in looptime season add for the baseline"
             )
             raise UsageError(
                 f"{one.source} holds the phases {phases_text(one)}, {other.source} "
@@ -299,7 +299,7 @@ def _sentence(
         return f"FAIL: {_failed(rows)}{rest}."
     counts = f"; counted as {unsure} by --unsure" if unsure else ""
     if not checked:
-        todo = "state [limits] in looptime.toml, or mark runs with `looptime season baseline`"
+        todo = "state [limits] in looptime.toml, or mark runs with looptime season baseline QUERY"
         return f"CAN'T TELL: there are neither limits nor 5 baseline runs{counts}: {todo}."
     if verdict == "can't tell" and unknown:
         return f"CAN'T TELL, {unknown}{counts}."

@@ -119,8 +119,8 @@ class Season:
     def _make(self, create: bool) -> None:
         if not create:
             raise SeasonError(
-                f"no season is kept in the folder {self.folder}: begin with `looptime season add "
-                "LOG`, or name its folder with --season"
+                f"no season is kept in the folder {self.folder}: begin with looptime season add "
+                "LOG, or name its folder with --season"
             )
         taken = self.folder.exists() and not (self.folder / "entries").is_dir()
         if taken and (not self.folder.is_dir() or any(self.folder.iterdir())):
@@ -265,7 +265,7 @@ class Season:
         if asked.last is not None:
             found = found[-asked.last :]
         if not found:
-            raise UsageError(f"{self.folder}: no entry matches {query}: see `looptime season list`")
+            raise UsageError(f"{self.folder}: no entry matches {query}: see looptime season list")
         return found
 
     def names(self, words: Sequence[str]) -> list[str]:
@@ -290,7 +290,7 @@ class Season:
                 continue
             why = "no entry begins" if not fits else f"{len(fits)} entries begin"
             raise UsageError(
-                f"{self.folder}: {why} with {word!r}: `looptime season list` shows them; a "
+                f"{self.folder}: {why} with {word!r}: looptime season list shows them; a "
                 f"query is KEY=VALUE, such as version={word}"
             )
         return list(dict.fromkeys(found))

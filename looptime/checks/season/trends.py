@@ -148,7 +148,7 @@ def trends(entries: Sequence[Listed], values: Sequence[RunValues]) -> Trends:
         If there are no runs.
     """
     if not len(entries):
-        raise UsageError("there are no runs to see a trend in: add logs with `season add`")
+        raise UsageError("there are no runs to see a trend in: looptime season add LOG")
     kept, copies = without_copies(entries, lambda e: e.told_apart)
     by_name = {e.name: v for e, v in zip(entries, values, strict=True)}
     values = [by_name[e.name] for e in kept]
@@ -340,7 +340,7 @@ def season_trends(
     """
     listed = season.select(query) if query else season.entries()
     if not listed:
-        raise UsageError(f"{season.folder}: holds no entries: begin with `looptime season add LOG`")
+        raise UsageError(f"{season.folder}: holds no entries: begin with looptime season add LOG")
     made = [
         trends(entries, [season.load(e.name, histograms=False).values for e in entries])
         for entries in _by_robot(listed)

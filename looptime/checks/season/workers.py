@@ -231,7 +231,7 @@ def _cluster(address: str) -> Iterator[Callable[[Job], Pending]]:
         from distributed.comm.core import CommClosedError
     except ImportError as error:
         raise UsageError(
-            "--scheduler needs the extra `cluster`: pip install 'looptime[cluster]'"
+            "--scheduler needs the extra cluster: pip install 'looptime[cluster]'"
         ) from error
     try:
         client = Client(address, timeout="10s", set_as_default=False)

@@ -229,8 +229,8 @@ def named_twice(dialect: Dialect) -> tuple[str, ...]:
             and any(len({row[at] for at in places.get(name, ())}) > 1 for row in dialect.sample)
         ):
             return (
-                f"{count} columns are called {name!r}: two logs beside each other? `looptime "
-                "columns` says which is taken for what",
+                f"{count} columns are called {name!r}: two logs beside each other? looptime "
+                "columns LOG says which is taken for what",
             )
     return ()
 

@@ -188,7 +188,7 @@ def open_source(path: str | os.PathLike[str]) -> Source:
             os.scandir(name).close()  # one that may not be read is no folder to name files of
             raise LogError(
                 "is a folder: name the log files in it, such as "
-                f"{Path(name, '*.csv')} (`looptime season add` and `dashboard` take folders)",
+                f"{Path(name, '*.csv')} (looptime season add and dashboard take folders)",
                 name,
             )
         if _is_special(name):

@@ -1,5 +1,6 @@
 """What the search for remedies sees of a log, and what a remedy is."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import field
 from fnmatch import fnmatchcase
@@ -7,6 +8,8 @@ from functools import cached_property
 
 import numpy as np
 
+from looptime.analysers.alike import in_short
+from looptime.analysers.contention import SHARED
 from looptime.call_words import words_of
 from looptime.errors import ProjectError
 from looptime.heading.instants import heading_read_guess
@@ -15,8 +18,9 @@ from looptime.planner.play.draft import KnownRun, shortened
 from looptime.records import dataclass
 from looptime.signal_names import HEADING_WORDS
 
-__all__ = ["EFFORT", "KIND_UNKNOWN", "LEAST", "Candidate", "Look", "NotProposed", "change_of",
-           "efforts", "look_at", "of_unknown_kind", "pattern_for"]  # fmt: skip
+__all__ = ["EFFORT", "KIND_UNKNOWN", "LEAST", "Candidate", "Look", "NotProposed", "bus_in_words",
+           "change_of", "doing", "efforts", "look_at", "of_unknown_kind",
+           "pattern_for"]  # fmt: skip
 
 #: Effort of each kind of change: 1 a line or two, 3 an afternoon, 5 days.
 EFFORT: dict[str, float] = {
@@ -175,6 +179,29 @@ def of_unknown_kind(look: Look) -> None:
     for name in sorted(look.names("other"), key=look.share, reverse=True):
         if look.share(name) >= _DEAR:
             look.leave(name, KIND_UNKNOWN)
+
+
+def doing(verb: str, names: list[str]) -> str:
+    """What is to be done with calls, by a verb that their names do not begin with themselves.
+
+    Examples
+    --------
+    >>> doing("Read", ["imu.read"]), doing("Read", ["read"]), doing("Write", ["write_motors"])
+    ('Read imu.read', 'Call read', 'Call write_motors')
+    """
+    begins = re.match("[A-Z]?[a-z]+", names[0])
+    return f"{'Call' if begins and begins[0].lower() == verb.lower() else verb} {in_short(names)}"
+
+
+def bus_in_words(bus: str) -> str:
+    """A bus by its name, or by what it is shared with where nobody named it.
+
+    Examples
+    --------
+    >>> bus_in_words("aux"), bus_in_words(f"{SHARED}cam.read")
+    ("bus 'aux'", 'the bus shared with cam.read')
+    """
+    return f"the bus {bus}" if bus.startswith(SHARED) else f"bus {bus!r}"
 
 
 def _common(names: list[str]) -> str:

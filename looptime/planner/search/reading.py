@@ -9,7 +9,7 @@ from looptime.analysers.alike import in_short
 from looptime.planner.changes import Change
 from looptime.planner.play.draft import Setting
 from looptime.planner.play.replay import Plays
-from looptime.planner.search.look import Look, change_of
+from looptime.planner.search.look import Look, bus_in_words, change_of, doing
 from looptime.schema import CallName
 from looptime.words import percent
 
@@ -35,11 +35,11 @@ def batches(look: Look) -> None:
             by_bus.setdefault(known[name].bus, []).append(name)
     for bus, names in by_bus.items():
         if bus is not None and len(names) == 1:
-            look.leave(f"batch {names[0]}", f"it is the only batchable read on bus {bus!r}")
+            look.leave(f"batch {names[0]}", f"it is the only batchable read on {bus_in_words(bus)}")
             continue
         stated = [n for n in names if known[n].batchable] if bus is not None else []
         stated = stated if len(stated) > 1 else []
-        where = "that look alike" if bus is None else f"on bus {bus!r}"
+        where = "that look alike" if bus is None else f"on {bus_in_words(bus)}"
         doubt = "that they sit on one bus (nobody named it)" if bus is None else ""
         groups = _alike(look, [n for n in names if n not in stated])
         for group in [stated, *groups] if stated else groups:
@@ -56,7 +56,7 @@ def _batch(look: Look, names: list[str], where: str, doubt: str) -> None:
     look.add(
         [change_of("batch", names, look)], names,
         f"{len(names)} reads {where} take {took:.3g} ms one by one",
-        "low" if stated else "medium", say=f"Read {in_short(names)} in one batch",
+        "low" if stated else "medium", say=f"{doing('Read', names)} in one batch",
         check="see " + (check or "that each reading still gets to where it is used"),
     )  # fmt: skip
 
@@ -96,28 +96,28 @@ def dear_in_threads(look: Look) -> None:
         others = {known[n].bus for n in users if n != name}
         if bus is not None and bus not in others and None not in others:
             change = change_of("thread", [name], look)
-            why = f"nothing else in the loop uses bus {bus!r}"
+            why = f"nothing else in the loop uses {bus_in_words(bus)}"
             _thread(look, name, [change], why, "medium", f"{_hand(name, known)} in a thread")
             continue
         _resting(look, name, bus)
         for other in buses if bus is not None else ():
             if other != bus and busy[other] < 0.5:
                 moved = change_of("move", [name], look, bus=other)
-                why = f"bus {other!r} is in use only {percent(busy[other])} of the time"
-                say = f"Put {name} on bus {other!r} and into a thread"
+                why = f"{bus_in_words(other)} is in use only {percent(busy[other])} of the time"
+                say = f"Put {name} on {bus_in_words(other)} and into a thread"
                 plan = [moved, change_of("thread", [name], look, rest_ms=5.0)]
                 _thread(look, name, plan, why, "medium", say)
 
 
 def _hand(name: str, known: dict[str, CallName]) -> str:
-    return f"{'Write' if known[name].kind == 'actuator write' else 'Read'} {name}"
+    return doing("Write" if known[name].kind == "actuator write" else "Read", [name])
 
 
 def _resting(look: Look, name: str, bus: str | None) -> None:
     """A thread on the loop's bus, or on one that nobody named, with the rest that pays."""
     known = {call.name: call for call in look.at.run.names}
     rest = _rest(look, name)
-    where = f"bus {bus!r}" if bus is not None else "a bus that it may share with the loop"
+    where = bus_in_words(bus) if bus is not None else "a bus that it may share with the loop"
     if rest is None:
         why = f"{where} cannot carry it: with no rest tried is the loop surely faster"
         if bus is None:
@@ -126,7 +126,7 @@ def _resting(look: Look, name: str, bus: str | None) -> None:
         look.leave(f"thread {name}", why)
         return
     change = change_of("thread", [name], look, rest_ms=rest)
-    shared = f"on its bus {bus!r}" if bus is not None else "even if it shares a bus with the loop"
+    shared = f"on its bus, {bus!r}," if bus is not None else "even if it shares a bus with the loop"
     _thread(
         look, name, [change], f"{shared} it pays with a rest of {rest:g} ms", "high",
         f"{_hand(name, known)} in a thread that rests {rest:g} ms after each",
@@ -175,7 +175,7 @@ def fewer_reads(look: Look) -> None:
         look.add(
             [text], names, f"{percent(share)} of the loop, if what it reads changes slowly",
             "medium",
-            say=f"Read {in_short(names)} in every fourth loop",
+            say=f"{doing('Read', names)} in every fourth loop",
             check=f"see that whoever uses it can do with a reading up to {age:.0f} ms old",
             age_of=names[0],
         )  # fmt: skip
@@ -194,8 +194,8 @@ def later(look: Look) -> None:
     look.add(
         [str(Change.of("later", name, before=target))], [name],
         "the same calls in another order: a younger reading", "medium",
-        say=f"Read {name} just before {target}", check="see that nothing in between needs it",
-        age_of=name,
+        say=f"{doing('Read', [name])} just before {target}",
+        check="see that nothing in between needs it", age_of=name,
     )  # fmt: skip
 
 

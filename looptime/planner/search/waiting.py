@@ -8,7 +8,7 @@ from looptime.planner.changes import Change
 from looptime.planner.play.draft import shortened
 from looptime.planner.play.replay import play
 from looptime.planner.play.shared_bus import Sharing
-from looptime.planner.search.look import Look
+from looptime.planner.search.look import Look, doing
 
 __all__ = ["threads_in_the_way", "turns_in_the_way"]
 
@@ -80,8 +80,8 @@ def _remedies(look: Look, sharing: Sharing, name: str) -> None:
     look.add(
         [str(Change.of("unthread", name))], [name],
         f"{why}; read in the loop it costs its own time, but nobody waits", "low",
-        say=f"Read {name} in the loop again", check="see that the loop can spare the time",
-        age_of=name,
+        say=f"{doing('Read', [name])} in the loop again",
+        check="see that the loop can spare the time", age_of=name,
     )  # fmt: skip
 
 

@@ -2,9 +2,8 @@
 
 import numpy as np
 
-from looptime.analysers.alike import in_short
 from looptime.planner.changes import Change
-from looptime.planner.search.look import LEAST, Look, change_of
+from looptime.planner.search.look import LEAST, Look, change_of, doing
 from looptime.stats.quantiles import percentiles
 from looptime.words import percent
 
@@ -44,7 +43,7 @@ def unchanged_writes(look: Look) -> None:
         [half], names,
         f"writes take {percent(share)} of the loop; how many repeat the last value is not known, "
         "half are assumed to, and left out (share=0.5)", "medium",
-        say=f"Write {in_short(names)} only when the value changes",
+        say=f"{doing('Write', names)} only when the value changes",
         check="count how many repeat the last value, and see that no controller stops without "
         "fresh writes", ends=((few,), (most,)),
     )  # fmt: skip

@@ -230,7 +230,7 @@ def wheel_bars(at: Steering) -> Picture:
         "wheels", title, {"data": data, "layout": drawn},
         f"One row a wheel, {at.first} first. {title}.",
         ("wheel", "age, ms", "low", "high", "p99", "angle off, deg", "low", "high",
-         "dragged, mm/m", "low", "high"),
+         "dragged, mm a metre", "low", "high"),
         rows,
         "A wheel is off by the turn rate of the wheels times how much earlier or later than the "
         "set it is read or written, less the motion of the chassis that fits all wheels best.",

@@ -63,7 +63,7 @@ def drift_curve(at: HeadingResult, others: Results = ()) -> Picture:
     """Sideways drift against the loop rate, with the tolerance and where the log stands."""
     need = at.required.get("tolerance_mm")
     return _curve(
-        at, others, "drift", "drift", "drift sideways", "mm/m", 1e3,
+        at, others, "drift", "drift", "drift sideways", "mm a metre", 1e3,
         need.tolerance if need else None, "tolerance_mm",
         "Sideways millimetres for each metre that the robot drives straight while it turns by the "
         "motion: the wheels go where the stale heading points.",
@@ -219,7 +219,7 @@ def required_sentences(at: HeadingResult) -> tuple[str, ...]:
     """For each tolerance: what rate it needs, and what keeps the log from meeting it."""
     made = []
     for key, need in at.required.items():
-        unit = "deg" if key.endswith("deg") else "mm/m"
+        unit = "deg" if key.endswith("deg") else "mm a metre"
         rates = "; ".join(
             (f"{figure(rate.value, *_ordered(rate))} loops a second" if rate.value
              else "more than 1000 loops a second, or none will do,")
@@ -327,7 +327,7 @@ def _answers(at: HeadingResult) -> list[tuple[str, str]]:
         ("stale heading, p95, deg", cell(at.stale.p95, _DEG)),
         ("stale heading, at most, deg", number(at.stale.max * _DEG)),
         (f"phase lost at {at.phase.crossover_hz:g} Hz, deg", cell(at.phase.whole_run_deg)),
-        ("drift sideways, mm/m", cell(at.path.drift, 1e3)),
+        ("drift sideways, mm a metre", cell(at.path.drift, 1e3)),
         (f"position by dead reckoning after {number(at.path.duration_s)} s at "
          f"{at.path.speed_m_s:g} m/s, p95, mm", cell(end.p95, 1e3)),
         (f"integrated gyro ({whole.method}) after {number(whole.over_s)} s, rms, deg",

@@ -152,19 +152,21 @@ def _wheels(at: Steering) -> list[RenderableType]:
     turning = f", while they turn at {number(at.rate_deg_s)} deg/s" if at.rate_deg_s else ""
     parts: list[RenderableType] = [
         heading_line(f"Steered wheels, {at.first} first{turning}"),
-        indented(table(["", "age at write ms", "p99", "angle off deg", "dragged mm/m"], rows)),
+        indented(
+            table(["", "age at write ms", "p99", "angle off deg", "dragged mm a metre"], rows)
+        ),
         labelled("set", _set_line(at)),
     ]
     if at.fight_mm_per_m is not None:
-        text = f"two wheels pull apart by {_of(at.fight_mm_per_m, 2)} mm/m"
+        text = f"two wheels pull apart by {_of(at.fight_mm_per_m, 2)} mm a metre"
         if at.odometry_mm_per_m is not None:
-            text += f"; odometry is off by {number(at.odometry_mm_per_m.value, 2)} mm/m"
+            text += f"; odometry is off by {number(at.odometry_mm_per_m.value, 2)} mm a metre"
         if at.odometry_deg_per_turn is not None:
             text += f" and {number(at.odometry_deg_per_turn.value, 2)} deg a turn"
         parts.append(labelled("", text))
     if at.batched is not None and at.read_spread_ms is not None and at.read_spread_ms.value:
         drag = at.batched["drag_mm_per_m"]
-        left = "" if drag is None else f"; drag from the writes: {number(drag, 2)} mm/m"
+        left = "" if drag is None else f"; drag from the writes: {number(drag, 2)} mm a metre"
         parts.append(labelled("", f"one batched read of all angles: no spread of them{left}"))
     return parts + [labelled("note", note) for note in at.notes]
 
@@ -187,7 +189,7 @@ def spread_lines(sides: dict[str, Steering | None] | None) -> list[str]:
         for word, key, unit in (
             ("angles read apart", "read_spread_ms", "ms"),
             ("inconsistent", "inconsistency_deg", "deg"),
-            ("dragged", "drag_mm_per_m", "mm/m"),
+            ("dragged", "drag_mm_per_m", "mm a metre"),
         )
     ]
     told = [

@@ -332,7 +332,7 @@ def _curve(at: HeadingResult) -> list[RenderableType]:
         return []
     patterns = list(dict.fromkeys(p.pattern for p in at.curve))
     chosen = [_nearest(at.curve, patterns[0], rate).rate_hz for rate in _RATES]
-    heads = ["loops/s", *(f"{name}: p95 deg" for name in patterns), "mm/m"]
+    heads = ["loops/s", *(f"{name}: p95 deg" for name in patterns), "mm a metre"]
     rows = []
     for rate in chosen:
         points = [_nearest(at.curve, name, rate) for name in patterns]
@@ -354,7 +354,7 @@ def _nearest(curve: tuple[CurvePoint, ...], pattern: str, rate: float) -> CurveP
 def _required(at: HeadingResult) -> list[RenderableType]:
     parts: list[RenderableType] = []
     for key, need in at.required.items():
-        unit = "deg" if key.endswith("deg") else "mm/m"
+        unit = "deg" if key.endswith("deg") else "mm a metre"
         rates = ", ".join(
             f"{pattern} {number(rate.value) if rate.value else 'more than 1000'} a second"
             for pattern, rate in need.by_pattern.items()

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-import shlex
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from looptime.views.text.terminal import number, safe
-from looptime.words import LEAST_MS, signed
+from looptime.words import LEAST_MS, shell_word, signed
 
 if TYPE_CHECKING:
     from looptime.planner.search.proposals import Proposal, Suggestions
 
 __all__ = ["gain_of", "gain_range", "plan_command", "share_of_loop", "what_to_do"]
+
+#: A command is shown whole, however many calls it names.
+_WHOLE = 10_000
 
 
 def what_to_do(plan: Proposal) -> str:
@@ -42,9 +45,6 @@ def share_of_loop(plan: Proposal, at: Suggestions) -> str:
 
 def plan_command(plan: Proposal, at: Suggestions, options: str = "") -> str:
     """The command that looks closer at a plan."""
-    changes = " ".join(f"--change {_quoted(text)}" for text in plan.changes)
-    return f"looptime plan {safe(at.source) or 'LOG'} {safe(changes, 400)}{options}"
-
-
-def _quoted(text: str) -> str:
-    return shlex.quote(text) if '"' in text else f'"{text}"'
+    changes = " ".join(f"--change {shell_word(text)}" for text in plan.changes)
+    log = shell_word(PurePath(at.source).as_posix()) if at.source else "LOG"
+    return f"looptime plan {safe(log, _WHOLE)} {safe(changes, _WHOLE)}{options}"

@@ -111,7 +111,7 @@ def _judged_line(entries: Sequence[Listed]) -> RenderableType:
         return line(f"mean and p99 are of the {judged.pop()} of a loop")
     return line(
         "mean and p99 are of the work (period less the pacing wait) in some runs and of the whole "
-        "period in others, as `of` says: hold only like against like"
+        "period in others, as column of says: hold only like against like"
     )
 
 
@@ -125,7 +125,7 @@ def render_season(
     trends = with_options("looptime season trends", [("--season", folder)] if folder else [])
     more = tuple(plain(f"damaged: {why}", LONGEST) for why in (damaged or {}).values())
     if not entries:
-        return Told("No run is stored.", (*why("", "looptime season add LOG"), *more))
+        return Told("No run is stored: looptime season add LOG stores one.", more)
     newest, earlier = entries[-_NEWEST:], entries[:-_NEWEST]
     heading = (heading_line(f"Newest {len(newest)} of {len(entries):,}"),) if earlier else ()
     return Told(

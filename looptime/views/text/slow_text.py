@@ -90,7 +90,7 @@ def _answer(at: Summary) -> str:
     if leaders:
         many = f"{len(slow.events):,}"
         named = " and ".join(f"{safe(name, 30)} in {n:,}" for name, n in leaders)
-        text += f"; of {many} events {named} stretched most"
+        text += f"; of {count(many, 'event')} {named} stretched most"
     return text + "."
 
 

@@ -45,7 +45,7 @@ def test_the_advice_about_unlike_phases_can_be_followed(one, other, advice):
     )
     with pytest.raises(UsageError, match=f": {advice}$"):
         unlike([SimpleNamespace(facts=a)], [SimpleNamespace(facts=b)])
-    here = advice.replace("--phase", "--phase NAME, here and in `looptime season add` for the base")
+    here = advice.replace("--phase", "--phase NAME, here and in looptime season add for the base")
     with pytest.raises(UsageError, match=f": {here}"):
         _refuse_unlike(b, [a])
 

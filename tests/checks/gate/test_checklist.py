@@ -101,6 +101,23 @@ def test_a_reading_held_long_is_stale(tmp_path: Path) -> None:
     assert cli.run(["pit", str(log), "--json"]) == 1
 
 
+@pytest.mark.parametrize(
+    ("rest", "state", "said"),
+    [(300, "not judged", "heading_deg and mast/angle stayed the same for up to 301 loops"),
+     (3, "ok", "2 readings and signals are new as usual")],
+)  # fmt: skip
+def test_a_robot_at_rest_has_no_stale_sensors(rest, state, said, tmp_path: Path) -> None:
+    """Values that are new in each loop but while it stands, and targets, which nobody measures."""
+    moved = np.concatenate([np.arange(400), np.full(rest, 399), np.arange(400, 700)])
+    log = tmp_path / "run.csv"
+    rows = "".join(f"{20 * k},{m * 0.13:.2f},{m * 0.31:.2f},{30 * (m > 200)}\n"
+                   for k, m in enumerate(moved))  # fmt: skip
+    log.write_text(f"time_ms,heading_deg,mast/angle,targets/wheel\n{rows}", encoding="utf-8")
+    found, whole = states(looptime.read(log, cache=False))
+    assert found["sensors"] == state
+    assert next(one.text for one in whole.checks if one.what == "sensors").startswith(said)
+
+
 def test_the_command_exits_as_the_gate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Limits alone decide here: 0 where they hold, 1 where not; JSON holds every line."""
     log, project = tmp_path / "run.csv", tmp_path / "looptime.toml"
@@ -151,7 +168,7 @@ def test_a_reading_is_stale_where_it_is_held_far_longer_than_usual(
 ) -> None:
     """More than five times the usual, or new less than half as often as the loop runs."""
     one = SimpleNamespace(
-        fresh_hz=fresh_hz, loop_hz=50.0, hold_loops=hold, longest_hold_loops=longest
+        fresh_hz=fresh_hz, loop_hz=50.0, hold_loops=hold, longest_hold_loops=longest, source="read"
     )
     assert _is_stale(one) is stale
 
@@ -187,8 +204,11 @@ def a_log(read, used, *dropped, path="a.csv"):
      ([a_log(0, 0)], "bad", "100 % of 0 rows set aside, 0 lost by the recorder")],
 )  # fmt: skip
 def test_a_log_is_sound_up_to_a_twentieth(logs, state, text) -> None:
-    """Rows set aside and lost over all logs; one more than a twentieth of either is a cross."""
-    action = f"looptime columns {' '.join(log.path for log in logs)}" if state == "bad" else ""
+    """Rows set aside and lost over all logs; one more than a twentieth of either is a cross.
+
+    The log that lost most is looked at first: `columns` takes one.
+    """
+    action = "looptime columns a.csv" if state == "bad" else ""
     assert line("log", logs=logs) == (state, text, action)
 
 
@@ -202,6 +222,7 @@ def a_summary(**of):
     return SimpleNamespace(
         pace=pace, costs=SimpleNamespace(calls=of.get("calls", ())),
         blocking=of.get("blocking", ()), freshness=of.get("freshness", ()),
+        run=SimpleNamespace(source="a.csv"),
     )  # fmt: skip
 
 
@@ -291,18 +312,19 @@ def test_timeouts_are_named_with_how_often() -> None:
 def test_stale_readings_are_named_and_a_battery_is_none() -> None:
     """Three of four that are new in every tenth loop; what is slow by nature or unknown is none."""
 
-    def reading(name, fresh=5.04, loop=50.0, source="read", even=None):
+    def reading(name, fresh=5.04, loop=50.0, source="read", even=False):
         return SimpleNamespace(
             name=name, fresh_hz=fresh, loop_hz=loop, hold_loops=10.0, longest_hold_loops=12,
-            source=source, even_share=even,
+            source=source, own_pace=even,
         )  # fmt: skip
 
     beside = [reading("Battery_v"), reading("x", None), reading("y", 5.0, None)]
     beside += [reading(name) for name in ("batt", "vbat", "bus_volts")]
     beside.append(reading("mast_m", source="signal"))  # rounding alone holds it
-    old = [reading("s0"), *(reading(f"s{k}", source="signal", even=1.0) for k in (1, 2, 3))]
+    old = [reading("s0"), *(reading(f"s{k}", source="signal", even=True) for k in (1, 2, 3))]
     parts = [a_summary(freshness=[*beside, *old])]
-    said = "; ".join(f"s{k} is new 5.04 times a second, held 12 loops" for k in range(3))
+    said = "s0 is new 5.04 times a second, held 12 loops; s1 is new in one of 10 loops; "
+    said += "s2 is new in one of 10 loops"
     assert line("sensors", logs=[a_log(1, 1)], summaries=parts) == (
         "bad", said, "looptime summary --full a.csv"
     )  # fmt: skip
@@ -319,7 +341,7 @@ def test_stale_readings_are_named_and_a_battery_is_none() -> None:
      ([{"version": f"{k}"} for k in range(5)],
       ("bad", "5 versions: 0, 1, 2, 3", "check logs of one version at a time")),
      ([{"code_version": "7"}, {}], ("not judged", "not named in the log",
-                                    "write a `# code_version:` line into the log"))],
+                                    'write a line such as "# code_version: 1.4" into the log'))],
 )  # fmt: skip
 def test_the_version_is_one(metas, expected) -> None:
     """The code's version, else any; several are named, and a run without one leaves it open."""
