@@ -110,9 +110,10 @@ def checklist(
     judged : GateResult
         Of the same runs.
     """
-    paths = " ".join(shell_word(log.path) for log in logs)
+    words = [shell_word(log.path) for log in logs]
+    first, paths = " ".join(words[:1]), " ".join(words)
     checks = (
-        _sound(logs), _budget(summaries, paths), _limits(judged), _season(judged, paths),
+        _sound(logs), _budget(summaries, first), _limits(judged), _season(judged, paths),
         _names(judged), _timeouts(summaries), _stale(summaries, paths), _version(runs),
         _battery(runs),
     )  # fmt: skip
@@ -132,9 +133,9 @@ def _sound(logs: Sequence[Log]) -> Checked:
     return Checked("log", "ok", text)
 
 
-def _budget(summaries: Sequence[Summary], paths: str) -> Checked:
+def _budget(summaries: Sequence[Summary], first: str) -> Checked:
     if not summaries:
-        return Checked("pace", "bad", "no loop to say anything about", f"looptime summary {paths}")
+        return Checked("pace", "bad", "no loop to say anything about", f"looptime columns {first}")
     worst = max(summaries, key=lambda at: at.pace.overruns.share or 0.0)
     over, p99 = worst.pace.overruns, worst.pace.period_ms.p99.value
     text = f"{worst.pace.rate_hz.by_time or 0:.3g} loops a second, 1 in 100 over {p99 or 0:.3g} ms"

@@ -260,7 +260,7 @@ def test_limits_and_season_look_at_their_own_figures() -> None:
     assert line("limits") == ("not judged", "none are stated", "state [limits] in looptime.toml")
     assert line("season") == (
         "not judged", "fewer than 5 baseline runs",
-        "looptime season add FOLDER, then looptime season baseline QUERY",
+        "keep a season: looptime season add FOLDER, then looptime season baseline QUERY",
     )  # fmt: skip
 
 
