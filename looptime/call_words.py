@@ -8,7 +8,7 @@ from typing import Any
 from looptime.length_groups import without_groups
 from looptime.schema import CallName
 
-__all__ = ["guess_name", "of_lock", "of_locks", "words_of"]
+__all__ = ["guess_name", "of_lock", "of_locks", "words_in", "words_of"]
 
 # Ordinary words in call names, by kind; the first kind with a hit wins.
 _WORDS: tuple[tuple[str, str], ...] = (
@@ -41,15 +41,26 @@ _HAS = {"held", "hold", "holds", "holding", "owned", "locked"}
 _HAD = {"held", "owned", "locked"}
 
 
+def words_in(name: str) -> list[str]:
+    """The words of a name in lower case and in their order, however they are joined.
+
+    Examples
+    --------
+    >>> words_in("frontLeft.steerRead_2")
+    ['front', 'left', 'steer', 'read']
+    """
+    return [word.lower() for word in _SPLIT.split(name) if word]
+
+
 def words_of(name: str) -> set[str]:
-    """The words of a name in lower case, however they are joined.
+    """The same words, in no order and each once.
 
     Examples
     --------
     >>> sorted(words_of("frontLeft.steerRead_2"))
     ['front', 'left', 'read', 'steer']
     """
-    return {word.lower() for word in _SPLIT.split(name) if word}
+    return set(words_in(name))
 
 
 def of_lock(name: str) -> str:
@@ -77,7 +88,7 @@ def of_locks(names: Sequence[str]) -> list[str]:
     ['wait', 'held', '', '']
     """
     said = [of_lock(name) for name in names]
-    parts = [tuple(word.lower() for word in _SPLIT.split(name) if word) for name in names]
+    parts = [tuple(words_in(name)) for name in names]
     found: dict[tuple[str, ...], dict[str, list[int]]] = {}
     for place, words in enumerate(parts):
         for what, those in (("wait", _ASKS), ("held", _HAD)):
@@ -112,7 +123,7 @@ def guess_name(logged: CallName) -> CallName:
     >>> guess_name(CallName("zzz")).kind, guess_name(CallName("lockwait")).kind
     ('other', 'wait')
     """
-    words = [word.lower() for word in _SPLIT.split(logged.name) if word]
+    words = words_in(logged.name)
     inner = without_groups(logged.name)
     known: dict[str, Any] = {
         "subsystem": logged.subsystem or _before_dot(inner),

@@ -1,11 +1,10 @@
 """Findings about readings that are old or repeat, and about the threads that take them."""
 
-import re
-
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.freshness import Age, Freshness
 from looptime.analysers.summary import Summary
 from looptime.analysers.thread_rates import thread_rates
+from looptime.call_words import words_in, words_of
 from looptime.findings.about import (
     command,
     evidence,
@@ -124,8 +123,8 @@ def _reader(at: Summary, signal: str, heading_call: str | None) -> CallCost | No
             return next((c for c in calls if c.name == heading_call), None)
         found = [c for c in calls if any(word in c.name.lower() for word in HEADING_WORDS)]
     else:
-        word = re.split(r"[^a-z0-9]+", signal.lower())[0]
-        found = [c for c in calls if word in re.split(r"[^a-z0-9]+", c.name.lower())]
+        begins = set(words_in(signal)[:1])
+        found = [c for c in calls if begins & words_of(c.name)]
     return found[0] if len(found) == 1 else None
 
 
