@@ -36,6 +36,8 @@ _TIMES = 2.0
 _WORTH_A_WORD = 0.2
 #: Share of the level that a drift comes to before it stands out: levels wander by less.
 _LEAST_DRIFT = 0.03
+#: Length of a log in which a turn of the robot may be played, to see its heading [s].
+_TURN_S = 5.0
 
 
 def run_findings(at: Summary) -> list[Finding]:
@@ -62,7 +64,8 @@ def healthy(at: Summary) -> Finding:
     within += _dearest(at)
     return Finding(
         "healthy", severity, f"Nothing stands out: {how}{speed}.{within}",
-        rate, "1/s", evidence=evidence(at), command=command(at, "heading"),
+        rate, "1/s", evidence=evidence(at),
+        command=command(at, "heading" if paced.duration_s >= _TURN_S else "columns"),
         rests_on={"even": None if found.even is None else float(found.even),
                   "usual_ms": p50, "largest_ms": p99},
     )  # fmt: skip

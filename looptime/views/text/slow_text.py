@@ -88,7 +88,7 @@ def _answer(at: Summary) -> str:
     )
     leaders = list(slow.by_culprit.items())[:2] if at.costs.calls else []
     if leaders:
-        many = f"{len(slow.events):,}"
+        many = len(slow.events)
         named = " and ".join(f"{safe(name, 30)} in {n:,}" for name, n in leaders)
         text += f"; of {count(many, 'event')} {named} stretched most"
     return text + "."

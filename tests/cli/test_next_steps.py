@@ -1,0 +1,148 @@
+"""Every next step that is printed works as it stands, whoever wrote the log."""
+
+import json
+import re
+import shlex
+
+import numpy as np
+import pytest
+
+from looptime import cli
+from looptime.samples import folder
+from tests.two_threads import Job, play
+
+ASKED = (
+    ["summary", "--full"], ["slow"], ["plan"], ["pit"], ["columns"],
+)  # fmt: skip
+#: Exit codes of a command that did what it is for: fine, a check failed, can't tell.
+DONE = (0, 1, 3)
+
+
+def loops(seed, *parts, count=420):
+    """Times [ms] of so many loops: begin, and of each part, in one of 17 loops far longer."""
+    rng, now = np.random.default_rng(seed), 0.0
+    for k in range(count):
+        took = [ms * rng.normal(1, 0.03) + (8.0 if k % 17 == 5 else 0) * (ms == 1) for ms in parts]
+        yield k, now, took
+        now += sum(took) + 0.1
+
+
+def prints():
+    """A student's prints, with prose between them."""
+    lines = [f"loop {k}: gyro {a:.1f} encoders {b:.1f} motors {c:.1f} screen {d:.1f} ms\n"
+             for k, _, (a, b, c, d) in loops(1, 2, 6, 4, 1)]  # fmt: skip
+    return "robot started\nGO\n" + "".join(lines[:200]) + "tray closed\n" + "".join(lines[200:])
+
+
+def table():
+    """A robot program's table."""
+    rows = (f"{t:.2f},{a:.3f},{b:.3f},{c:.3f}\n" for _, t, (a, b, c) in loops(2, 3, 7, 1))
+    return "time_ms,gyro_read_ms,motor_write_ms,dashboard_ms\n" + "".join(rows)
+
+
+def sheet():
+    """A spreadsheet with decimal commas, and names with blanks."""
+    rows = (f"{t / 1000:.4f};{a:.2f};{b:.2f};{c:.2f}\n" for _, t, (a, b, c) in loops(3, 2, 8, 1))
+    return "Time [s];Gyro [ms];Wheel sensors [ms];Arm [ms]\n" + "".join(rows).replace(".", ",")
+
+
+def pairs():
+    """Keys and values."""
+    return "".join(f"t={t / 1000:.4f} imu_ms={a:.2f} read={b:.2f} write={c:.2f}\n"
+                   for _, t, (a, b, c) in loops(4, 1, 6, 5))  # fmt: skip
+
+
+def objects():
+    """An object a line, calls below a key."""
+    return "".join(
+        json.dumps({"t": round(t / 1000, 4), "calls_ms": {"imu": round(a, 3), "log": round(b, 3)}})
+        + "\n"
+        for _, t, (a, b) in loops(5, 6, 1)
+    )
+
+
+def threads():
+    """Calls of two threads, one of which holds the bus of the other."""
+    played = play(
+        {
+            "main": lambda rng: [
+                Job("imu.read", 1.8, "a"),
+                *(Job(f"steer.{k}.read", 0.8, "a") for k in range(4)),
+                Job("drive.write", 3.0, "a"),
+            ],
+            "poller": lambda rng: [Job("range.read", 3.0, "a", gap_ms=6.0)],
+        },
+        300,
+    )
+    rows = sorted(played.rows, key=lambda row: row[2])
+    return "thread,name,start_us,duration_us\n" + "".join(
+        f"{thread},{name},{1000 * ask:.0f},{1000 * (done - ask):.0f}\n"
+        for thread, name, ask, done, _ in rows
+    )
+
+
+def at_rest():
+    """A loop's time, and signals of a robot that stands still at times."""
+    rows = (
+        f"{t / 1000:.4f},{min(max(k - 100, 0), 200) * 0.31:.2f},{30 * (100 < k < 300)}\n"
+        for k, t, _ in loops(6, 18, 1)
+    )
+    return "time,heading_deg,targets/wheel\n" + "".join(rows)
+
+
+def few():
+    """A recording of a quarter of a second."""
+    return "".join(f"loop took {18 + k % 3} ms\n" for k in range(14))
+
+
+HANDS = {
+    "prints.txt": prints, "tray run 1.csv": table, "Stanza & Co.csv": sheet, "pairs.log": pairs,
+    "run.jsonl": objects, "threads.csv": threads, "wide.csv": at_rest, "few.txt": few,
+}  # fmt: skip
+
+
+def check_next_steps(log, given, capsys):
+    """Ask everything of a log, and then type every command that was printed."""
+    steps = []
+    for words in ASKED:
+        cli.run([words[0], log, *words[1:], *given])
+        steps += re.findall(r"> (looptime .*\S)", capsys.readouterr().out)
+    assert steps
+    for step in dict.fromkeys(steps):
+        code = cli.run(shlex.split(step)[1:])
+        assert code in DONE, (step, capsys.readouterr().err)
+    capsys.readouterr()
+    return steps
+
+
+@pytest.mark.parametrize("name", HANDS)
+def test_steps_printed_for_a_log_work_as_they_stand(name, tmp_path, monkeypatch, capsys):
+    """Logs of eight hands, with blanks in names of files and of calls."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / name).write_text(HANDS[name](), encoding="utf-8")
+    check_next_steps(name, [], capsys)
+
+
+def test_steps_printed_for_a_sample_log_work_as_they_stand(monkeypatch, capsys):
+    """With the part of the log and the project that were asked for."""
+    monkeypatch.chdir(folder())
+    given = ["--to", "12", "--project", "gyro_on_aux.toml", "--budget-ms", "22"]
+    steps = check_next_steps("gyro_thread_same_bus_barging.csv.gz", given, capsys)
+    assert all("--to 12" in step and "--budget-ms 22" in step for step in steps
+               if step.startswith(("looptime plan", "looptime slow")))  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["threads.csv", "tray run 1.csv", "prints.txt"])
+def test_summary_and_plan_say_one_and_the_same_first(name, tmp_path, monkeypatch, capsys):
+    """What a summary with predictions says of its first finding is the first plan, or none is."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / name).write_text(HANDS[name](), encoding="utf-8")
+    assert cli.run(["summary", name, "--predict", "--json"]) == 0
+    (run,) = json.loads(capsys.readouterr().out)["logs"][0]["runs"]
+    first = run["findings"][0]
+    assert cli.run(["plan", name, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    if told["unanswered"] is None:
+        assert f"{told['proposed'][0]['say']}: " in first["text"]
+    else:
+        assert "predicted" not in first["text"]
