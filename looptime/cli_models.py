@@ -208,7 +208,6 @@ def plan(
     """
     from looptime.questions.planning import plan as ask
     from looptime.questions.planning import score, suggestions
-    from looptime.questions.timing import summary_of_part
     from looptime.views.text.plan_text import render_plan, render_score
     from looptime.views.text.suggestions_text import render_suggestions
 
@@ -219,7 +218,7 @@ def plan(
     if not given and plan_file is None:
         found = suggestions(
             asked, run, recurs=classes, target_hz=target_hz, target_p99_ms=target_p99_ms,
-            run_sd=sd, progress=progress_of(), findings=summary_of_part(asked, run).findings,
+            run_sd=sd, progress=progress_of(),
         )  # fmt: skip
         if as_json:
             print_json(log=log, **found.to_dict())

@@ -30,6 +30,7 @@ from looptime.planner.known.stretches import spread_sample
 from looptime.questions.asked import Asked
 from looptime.questions.judging import baseline, season_of
 from looptime.questions.new_pace import planned_controllers
+from looptime.questions.summing import summary_of_part
 from looptime.run import Run
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def suggestions(
     target_p99_ms: float | None = None,
     run_sd: tuple[float | None, str] | None = None,
     progress: Progress | None = None,
-    findings: Sequence[Finding] = (),
+    findings: Sequence[Finding] | None = None,
 ) -> Suggestions:
     """Remedies worth trying, best first.
 
@@ -79,7 +80,8 @@ def suggestions(
     progress : callable, optional
         Is told the share that is done, 0 to 1.
     findings : sequence of Finding
-        What a summary says of the same part: the remedy that answers the first stands first.
+        What a summary says of the same part, if it is at hand: the remedy that answers the first
+        stands first.
 
     Raises
     ------
@@ -98,7 +100,7 @@ def suggestions(
         keep_warmup=asked.keep_warmup, run_sd=sd, progress=progress,
         threads=_threads(asked, run),
     )  # fmt: skip
-    return led(found, findings)
+    return led(found, summary_of_part(asked, run).findings if findings is None else findings)
 
 
 def plan(

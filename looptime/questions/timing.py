@@ -18,10 +18,10 @@ from looptime.analysers.warmup import warmup
 from looptime.errors import LooptimeError, UsageError
 from looptime.files import write_whole
 from looptime.findings import CAUTION
-from looptime.findings import summarise as with_findings
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.doors import at_hand, zip_of
+from looptime.questions.summing import begin_ns, summarised, summary_of_part
 from looptime.records import dataclass
 from looptime.run import Run
 
@@ -71,51 +71,10 @@ def summary(
 
 def _by_phase(asked: Asked, run: Run, brief: bool = False) -> Iterator[Summary]:
     """Summaries one at a time; warm-up is looked for before a phase is picked."""
-    chosen, origin = asked.part(run, with_phase=False), _origin(run)
+    chosen, origin = asked.part(run, with_phase=False), begin_ns(run)
     names = (asked.phase,) if asked.phase is not None else phases(chosen)
     for place, name in enumerate(names if len(names) > 1 else (asked.phase,)):
-        yield _summarised(asked, chosen, name, origin, rhythms=not place or not brief)
-
-
-def _origin(run: Run) -> int:
-    return int(run.loop_columns.start_ns[0]) if len(run) else 0
-
-
-def summary_of_part(
-    asked: Asked, run: Run, *, origin_ns: int | None = None, rhythms: bool = True
-) -> Summary:
-    """The summary of just the part that is asked for, all its phases together.
-
-    Parameters
-    ----------
-    asked, run
-        As for `summary`.
-    origin_ns : int, optional [ns]
-        Start of the whole recording, if `run` is cut already.
-    rhythms : bool
-        Whether to look for what recurs: it means nothing in loops taken from here and there.
-    """
-    chosen = asked.part(run, with_phase=False)
-    origin = _origin(run) if origin_ns is None else origin_ns
-    return _summarised(asked, chosen, asked.phase, origin, rhythms)
-
-
-def _summarised(
-    asked: Asked, chosen: Run, phase: str | None, origin_ns: int, rhythms: bool = True
-) -> Summary:
-    return with_findings(
-        chosen,
-        phase=phase,
-        budget_ms=asked.budget_ms,
-        serious_ms=asked.project.serious_ms,
-        keep_warmup=asked.keep_warmup,
-        read_instant=asked.read_instant,
-        origin_ns=origin_ns,
-        rhythms=rhythms,
-        heading=asked.project.heading,
-        project=asked.project,
-        given=asked.options,
-    )
+        yield summarised(asked, chosen, name, origin, rhythms=not place or not brief)
 
 
 def summarise(
