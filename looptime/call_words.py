@@ -118,6 +118,8 @@ def guess_name(logged: CallName) -> CallName:
     'actuator write'
     >>> guess_name(CallName("sendTelemetry")).kind, guess_name(CallName("drive_sent")).kind
     ('telemetry', 'actuator write')
+    >>> guess_name(CallName("heading.estimate")).kind, guess_name(CallName("headingInput")).kind
+    ('compute', 'sensor read')
     >>> guess_name(CallName("timing.imu")).device, guess_name(CallName("timing.arm.imu")).device
     (None, 'arm')
     >>> guess_name(CallName("zzz")).kind, guess_name(CallName("lockwait")).kind
@@ -143,6 +145,7 @@ _READS = {
     "read", "get", "poll", "sample", "fetch", "measure", "polled", "sampled", "fetched",
     "measured", "lesen", "gelesen", "messen", "gemessen", "leido",
 }  # fmt: skip
+_COMPUTES = {"compute", "calc", "calculate", "solve", "estimate", "filter"}
 _WRITES = {"write", "set", "apply", "command"}
 _SENT = {
     "sent", "send", "written", "wrote", "applied", "commanded", "senden", "gesendet", "schreiben",
@@ -163,6 +166,8 @@ def _guess_kind(words: list[str]) -> str:
     told = not _TELEMETRY.isdisjoint(words)  # a line of telemetry is written, too
     if verb in _WRITES and not told:
         return "actuator write"
+    if verb in _COMPUTES and not told:
+        return "compute"
     if verb in _SENT and len(words) > 1 and _ELSEWHERE.isdisjoint(words):
         return "actuator write"
     named = {*words, *("wait" for word in words if word.endswith("wait"))}  # "lockwait"

@@ -150,7 +150,17 @@ class Project:
         'port'
         >>> project.label(CallName("mast.position.read")).kind
         'sensor read'
+        >>> project = Project(heading=Heading("gyro.read", use_call="heading"))
+        >>> project.label(CallName("heading")).kind  # what uses a reading is no read
+        'compute'
         """
+        made = self._labelled(logged)
+        uses = logged.name == self.heading.use_call != self.heading.read_call
+        if uses and made.kind_from == "guessed" and made.kind == "sensor read":
+            return replace(made, kind="compute", device=logged.device)
+        return made
+
+    def _labelled(self, logged: CallName) -> CallName:
         rule = next((r for r in self.calls if fnmatchcase(logged.name, r.match)), None)
         if rule is None:
             return guess_name(logged)

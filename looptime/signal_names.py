@@ -5,7 +5,7 @@ import re
 from functools import lru_cache
 
 from looptime.records import dataclass
-from looptime.units import split_unit
+from looptime.units import NS_PER_MS, UNITS, split_unit
 
 __all__ = [
     "AGE", "ANGLE_UNITS", "ASSUMED", "HEADING_WORDS", "SAMPLE_WORDS", "TARGET_WORDS", "Quantity",
@@ -154,9 +154,15 @@ def known_as(header: str) -> tuple[str, float]:
     --------
     >>> known_as("Battery [V]"), known_as("arm"), known_as("heading")
     (('battery_v', 1.0), ('arm', 1.0), ('heading_deg', 1.0))
+    >>> known_as("gyro sample age (us)"), known_as("imuAgeMs"), known_as("age_ms")
+    (('gyro_sample_age_ms', 0.001), ('imu_age_ms', 1.0), ('age_ms', 1.0))
     """
     found = quantity_of(header)
     if found is not None:
         return found.name, found.factor
+    stem, unit = split_unit(header)
+    words = [word for word in _WORDS.split(_CAMEL.sub(" ", stem).lower()) if word]
+    if unit is not None and len(words) > 1 and words[-1] == "age":
+        return "_".join(words[:-1]) + AGE, UNITS[unit] / NS_PER_MS
     squeezed = re.sub(r"[^a-z0-9]+", "", header.lower())
     return ("battery_v" if squeezed in _BATTERY else header), 1.0

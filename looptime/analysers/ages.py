@@ -24,7 +24,7 @@ from looptime.records import dataclass
 from looptime.run import Run
 
 __all__ = [
-    "INSTANTS", "Reading", "Uses", "pickups", "reading_of", "readings", "uses_of",
+    "INSTANTS", "Reading", "Uses", "pickups", "reading_of", "readings", "samples", "uses_of",
 ]  # fmt: skip
 
 #: Instants at which an age has a name.
@@ -63,6 +63,8 @@ class Reading:
     #: shape (k,).
     picked_ns: Int | None
     uses: Uses
+    #: The signal that tells the age of a sample which no call reads; `code` is -1 then.
+    sample: str | None = None
 
     @cached_property
     def got(self) -> tuple[Int | slice, Int]:
@@ -184,6 +186,9 @@ def reading_of(
             # a mark may be stamped within the call that it belongs to
             of = np.searchsorted(start[order], published, "right") - 1
             of, published = of[of >= 0], published[of >= 0]
+            # a thread without rest publishes one reading at the instant at which the next begins
+            begins = (start[order][of] == published) & (end[order][of] > published) & (of > 0)
+            of = of - begins
             return np.minimum(taken[order][of], published), published
     if (end[1:] < end[:-1]).any():
         order = np.argsort(end, kind="stable")
@@ -273,6 +278,38 @@ def readings(
         )  # fmt: skip
         if len(ready):
             yield made
+
+
+def samples(run: Run) -> Iterator[Reading]:
+    """Samples whose age the log tells, and that no call of it reads; a loop looks at its start."""
+    if not len(run) or run.signals is None:
+        return
+    from looptime.analysers.own_stamps import unread_samples  # few logs have signals
+
+    uses = uses_of(run)
+    if not uses.written:
+        end = _ends_of_work(run) - 1  # before the next loop looks
+        uses = Uses(uses.loop, end, end, written=False)
+    for age, taken, ready, picked in unread_samples(run):
+        yield Reading(-1, -1, True, False, taken, ready, picked, uses, age)
+
+
+def _ends_of_work(run: Run) -> Int:
+    """The end of each loop's row, else of its last call that is no wait for the pace, else its own.
+
+    Returns
+    -------
+    int64 array, shape (loops,) [ns]
+    """
+    loops, calls = run.loop_columns, run.call_columns
+    end = loops.start_ns + loops.period_ns
+    if loops.body_ns is not None:
+        return loops.start_ns + loops.body_ns
+    waits = np.array([name.kind == "pacing" for name in run.names], bool)
+    rows = np.flatnonzero(run.on_loop_thread & ~waits[calls.name]) if len(calls) else ()
+    last = np.zeros(len(end), np.int64)
+    np.maximum.at(last, calls.loop[rows], calls.start_ns[rows] + calls.duration_ns[rows])
+    return np.where(last > loops.start_ns, np.minimum(last, end), end)
 
 
 def _stated(run: Run, stated: Heading | None) -> tuple[int | None, int | None, int | None]:

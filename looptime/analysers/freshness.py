@@ -1,12 +1,15 @@
 """How old readings are when they are used, and how often a value is really new."""
 
+from itertools import chain
+
 import numpy as np
 
-from looptime.analysers.ages import Reading, readings
+from looptime.analysers.ages import Reading, readings, samples
 from looptime.array_types import Float, Int
 from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
+from looptime.signal_names import AGE
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import elements
 
@@ -35,7 +38,8 @@ class Freshness:
     """Freshness of one reading or logged signal."""
 
     name: str
-    #: ``handed over`` (picked up where the log shows it), ``read`` (a sensor read) or ``signal``.
+    #: ``handed over`` (picked up where the log shows it), ``read`` (a sensor read), ``sample`` (its
+    #: age is in the log, and no call reads it) or ``signal``.
     source: str
     used_at: str  #: What counts as its first use, in plain words
     thread: str | None  #: Thread that reads
@@ -95,11 +99,12 @@ def freshness(
     Returns
     -------
     tuple of Freshness
-        Handed over first, then reads, then signals.
+        Handed over first, then reads, samples and signals.
     """
     if not len(run):
         return ()
-    made = [_freshness(run, one) for one in readings(run, read_instant=read_instant, stated=stated)]
+    told = chain(readings(run, read_instant=read_instant, stated=stated), samples(run))
+    made = [_freshness(run, one) for one in told]
     return (*(one for one in made if one is not None), *_signals(run))
 
 
@@ -113,15 +118,17 @@ def _freshness(run: Run, at: Reading) -> Freshness | None:
     if not n:
         return None
     fresh, hold, longest, longest_ns = n, 1.0, 1, 0  # another one each time
-    if not isinstance(which, slice):
-        lengths, spans = _stretches(which, when)
+    taken = at.taken_ns[which]
+    if (taken[1:] == taken[:-1]).any():  # one sample, however often it is read
+        lengths, spans = _stretches(taken, when)
         fresh, hold = len(lengths), median(lengths)
         longest, longest_ns = int(lengths.max()), int(spans.max())
     hz = fresh / run.duration_s if run.duration_s > 0 else None
     first = f"first {at.uses.call or 'actuator write'} of each loop"
     used_at = first if at.uses.written else "end of each loop"
     return Freshness(
-        run.names[at.code].name, "handed over" if at.handed else "read", f"the {used_at}",
+        at.sample or run.names[at.code].name,
+        "sample" if at.sample else "handed over" if at.handed else "read", f"the {used_at}",
         run.thread_names[at.thread] if at.thread >= 0 else None, n,
         _age(at.age_at_pickup()), _age(at.age_at_first_use()), _age(at.age_at_last_use()),
         hz, _loop_hz(run), 1 - fresh / n, hold, longest, longest_ns / 1e6,
@@ -190,6 +197,8 @@ def _signals(run: Run) -> list[Freshness]:
         return []
     made = []
     for name, values in run.signals.values.items():
+        if name.endswith(AGE):  # it tells how old another value is
+            continue
         lengths, spans = holds(values, run.signals.time_ns)
         if len(lengths) < 2:  # a value that never changes says nothing about its age
             continue

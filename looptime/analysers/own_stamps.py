@@ -6,18 +6,29 @@ it: a read that starts late returns what was measured early.
 """
 
 import re
+from collections.abc import Iterator
 
 import numpy as np
 
-from looptime.array_types import Int
+from looptime.array_types import Float, Int
 from looptime.run import Run, Signals
 from looptime.signal_names import AGE, HEADING_WORDS, SAMPLE_WORDS
 from looptime.units import NS_PER_MS
 
-__all__ = ["sample_age", "sample_age_of", "stamped_age_ns", "stamps_ns", "told_by_stamps"]
+__all__ = [
+    "sample_age",
+    "sample_age_of",
+    "stamped_age_ns",
+    "stamps_ns",
+    "told_by_stamps",
+    "unread_samples",
+]
 
 #: Words of a call that do not say what it reads.
 _READS = frozenset(("read", "get", "fetch", "poll", "update", "sample", "sensor", "end", "done"))
+#: Rows whose digits are looked at, and what the last digit may stand for [ns].
+_LOOKED_AT = 2000
+_DIGITS = tuple(10**k for k in range(9))
 _WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])")
 
 
@@ -86,14 +97,37 @@ def stamps_ns(signals: Signals, age: str) -> tuple[Int, Int]:
     Returns
     -------
     stamp_ns : int64 array, shape (k,) [ns]
-        A row without a stamp holds the last sample; before the first one, the row's own time.
+        A row without a stamp holds the last sample; before the first one, the row's own time. Rows
+        whose stamps differ by no more than rounding makes of one hold one sample.
     rows : int array, shape (m,)
     """
     value = signals.values[age]
     known = np.isfinite(value)
     stamp = signals.time_ns - np.rint(np.where(known, value, 0.0) * NS_PER_MS).astype(np.int64)
+    rows = np.flatnonzero(known)
+    stamp[rows] = _one_a_sample(stamp[rows], _rounding_ns(signals.time_ns, value[rows]))
     last = np.maximum.accumulate(np.where(known, np.arange(len(value)), -1))
-    return np.where(last >= 0, stamp[last], stamp), np.flatnonzero(known)
+    return np.where(last >= 0, stamp[last], stamp), rows
+
+
+def _one_a_sample(stamp: Int, rounding: int) -> Int:
+    """Stamps with one for each sample: that of the first row that has it."""
+    first = np.append(True, np.abs(np.diff(stamp)) > rounding)[: len(stamp)]
+    return stamp[np.maximum.accumulate(np.where(first, np.arange(len(stamp)), 0))]
+
+
+def _rounding_ns(time: Int, age: Float) -> int:
+    """By how much the stamps of one sample differ for the digits of times and ages [ns].
+
+    Examples
+    --------
+    >>> _rounding_ns(np.array([15_000_000, 30_000_000, 46_000_000]), np.array([3.2, 5.1]))
+    1100000
+    """
+    ns = np.rint(age[:_LOOKED_AT] * NS_PER_MS).astype(np.int64)
+    steps = (np.diff(time[:_LOOKED_AT]), ns)
+    whole = [int(np.gcd.reduce(step)) if len(step) else 0 for step in steps]
+    return sum(max(one for one in _DIGITS if step % one == 0) for step in whole if step)
 
 
 def stamped_age_ns(run: Run, age: str | None) -> tuple[Int, str | None]:
@@ -123,11 +157,37 @@ def stamped_age_ns(run: Run, age: str | None) -> tuple[Int, str | None]:
 
 def _in_hand(signals: Signals, run: Run, age: str) -> tuple[Int, Int]:
     """Each sample that the log shows, and from which loop's start on the loop has it [ns]."""
+    taken, ready = _held(signals, run, age)
+    new = np.append(True, np.diff(taken) > 0)[: len(taken)]
+    return taken[new], ready[new]
+
+
+def _held(signals: Signals, run: Run, age: str) -> tuple[Int, Int]:
+    """What each row with a stamp holds, and from when on the loop has it at the latest [ns]."""
     stamp, rows = stamps_ns(signals, age)
     taken = np.maximum.accumulate(stamp[rows])
-    new = np.append(True, np.diff(taken) > 0)[: len(taken)]
-    ready = run.loop_columns.start_ns[signals.loop[rows]]
-    return taken[new], np.maximum(ready, taken)[new]
+    return taken, np.maximum(run.loop_columns.start_ns[signals.loop[rows]], taken)
+
+
+def unread_samples(run: Run) -> Iterator[tuple[str, Int, Int, Int]]:
+    """Samples with a stamp of their own that no call of the log reads.
+
+    Yields
+    ------
+    age : str
+        The signal with the sample's age [ms].
+    taken_ns, ready_ns : int64 array, shape (n,) [ns]
+        When each was measured, and from when on the loop has it.
+    picked_ns : int64 array, shape (k,) [ns]
+        When the loop looked, sample or none.
+    """
+    signals = run.signals
+    read = {sample_age_of(run, name.name) for name in run.names if name.kind == "sensor read"}
+    for age in _ages(run):
+        if signals is None or age in read or not np.isfinite(signals.values[age]).any():
+            continue
+        taken, ready = _in_hand(signals, run, age)
+        yield age, taken, ready, np.maximum.accumulate(_held(signals, run, age)[1])
 
 
 def told_by_stamps(run: Run, call: str, rows: Int, otherwise: Int) -> Int | tuple[Int, Int]:

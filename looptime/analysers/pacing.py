@@ -1,5 +1,7 @@
 """How a loop is paced: what it waits for between one pass and the next, and at which rate."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from looptime.analysers.beat_wait import (
@@ -10,6 +12,7 @@ from looptime.analysers.beat_wait import (
     spread,
     whole_tick,
 )
+from looptime.analysers.finer_tick import FinerTick, finer_tick
 from looptime.analysers.late_ticks import FEWEST, KeptTick, kept_starts, late_ticks
 from looptime.analysers.pacing_rule import by_periods, by_waits, on_grid, with_unnamed
 from looptime.analysers.pacing_waits import Waits, find_waits
@@ -63,6 +66,8 @@ class Pacing:
     #: How many loops took 1, 2, 3, ... nominal periods (within a tenth of one).
     slots: tuple[dict[str, int], ...] = ()
     slot_share: float | None = None  #: Share of the late loops that took whole nominal periods
+    #: A tick of which each loop misses as many, if that would look the same [ms].
+    finer_ms: float | None = None
 
     @property
     def fixed_rate(self) -> bool:
@@ -169,7 +174,32 @@ def pacing(
     if tick is None and (filled := kept) is None:
         by = filled_tick(period, waited, grain)
         filled = None if by is None else KeptTick(by, "")
-    return _fixed(period, why, achieved, wait, run.clock.tick_ns / 1e6, tick, filled, grain)
+    clock_ms = run.clock.tick_ns / 1e6
+    found = _fixed(period, why, achieved, wait, clock_ms, tick, filled, grain)
+    finer = None if kept is not None else _finer(run, found, period, wait, waited)
+    if finer is None:
+        return found
+    if finer.known == "possible":
+        return replace(found, finer_ms=finer.ms)
+    why = f"{finer.said}; most loops take {finer.ticks} of these ticks"
+    skips = KeptTick(finer.ms, "skip")
+    return _fixed(period, why, achieved, wait, clock_ms, None, skips, grain)
+
+
+def _finer(
+    run: Run, found: Pacing, period: Float, wait: Float | None, rest: Float
+) -> FinerTick | None:
+    """A tick finer than that by which loops go, where it is stated, seen, or as likely."""
+    if found.nominal_ms is None or found.mode.endswith("catches up") or not len(run.call_columns):
+        return None
+    stated = None
+    if run.meta:  # few logs say anything
+        from looptime.stated_pace import stated_tick_ms
+
+        stated = stated_tick_ms(run.meta)
+    finer = finer_tick(period, wait, found.nominal_ms, stated)
+    hides = wait is None and finer is None  # what no call covers is no less than the wait
+    return finer_tick(period, rest, found.nominal_ms, stated) if hides else finer
 
 
 def _untold(run: Run, period: Float) -> str | None:
@@ -194,10 +224,12 @@ def _fixed(
     wide = spread(period if tick is None else period[period < 1.5 * tick])
     mostly_late = filled is not None and (filled.late or filled.ms < (1 - _LATER) * middle)
     if mostly_late and filled is not None:
-        middle, wide = filled.ms, spread(at_tick(period, filled.ms))
+        middle = filled.ms
+        on = at_tick(period, middle)
+        wide = spread(on) if len(on) else wide * middle / median(period)
     # waits in whole ticks: a saw, whose teeth stand beside the rate, with or without stalls
     stalled = period > middle + max(8 * wide, ONE_TICK * tick_ms)
-    usual = float(period[~stalled].mean())
+    usual = float(period[~stalled].mean()) if not stalled.all() else mean
     saw = (
         tick is None
         and not mostly_late

@@ -50,6 +50,13 @@ def _pacing(at: Summary) -> list[Finding]:
     if p.mode == "fixed rate, catches up":
         text = _made_up(p)
         made.append(_about_pacing(at, "pacing_catches_up", text, 0.1 + late))
+    if p.finer_ms is not None and p.nominal_ms is not None and p.wait_known:
+        text = (
+            f"The loop waits for a tick of {ms(p.nominal_ms)}, or misses every second one of "
+            f"{ms(p.finer_ms)}: the log would look the same. If the latter, loops of less work "
+            f"than {ms(p.finer_ms)} would come twice as often."
+        )
+        made.append(_about_pacing(at, "finer_tick", text, 0.012, "note"))
     ppm = p.rate_error_ppm
     coarse = at.run.clock.tick_ns / 1e6 > 0.2 * typical_ms(at)
     if p.fixed_rate and not coarse and ppm is not None and abs(ppm) >= _RATE_PPM:

@@ -32,7 +32,7 @@ def reading_findings(at: Summary, heading_call: str | None = None) -> list[Findi
         age = f.age_at_first_use_ms if _elsewhere(at, f) else f.age_at_pickup_ms
         old = age is not None and age.p50 > typical_ms(at)
         taken = _elsewhere(at, f) and (f.thread, f.name) not in ended  # that it ended is told
-        if age is not None and old and (f.source == "handed over" or taken):
+        if age is not None and old and (f.source in ("handed over", "sample") or taken):
             made.append(_stale(at, f, age, heading_call))
         if f.source == "signal" and _repeats(f):
             made.append(_repeated_reading(at, f, heading_call))
@@ -66,21 +66,29 @@ def _stale(at: Summary, f: Freshness, age: Age, heading_call: str | None) -> Fin
     if is_heading and timed:  # named, for the heading may be taken from another call
         closer = with_options(command(at, "heading"), [("--read-call", f.name)])
     when = "it is picked up"
-    if f.source != "handed over":
+    if f.source == "sample":
+        when = "the loop looks"
+    elif f.source != "handed over":
         when = f"first used, if the loop takes thread {f.thread}'s newest"
     text = (
-        f"{f.name} is {ms(age.p50)} old when {when} ({ms(age.p90)} in one of ten loops): "
+        f"{_called(f)} is {ms(age.p50)} old when {when} ({ms(age.p90)} in one of ten loops): "
         f"{three(ms_value(f.fresh_hz))} new readings a second in a loop of "
         f"{three(ms_value(f.loop_hz))}."
     )
     # a slow sensor's thread is meant to be slow; what is old in use matters to the heading first
     level = "look" if is_heading or f.source == "handed over" else "note"
+    calls = [] if f.source == "sample" else [f.name]
     return Finding(
         "stale_reading", level, text, age.p50, "ms", high=age.p90,
-        evidence=evidence(at, calls=[f.name], n_loops=f.uses), command=closer,
+        evidence=evidence(at, calls=calls, n_loops=f.uses), command=closer,
         worth=0.06 * min(age.p50 / typical_ms(at), 5.0), moves=True,
         rests_on={"usual_ms": age.p50, "largest_ms": age.max, "share": f.repeat_share},
     )  # fmt: skip
+
+
+def _called(f: Freshness) -> str:
+    """What a reading is called: of a sample, without what says that it is an age."""
+    return f.name.removesuffix("_age_ms") if f.source == "sample" else f.name
 
 
 def _repeated_reading(at: Summary, f: Freshness, heading_call: str | None) -> Finding:

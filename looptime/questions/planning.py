@@ -97,7 +97,7 @@ def suggestions(
         chosen, buses=project.buses, recurs=_known_calls(run, recurs),
         effort=project.effort, target_hz=target_hz, target_p99_ms=target_p99_ms,
         heading_call=read if any(call.name == read for call in run.names) else None,
-        keep_warmup=asked.keep_warmup, run_sd=sd, progress=progress,
+        heading=project.heading, keep_warmup=asked.keep_warmup, run_sd=sd, progress=progress,
         threads=_threads(asked, run),
     )  # fmt: skip
     return led(found, summary_of_part(asked, run).findings if findings is None else findings)
@@ -141,7 +141,7 @@ def plan(
     sd, sd_from = scatter(asked, chosen) if run_sd is None else run_sd
     found = predict(
         chosen, wanted, buses=asked.project.buses, recurs=classes, budget_ms=asked.budget_ms,
-        run_sd=sd, keep_warmup=asked.keep_warmup, read_instant=asked.read_instant,
+        run_sd=sd, keep_warmup=asked.keep_warmup, heading=asked.project.heading,
         progress=progress, threads=_threads(asked, run),
     )  # fmt: skip
     found = found if sd is None else replace(found, run_sd_from=sd_from)

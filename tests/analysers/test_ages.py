@@ -7,6 +7,7 @@ from looptime.analysers.ages import Reading, readings, uses_of
 from looptime.analysers.freshness import freshness
 from looptime.heading import Labels, sampling_from_run
 from looptime.planner.answer.reading_age import reading_ages
+from looptime.project import Heading
 from looptime.run import Run
 from tests.build_run import make_run
 
@@ -142,7 +143,7 @@ def test_every_place_shows_the_same_age_under_the_same_name(handed: bool, instan
         NAMES, marks=marks if handed else (),
     )  # fmt: skip
     (shown,) = freshness(run, read_instant=instant)
-    planned = reading_ages(run, read_instant=instant)["gyro.read"]
+    planned = reading_ages(run, Heading(read_instant=instant))["gyro.read"]
     taken = begin + 0.5 + (took if instant == "end" else 0)
     first, last = begin + 3 + wait - taken, begin + 6 + wait - taken
     assert shown.age_at_first_use_ms is not None
@@ -152,3 +153,19 @@ def test_every_place_shows_the_same_age_under_the_same_name(handed: bool, instan
     latency = sampling_from_run(run, Labels(read_call="gyro.read", read_instant=instant)).latency_s
     assert shown.age_at_last_use_ms.max == pytest.approx(last.max())
     assert 1e3 * latency == pytest.approx(last[: len(latency)])
+
+
+def test_a_thread_that_never_rests_publishes_as_its_next_reading_begins():
+    """Readings of 3 ms from 0, 3, 6 ...: what is published at 6 ms was begun at 3 ms."""
+    run = make_run(
+        [9.0] * 20,
+        [("gyro.read", at, 3, "reader") for at in (0, 3, 6)] + [("left.write", 7, 1)],
+        NAMES,
+        marks=[
+            mark for k in range(20) for mark in (
+                (9 * k + 3, "gyro.read", "published", "reader"),
+                (9 * k + 6, "gyro.read", "published", "reader"), (9 * k + 6.5, "gyro.read", "used"),
+            )
+        ],
+    )  # fmt: skip
+    assert ms(only(run).age_at_pickup()) == [3.5] * 20

@@ -101,3 +101,62 @@ def test_each_layout_keeps_the_stamp_beside_its_stages_parts_or_calls(tmp_path, 
     assert run.layout == layout
     found = sampling_from_run(run)
     assert found.latency_s * 1e3 == pytest.approx([23] * len(found))
+
+
+def held(rows=1200):
+    """Loops of 15 ms; a sensor measures every 40 ms, and its value is there 4 ms later.
+
+    Returns
+    -------
+    start, measured : float array, shape (rows,) [ms]
+    sample : int array, shape (rows,)
+    """
+    start = 200.0 + 15 * np.arange(rows)
+    sample = np.floor((start - 4.5) / 40).astype(int)
+    return start, 0.5 + 40 * sample, sample
+
+
+AGED = {
+    "a stamp": ("loop_start_us,gyro_measured_at_us,enc_end_us,drive_end_us,loop_end_us",
+                lambda t, m, k: f"{t * 1e3:.0f},{m * 1e3:.0f},{t * 1e3 + 3000:.0f},"
+                                f"{t * 1e3 + 7900:.0f},{t * 1e3 + 8000:.0f}", True),
+    "stamps in s": ("t,gyro_stamp,enc_ms,drive_ms",
+                    lambda t, m, k: f"{t / 1e3:.6f},{m / 1e3:.6f},3.0{k % 7},5.0", True),
+    "an age": ("t_ms,enc_ms,drive_ms,imu age (us)",
+               lambda t, m, k: f"{t:.3f},3.0{k % 7},5.0,{(t - m) * 1e3:.0f}", True),
+    "an age in tenths": ("t_ms,enc_ms,drive_ms,imu_age_ms",
+                         lambda t, m, k: f"{t + 0.013 * (k % 5):.3f},3.0,5.0,{t - m:.1f}", True),
+    "a read's stamp": ("t_us,gyro_read_us,drive_us,gyro_sample_time_us",
+                       lambda t, m, k: f"{t * 1e3:.0f},90{k % 9},5000,{m * 1e3:.0f}", True),
+    "a counter": ("loop_start_us,enc_end_us,drive_end_us,imu_seq",
+                  lambda t, m, k: f"{t * 1e3:.0f},{t * 1e3 + 3000:.0f},{t * 1e3 + 8000:.0f},{k}",
+                  False),
+    "another clock": ("loop_start_us,imu_stamp_ms,enc_end_us,drive_end_us",
+                      lambda t, m, k: f"{t * 1e3:.0f},{m + 91823:.0f},{t * 1e3 + 3000:.0f},"
+                                      f"{t * 1e3 + 8000:.0f}", False),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("way", AGED)
+def test_a_sample_counts_once_in_whatever_way_its_stamp_or_age_is_logged(tmp_path, way):
+    """25 samples a second in loops of 15 ms: each is held for 2.67 loops, 5 in 8 repeat one.
+
+    Ages at a loop's start go through 8 values in turn, 4.5 to 39.5 ms by 5: half are below 24.5.
+    """
+    header, row, aged = AGED[way]
+    start, measured, sample = held()
+    rows = [row(*one) for one in zip(start, measured, sample, strict=True)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([header, *rows]) + "\n")
+    found = {one.name: one for one in freshness(looptime.read(str(path)))}
+    (one,) = (f for name, f in found.items() if "gyro" in name or "imu" in name)
+    assert one.fresh_hz == pytest.approx(25, rel=0.005)
+    assert one.repeat_share == pytest.approx(5 / 8, abs=0.003)
+    assert one.longest_hold_loops == 3
+    if not aged:
+        assert not one.has_age
+        return
+    begun = 0.9 if one.source == "read" else 0.0  # picked up where the read ends
+    assert one.age_at_pickup_ms.p50 == pytest.approx(24.5 + begun, abs=5.1)
+    lasts = one.age_at_last_use_ms.p50 - one.age_at_pickup_ms.p50
+    assert lasts == pytest.approx(15 - begun if one.source == "read" else 8, abs=0.3)

@@ -12,16 +12,20 @@ from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.signal_names import AGE, SAMPLE_WORDS
 from looptime.units import split_unit
 
-__all__ = ["age_name", "sample_stamps"]
+__all__ = ["age_name", "held_stamps", "sample_stamps"]
 
 #: Words of a sample's own stamp that count only beside a clock that is called the loop's.
 _ARRIVED = {"sensor", "recv", "received", "rx", "arrival", "arrived", "fix"}
 _LOOP = {"loop", "cycle", "iteration", "tick", "frame", "pass"}
 _HOST = {"host", "wall", "utc", "pc", "laptop", "log", "logged"}
+#: Words of a clock that may tick coarsely.
+_BOARD = {"device", "board", "robot", "micros", "millis", "nanos", "mono", "system", "clock"}
 #: Words that say of a column no more than that it is an instant.
 _INSTANT = {"time", "timestamp", "stamp", "at", "ts", "t"}
 #: Steps of the loop that a sample may be old as a rule, and the share of the rows it must precede.
 _OLDEST, _SHARE = 20, 0.99
+#: Rows that tell that stamps are held, and the share of those with the stamp of the row before.
+_HELD_ROWS, _HELD = 20, (0.1, 0.98)
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 
 
@@ -78,13 +82,26 @@ def sample_stamps(found: list[Head], dialect: Dialect) -> list[Head]:
         for h in found
         if h not in mine and rises(numbers(dialect, h.index))
     }
-    clocks = [h for h in found if h.index in others and _is_loops(h)]
+    first = _earliest(others)
+    clocks = [h for h in found if h.index in others and (_is_loops(h) or h.index == first)]
     return [
         head
         for head in mine
         if any(_precedes(scaled(dialect, head, unit), clock, others)
-               for clock in clocks if _go_together(head, clock))
+               for clock in clocks
+               if _go_together(head, clock) or _held(head, dialect))
     ]  # fmt: skip
+
+
+def _earliest(others: dict[int, Float]) -> int | None:
+    """The column whose instant is the first of its row, always, where several are told."""
+    if len(others) < 2:
+        return None
+    values = np.array(list(others.values()))
+    if not np.isfinite(values).all():
+        return None
+    place = int(values[:, 0].argmin())
+    return list(others)[place] if (values >= values[place]).all() else None
 
 
 def _is_loops(head: Head) -> bool:
@@ -114,6 +131,27 @@ def _go_together(head: Head, clock: Head) -> bool:
     if words & SAMPLE_WORDS:
         return True
     return bool(set(_words(clock)) & _LOOP and (words & _ARRIVED or clock.index < head.index))
+
+
+def held_stamps(found: list[Head], dialect: Dialect) -> list[Head]:
+    """Columns with stamps of samples, on whatever clock, that several rows share."""
+    return [
+        h for h in found
+        if not marked(h).side and _may_be_sampled(set(_words(h))) and _held(h, dialect)
+    ]  # fmt: skip
+
+
+def _held(head: Head, dialect: Dialect) -> bool:
+    """Whether rows share stamps, each as often as the next: no clock that goes on stands so."""
+    if set(_words(head)) & _BOARD:
+        return False
+    stamps = numbers(dialect, head.index)
+    step = np.diff(stamps[np.isfinite(stamps)])
+    same = float((step == 0).mean()) if len(step) else 0.0
+    if len(step) < _HELD_ROWS or not _HELD[0] <= same <= _HELD[1] or (step < 0).any():
+        return False
+    lengths = np.diff(np.flatnonzero(step))
+    return bool(len(lengths) and np.ptp(lengths) <= max(1.0, 0.5 * float(np.median(lengths))))
 
 
 def _precedes(sample: Float, clock: Head, others: dict[int, Float]) -> bool:

@@ -9,7 +9,7 @@ from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
-from looptime.signal_names import ANGLE_UNITS, ASSUMED, Quantity, known_as, quantity_of
+from looptime.signal_names import AGE, ANGLE_UNITS, ASSUMED, Quantity, known_as, quantity_of
 from looptime.stats.numbering import number_steps
 from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
@@ -64,7 +64,8 @@ def signals_beside(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
     found = signal_columns(dialect, taken)
     cells = {name: [row[index] for row in dialect.sample[:200]] for name, index in found.items()}
     return {name: index for name, index in found.items()
-            if quantity_in(dialect, index) or any(map(is_missing, cells[name]))}  # fmt: skip
+            if name.endswith(AGE) or quantity_in(dialect, index)
+            or any(map(is_missing, cells[name]))}  # fmt: skip
 
 
 def quantity_in(dialect: Dialect, index: int) -> Quantity | None:
@@ -76,12 +77,15 @@ def quantity_in(dialect: Dialect, index: int) -> Quantity | None:
 def in_degrees(
     table: Table, dialect: Dialect, named: dict[str, int], time: Int | None = None
 ) -> tuple[str, ...]:
-    """Bring headings and turn rates to degrees in place; what is said of those that were not.
+    """Bring headings and turn rates to degrees, ages to ms; what is said of those that were not.
 
     A turn rate whose unit nobody states is held against how the heading moves over time [ns].
     """
     notes = []
     for head in heads(dialect.header or ()):
+        name, factor = known_as(head.text)
+        if name.endswith(AGE) and named.get(name) == head.index and factor != 1:
+            table.columns[Member("signal", name)] = table.columns[Member("signal", name)] * factor
         found = quantity_in(dialect, head.index)
         if found is None or named.get(found.name) != head.index:
             continue

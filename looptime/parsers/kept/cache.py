@@ -28,8 +28,8 @@ _COMPARED, _BLOCK = 32 << 20, 16 << 10
 SOURCES = (
     "parsers", "stats", "abreast.py", "array_types.py", "call_words.py", "controllers.py",
     "errors.py", "files.py", "length_groups.py", "project.py", "records.py", "run.py",
-    "schema.py",
-    "signal_names.py", "stated_columns.py", "tables.py", "units.py", "words.py",
+    "schema.py", "signal_names.py", "stated_columns.py", "stated_pace.py", "tables.py", "units.py",
+    "words.py",
 )  # fmt: skip
 _ENDING = ".prepared"
 

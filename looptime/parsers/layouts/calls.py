@@ -44,7 +44,7 @@ COLUMNS: dict[str, Column] = {
     "name": Column(
         ("name", "call", "callname", "function", "func", "section", "stage", "operation", "op",
          "label", "span", "task", "event", "what", "fn", "routine", "method", "scope",
-         "part", "step"),
+         "part", "step", "request", "job", "action", "activity", "transaction", "access"),
         required=True,
     ),
     "start": Column(
@@ -59,7 +59,7 @@ COLUMNS: dict[str, Column] = {
     ),
     "duration": Column(
         ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "dt", "spent",
-         "time"), "span",
+         "time", "run", "ran", "service", "servicetime", "exec", "exectime", "execution"), "span",
         required=True,
     ),
     "base": Column((), "time"),  # the loop's start, where those of the calls count from it
@@ -110,7 +110,10 @@ def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
     if {"end", "duration"} <= set(given) and "start" not in given:
         given["start"] = given.pop("end")  # stamped at their ends
     if not {"end", "duration"} & set(given) and "start" in given:
-        bare = [h for h in found if is_bare_unit(h.text) and h not in given.values()]
+        # beside the wait, the one other length is the rest of the call, whatever it is called
+        timed = "waited" in given
+        bare = [h for h in found if h not in given.values()
+                and (is_bare_unit(h.text) or (timed and h.unit is not None))]  # fmt: skip
         given |= {"duration": bare[0]} if len(bare) == 1 else {}
     stands_for = next((group for group in ("subsystem", "device") if group in given), None)
     if "name" not in given and stands_for:  # timed as a whole

@@ -17,7 +17,7 @@ from looptime.parsers.columns.dates import DATE, date_column, days
 from looptime.parsers.columns.evidence import shown
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.phases import phase_names, take_phase, word_wants
-from looptime.parsers.columns.sampled import age_name, sample_stamps
+from looptime.parsers.columns.sampled import age_name, held_stamps, sample_stamps
 from looptime.parsers.columns.second_clock import choose_clock, second_clock
 from looptime.parsers.columns.signals import (
     count_column,
@@ -88,8 +88,9 @@ def parse(
     wants = _wants(layout, log, units)
     main = given.first(layout.clock)
     taken = {head.index for _, head in given.items()}
-    samples = sample_stamps(heads((dialect.header or ())[: dialect.fields]), dialect)
-    passed = taken | {head.index for head in samples}
+    every = heads((dialect.header or ())[: dialect.fields])
+    samples = sample_stamps(every, dialect)
+    passed = taken | {head.index for head in (*samples, *held_stamps(every, dialect))}
     second = None if main is None else second_clock(dialect, main, unit, passed)
     if second is not None:
         taken.add(second[0].index)

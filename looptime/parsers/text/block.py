@@ -37,6 +37,8 @@ _LIMIT = re.compile(
     r"(?:ticks?\s*|counts?\s*)?(?:(?:per|a|each|every|/)\s*(?:loop|cycle|pass|frame|iteration)\s*)?(?:$|[,;|(])",
     re.IGNORECASE,
 )
+#: What a line has in it that may state the loop's pace.
+_PACE = re.compile(r"\d\s*(?:hz|1/s|/s|per second|ms|us|s)\b|(?:hz|ms|us)\b", re.IGNORECASE)
 #: A line that is no row and longer than this is not looked into any further [characters].
 LONGEST_ROW = 64 << 10
 #: A line that names a phase is no longer than this [characters].
@@ -391,6 +393,11 @@ def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
     bare = text.strip()
     limit = _limit(bare)
     told.meta += [limit] if limit is not None else []
+    if limit is None and ":" not in bare and _PACE.search(bare[:LONGEST_MARK]):
+        from looptime.stated_pace import PACE, stated_tick  # few logs state one
+
+        pace = stated_tick(bare) if len(bare) <= LONGEST_MARK else None
+        told.meta += [(PACE, pace)] if pace is not None else []
     if is_remark(bare):
         key, colon, value = bare.lstrip("#").strip().partition(":")
         if limit is None and bare[:1] == "#" and colon and key.strip():

@@ -8,6 +8,7 @@ import numpy as np
 from looptime.analysers.pacing_waits import find_waits
 from looptime.array_types import Float, Int
 from looptime.planner.answer.reading_age import Ages, ages_at_first_use
+from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.jackknife import BATCHES, STRETCHES, jackknife, wander
@@ -60,7 +61,7 @@ def measure(
     *,
     budget_ms: float | None = None,
     wait_ns: dict[str, int] | None = None,
-    read_instant: str = "start",
+    stated: Heading | None = None,
     full: bool = True,
 ) -> Measures:
     """Take the figures of a run.
@@ -73,8 +74,8 @@ def measure(
         Period above which a loop overruns.
     wait_ns : dict of str to int, optional [ns]
         Time that the loop's thread waited for each bus; taken off what the bus was in use.
-    read_instant : {"start", "end"}
-        When during a call its reading is taken.
+    stated : Heading, optional
+        The calls that read, pick up and use the heading, and when a call's reading is taken.
     full : bool
         Whether calls, ages and buses are wanted too.
     """
@@ -89,7 +90,7 @@ def measure(
         return made
     return Measures(
         made.period_ms, made.work_ms, made.overrun_share, made.overrun_time_share,
-        _calls(run), _ages(run, read_instant), _buses(run, wait_ns or {}),
+        _calls(run), _ages(run, stated), _buses(run, wait_ns or {}),
     )  # fmt: skip
 
 
@@ -189,9 +190,9 @@ def _self_by_name(run: Run) -> list[Number]:
             for mean, own in zip(whole, table.T, strict=True)]  # fmt: skip
 
 
-def _ages(run: Run, read_instant: str) -> dict[str, dict[str, Number]]:
+def _ages(run: Run, stated: Heading | None) -> dict[str, dict[str, Number]]:
     made = {}
-    for name, age in ages_at_first_use(run, read_instant=read_instant).items():
+    for name, age in ages_at_first_use(run, stated).items():
         at = Ages.of(age)
         found = jackknife(age / 1e6, ("mean", "p95")) if len(age) >= FEWEST else {}
         made[name] = {

@@ -26,6 +26,8 @@ from looptime.planner.answer.prediction import (
     UnknownBus,
     UnknownTurns,
     either,
+    open_clock,
+    open_tick,
     verdict,
 )
 from looptime.planner.answer.rest import rest_that_pays
@@ -33,6 +35,7 @@ from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.play.draft import KnownRun, Setting, sampled
 from looptime.planner.play.replay import Replay, turns_come_out
+from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.words import percent
@@ -113,7 +116,8 @@ def predict(
     run_sd: float | None = None,
     keep_warmup: bool = False,
     sample_loops: int | None = None,
-    read_instant: str = "start",
+    read_instant: str | None = None,
+    heading: Heading | None = None,
     threads: ThreadRule | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Prediction:
@@ -139,8 +143,10 @@ def predict(
         Whether the first loops stay in although they do not stand for the rest.
     sample_loops : int, optional
         Answer from a representative sample of stretches of about so many loops.
-    read_instant : {"start", "end"}
-        When during a call its reading is taken.
+    read_instant : {"start", "end"}, optional
+        When during a call its reading is taken; else as `heading` says, else at its start.
+    heading : Heading, optional
+        ``Project.heading``: the calls that read, pick up and use the heading.
     threads : ThreadRule, optional
         Whether threads compute at once; else what the head of the log says.
     progress : callable, optional
@@ -162,18 +168,27 @@ def predict(
             threads=threads,
         )  # fmt: skip
     books, tell = (run.loops_in_log, run.warmup_loops), progress or (lambda share: None)
-    plan = _Plan(run.known, wanted, budget_ms, read_instant, run_sd)
+    stated = heading or Heading()
+    stated = stated if read_instant is None else replace(stated, read_instant=read_instant)
+    plan = _Plan(run.known, wanted, budget_ms, stated, run_sd)
     found = plan.prediction(*books, tell)
-    others = run.known.rhythms.others
-    if not others or not _matters(found):
+    others, finer = run.known.rhythms.others, run.known.at_finer_ticks()
+    if others and _matters(found.baseline, found.predicted):
+        other = replace(plan, known=run.known.on_other_clocks(), spans={})
+        told = other.prediction(*books, lambda share: None)
+        found = either(found, told, tuple(map(open_clock, others)))
+    if finer is None or not wanted:
         return found
-    other = replace(plan, known=run.known.on_other_clocks(), spans={})
-    return either(found, other.prediction(*books, lambda share: None), others)
+    told = replace(plan, known=finer, spans={}).prediction(*books, lambda share: None)
+    if not _matters(found.predicted, told.predicted):
+        return found
+    ticks = [at.pace[0].interval_ns / 1e6 for at in (run.known, finer) if at.pace is not None]
+    return either(found, told, (open_tick(*ticks),))
 
 
-def _matters(found: Prediction) -> bool:
+def _matters(one: Side, other: Side) -> bool:
     """Whether the pace changes, so that what keeps the clock's time is made more or less often."""
-    was, now = (side.period_ms["mean"].value or 0.0 for side in (found.baseline, found.predicted))
+    was, now = (side.period_ms["mean"].value or 0.0 for side in (one, other))
     return abs(now - was) > _OTHER_PACE * was
 
 
@@ -182,7 +197,7 @@ class _Plan:
     known: KnownRun
     changes: tuple[Change, ...]
     budget_ms: float | None
-    read_instant: str
+    stated: Heading
     run_sd: float | None
     spans: dict[tuple[Change, ...], tuple[float, float, float]] = field(default_factory=dict)
 
@@ -209,7 +224,8 @@ class _Plan:
             judged,
             verdict(change), change,
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
-            rest_that_pays(self.known, self.changes, central), played[settings.middle[0]].run,
+            rest_that_pays(self.known, self.changes, central, self.stated),
+            played[settings.middle[0]].run,
             len(run), whole, cut, *self._between_runs(before, judged), run.source, unknown,
             self._unknown_turns(central, before, ends, settings, judged),
         )  # fmt: skip
@@ -278,8 +294,7 @@ class _Plan:
         if at.traffic is not None:
             wait_ns = at.traffic.wait_ns
         return measure(
-            at.run, budget_ms=self.budget_ms, wait_ns=wait_ns, read_instant=self.read_instant,
-            full=full,
+            at.run, budget_ms=self.budget_ms, wait_ns=wait_ns, stated=self.stated, full=full,
         )  # fmt: skip
 
     def _change(

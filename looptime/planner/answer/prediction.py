@@ -193,15 +193,15 @@ class Prediction:
         }
 
 
-def either(told: Prediction, other: Prediction, others: Sequence[CallClock]) -> Prediction:
+def either(told: Prediction, other: Prediction, why: Sequence[str]) -> Prediction:
     """A prediction whose intervals hold another of the same plan, and why they do.
 
     Parameters
     ----------
     told, other : Prediction
-        With each call on the clock that it is taken to keep, and on the one that fits as well.
-    others : sequence of CallClock
-        The clocks that are others in `other`.
+        As things are taken to be, and as fits the log as well.
+    why : sequence of str
+        Warnings that say what is another way in `other`.
     """
     change = _wide(told.change_ms, other.change_ms)
     pairs = zip(told.changes, other.changes, strict=True)
@@ -221,11 +221,21 @@ def either(told: Prediction, other: Prediction, others: Sequence[CallClock]) -> 
             at_once_ms=_wide(told.unknown_turns.at_once_ms, other.unknown_turns.at_once_ms),
             in_turn_ms=_wide(told.unknown_turns.in_turn_ms, other.unknown_turns.in_turn_ms),
         ),
-        warnings=(*told.warnings, *map(_open_clock, others)),
+        warnings=(*told.warnings, *why),
     )  # fmt: skip
 
 
-def _open_clock(other: CallClock) -> str:
+def open_tick(taken_ms: float, finer_ms: float) -> str:
+    """A warning that nobody knows the tick of which a loop that skips may miss some each time."""
+    return (
+        f"the loop may wait for a tick of {taken_ms:.4g} ms, or miss every second one of "
+        f"{finer_ms:.4g} ms, the log fits both: the answer is a range; say which in the log's "
+        f'head, as "# target {1e3 / taken_ms:.4g} Hz", or plan with pace hz={1e3 / taken_ms:.4g}'
+    )
+
+
+def open_clock(other: CallClock) -> str:
+    """A warning that nobody knows by which clock a call goes."""
     taken, fits = ("time", "loops") if other.recurs == "loop" else ("loops", "time")
     if other.pulses:
         return (

@@ -4,6 +4,7 @@ import numpy as np
 
 from looptime.analysers.ages import readings
 from looptime.array_types import Int
+from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
 
@@ -27,26 +28,28 @@ class Ages:
         return cls(float(ms.mean()), float(ms[max(place, 0)]), float(ms[-1]), len(ms))
 
 
-def ages_at_first_use(run: Run, *, read_instant: str = "start") -> dict[str, Int]:
+def ages_at_first_use(run: Run, stated: Heading | None = None) -> dict[str, Int]:
     """Age of each sensor reading at each loop's first use, by call name; shape (n,) [ns].
 
     Parameters
     ----------
     run : Run
         Recorded or predicted.
-    read_instant : {"start", "end"}
-        When during a call its reading is taken.
+    stated : Heading, optional
+        The calls that read, pick up and use the heading, and when a call's reading is taken.
 
     Returns
     -------
     dict of str to int64 array
         For calls of kind ``sensor read`` and for readings handed between threads.
     """
-    found = ((at.code, at.age_at_first_use()) for at in readings(run, read_instant=read_instant))
+    instant = (stated.read_instant if stated else None) or "start"
+    made = readings(run, read_instant=instant, stated=stated)
+    found = ((at.code, at.age_at_first_use()) for at in made)
     return {run.names[code].name: age for code, age in found if age is not None}
 
 
-def reading_ages(run: Run, *, read_instant: str = "start") -> dict[str, Ages]:
+def reading_ages(run: Run, stated: Heading | None = None) -> dict[str, Ages]:
     """Mean, p95 and largest of `ages_at_first_use`, by call name."""
-    found = ages_at_first_use(run, read_instant=read_instant)
+    found = ages_at_first_use(run, stated)
     return {name: Ages.of(age) for name, age in found.items()}

@@ -9,6 +9,7 @@ from looptime.planner.changes import Change
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.play.draft import KnownRun, Setting, known
 from looptime.planner.play.replay import Plays, Replay, play
+from looptime.project import Heading
 from looptime.records import dataclass
 
 __all__ = ["RestAdvice", "rest_that_pays"]
@@ -35,7 +36,7 @@ class RestAdvice:
 
 
 def rest_that_pays(
-    at: KnownRun, changes: tuple[Change, ...], played: Replay
+    at: KnownRun, changes: tuple[Change, ...], played: Replay, stated: Heading | None = None
 ) -> tuple[RestAdvice, ...]:
     """Find the rest that pays for each thread of a plan that shares a bus with the loop."""
     threads = [i for i, change in enumerate(changes) if change.verb == "thread"]
@@ -44,14 +45,16 @@ def rest_that_pays(
         return ()
     short = at
     if len(at.run) > _ENOUGH:
-        stated = {r.name: r.recurs for r in at.rhythms.calls if r.recurs in ("loop", "time")}
+        clocks = {r.name: r.recurs for r in at.rhythms.calls if r.recurs in ("loop", "time")}
         short = known(
-            spread_sample(at.run, _ENOUGH), at.buses, stated, at.seen, at.threads, at.plays_turns
+            spread_sample(at.run, _ENOUGH), at.buses, clocks, at.seen, at.threads, at.plays_turns
         )
-    return tuple(_advice(short, changes, i) for i in threads)
+    return tuple(_advice(short, changes, i, stated) for i in threads)
 
 
-def _advice(at: KnownRun, changes: tuple[Change, ...], which: int) -> RestAdvice:
+def _advice(
+    at: KnownRun, changes: tuple[Change, ...], which: int, stated: Heading | None
+) -> RestAdvice:
     change = changes[which]
     others = changes[:which] + changes[which + 1 :]
     without = play(at, others).mean_ns
@@ -61,7 +64,7 @@ def _advice(at: KnownRun, changes: tuple[Change, ...], which: int) -> RestAdvice
         plan = list(changes)
         options = tuple((k, v) for k, v in change.options if k != "rest-ms")
         plan[which] = replace(change, options=(("rest-ms", rest), *options))
-        worst, age = _worst(at, tuple(plan))
+        worst, age = _worst(at, tuple(plan), stated)
         trials.append({"rest_ms": rest, "period_ms": worst / 1e6, "age_at_first_use_p95_ms": age})
         if worst < _GAIN * without:
             found = rest
@@ -69,7 +72,9 @@ def _advice(at: KnownRun, changes: tuple[Change, ...], which: int) -> RestAdvice
     return RestAdvice(str(change), found, tuple(trials))
 
 
-def _worst(at: KnownRun, plan: tuple[Change, ...]) -> tuple[float, float | None]:
+def _worst(
+    at: KnownRun, plan: tuple[Change, ...], stated: Heading | None
+) -> tuple[float, float | None]:
     """Mean period [ns] and age for the less favourable lock."""
     worst, age, plays = 0.0, None, Plays(at, plan)
     for lock in ("fair", "middle", "high"):
@@ -77,6 +82,6 @@ def _worst(at: KnownRun, plan: tuple[Change, ...]) -> tuple[float, float | None]
         if played.mean_ns > worst:
             worst, run = played.mean_ns, played.run
             names = {run.names[c].name for c in np.unique(run.marks.name)} if run.marks else set()
-            ages = reading_ages(run)
+            ages = reading_ages(run, stated)
             age = max((ages[n].p95 for n in names if n in ages), default=None)
     return worst, age

@@ -89,6 +89,12 @@ class KnownRun:
         recurs = {**self.recurs, **{r.name: r.recurs for r in others if not r.pulses}}
         return replace(self, rhythms=self.rhythms.on_others(), recurs=recurs, roomy={})
 
+    def at_finer_ticks(self) -> KnownRun | None:
+        """The same for a loop that misses some of finer ticks each time, if the log fits both."""
+        if self.pace is None or self.pace[0].finer is None:
+            return None
+        return replace(self, pace=(self.pace[0].finer, self.pace[1]), roomy={})
+
     def wait_by_bus(self) -> dict[str, int]:
         """How long the loop's thread waited for each bus in the log [ns]."""
         if self.wait_ns is None or not self.wait_ns.any():

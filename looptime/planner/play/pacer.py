@@ -1,5 +1,7 @@
 """The fixed rate to which a loop is paced, and how the log shows it."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from looptime.analysers.beat_wait import beat_call
@@ -29,6 +31,8 @@ class PacedRate:
     late: str = "skip"
     jitter_ns: Float | None = None  #: How late each loop woke up after its tick, shape (n,)
     code: int | None = None  #: Name of the waiting call, where the log has one
+    #: The rate of which every loop may miss some ticks: the log would look the same.
+    finer: "PacedRate | None" = None
 
 
 def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
@@ -69,7 +73,13 @@ def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
     else:
         late = "skip" if skips else ""
         numbers = np.cumsum(np.round(np.diff(np.cumsum(period), prepend=0.0) / usual))
-    return _rate(period, waited, usual, numbers, late, code), found.wait_known
+    pace = _rate(period, waited, usual, numbers, late, code)
+    if found.finer_ms is not None:
+        finer = found.finer_ms * 1e6
+        counted = np.cumsum(np.rint(np.diff(np.cumsum(period), prepend=0.0) / finer))
+        other = _rate(period, waited, finer, counted, "skip", code)
+        pace = replace(pace, finer=other)
+    return pace, found.wait_known
 
 
 def _rate(

@@ -20,6 +20,7 @@ from looptime.planner.play.draft import KnownRun
 from looptime.planner.search.candidates import candidates
 from looptime.planner.search.look import Candidate, NotProposed, efforts
 from looptime.planner.search.proposals import Proposal, Suggestions, older
+from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.jackknife import jackknife
@@ -56,6 +57,7 @@ def suggest(
     target_hz: float | None = None,
     target_p99_ms: float | None = None,
     heading_call: str | None = None,
+    heading: Heading | None = None,
     keep_warmup: bool = False,
     run_sd: float | None = None,
     threads: ThreadRule | None = None,
@@ -75,6 +77,8 @@ def suggest(
         What is to be reached.
     heading_call : str, optional
         The call that reads the heading; it is not made rarer.
+    heading : Heading, optional
+        As for `predict`.
     keep_warmup : bool
         Whether the first loops stay in.
     run_sd : float, optional
@@ -103,7 +107,7 @@ def suggest(
     mean = jackknife(short.run.loop_columns.period_ns, ["mean"])["mean"]
     search = _Search(
         short, target_hz, target_p99_ms, progress or (lambda share: None), scatter,
-        mean.wander / mean.value if mean.value else 0.0,
+        mean.wander / mean.value if mean.value else 0.0, stated=heading,
     )  # fmt: skip
     search.slack = 1.0 if short.pace is None else _SLACK
     found, left = candidates(short, classes, heading_call)
@@ -119,6 +123,7 @@ class _Search:
     scatter: RunScatter = RunScatter()
     wander: float = 0.0  #: What the mean wanders along the log, over its value
     slack: float = 1.0  #: `_SLACK` where the loop is paced
+    stated: Heading | None = None
     known: dict[tuple[str, ...], _Tried] = field(default_factory=dict)
 
     def result(
@@ -190,7 +195,8 @@ class _Search:
             at: float(np.quantile(one.period_ns, 0.99, method="inverted_cdf")) / 1e6
             for at, one in played.items()
         }
-        ages = {n: a.mean for n, a in reading_ages(played[settings.middle[0]].run).items()}
+        middle = played[settings.middle[0]].run
+        ages = {n: a.mean for n, a in reading_ages(middle, self.stated).items()}
         return _Tried(settings.span(means), settings.span(p99)[1:], settings.span(works), ages)
 
     def _gain(self, now: _Tried, tried: _Tried) -> tuple[float, float, float]:

@@ -74,6 +74,8 @@ def render_pace(at: Summary) -> list[RenderableType]:
         mode += f". Nominal {number(paced.nominal_hz)} a second"
         if paced.rate_error_ppm is not None:
             mode += f", long-term {paced.rate_error_ppm:+.0f} ppm"
+        if paced.finer_ms is not None:
+            mode += f"; every second tick of {number(paced.finer_ms)} ms would look the same"
     parts += [labelled("rate", rate), labelled("pacing", mode)]
     if pace.headroom_ms is not None:
         head = pace.headroom_ms

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+import looptime
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts.calls import (
@@ -441,3 +442,20 @@ def test_words_under_a_header_of_instants_are_places(tmp_path, head, clock):
     assert self_ms(run) == {n: pytest.approx([ms] * len(run))
                             for n, ms in (("scan", 6), ("lift", 3), ("drive", 9))}  # fmt: skip
     assert len(run) >= 49
+
+
+@pytest.mark.parametrize("service", ["run_us", "inside_us", "service (us)"])
+def test_beside_a_wait_the_one_other_length_is_the_rest_of_the_call(tmp_path, service):
+    """Asked at 0, waits 200 us, runs 3000; loops of 10 ms, and a thread's rows between."""
+    rows = [f"op,thread,start_us,waited_us,{service}"]
+    for k in range(60):
+        at = 10_000 * k
+        rows += [
+            f"readPods,main,{at},200,3000", f"scan,lidar,{at + 3300},0,1900",
+            f"writePods,main,{at + 3210},0,{2500 + 10 * (k % 7)}",
+        ]  # fmt: skip
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(rows) + "\n")
+    run = looptime.read(str(path))
+    assert (run.layout, len(run), run.thread_names) == ("calls", 59, ("main", "lidar"))
+    assert run.call_columns.duration_ns[0] >= 3_000_000
