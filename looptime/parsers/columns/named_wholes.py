@@ -1,10 +1,13 @@
 """Columns that are called the whole of a loop and are a part of it beside others."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.call_words import guess_name
 from looptime.parsers.columns.against_steps import (
+    ENOUGH,
     LATE,
     MOST,
     Steps,
@@ -13,11 +16,12 @@ from looptime.parsers.columns.against_steps import (
     over,
     slope,
     summed,
+    together,
 )
 from looptime.parsers.columns.role import Role, Seen
 from looptime.schema import CallName
 
-__all__ = ["MOST_OF_IT", "ONE_FOR_ONE", "parts_named_wholes", "work_beside_a_rest"]
+__all__ = ["MOST_OF_IT", "ONE_FOR_ONE", "contradicted", "parts_named_wholes", "work_beside_a_rest"]
 
 #: Slope of the steps over a length under another name, and what all explain of the steps.
 ONE_FOR_ONE, MOST_OF_IT = (0.8, 1.25), 0.5
@@ -42,13 +46,15 @@ def parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -
     of the kind are often longer than the whole would be.
     """
     said = [at for at, r in roles.items()
-            if r.taken_as == "whole" and r.unit_ns is not None
-            and np.nanmedian(seen[at].values) * r.unit_ns < 0.8 * steps.typical]  # fmt: skip
+            if r.taken_as in ("whole", "period") and r.unit_ns is not None
+            and _of_its_steps(seen[at].values * r.unit_ns, steps) < 0.8]  # fmt: skip
     others = [at for at in range(len(seen)) if at not in roles]
     if not said or not others or not steps.known:
         return []
     full = [at for at in others if np.isfinite(seen[at].values).mean() > MOST]
-    told, _ = evident(seen, [*said, *full], steps, ONE_FOR_ONE, MOST_OF_IT)
+    done = [_where_done(one) for one in seen]
+    among_all = [at for at in others if np.isfinite(done[at].values).mean() > MOST]
+    told, _ = evident(done, [*said, *among_all], steps, ONE_FOR_ONE, MOST_OF_IT)
     among = told if len(told) > 1 else {}
     lengths = [seen[at].values * unit for at in full
                if seen[at].meaning == "duration" and (unit := seen[at].unit_ns)]  # fmt: skip
@@ -61,6 +67,44 @@ def parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -
         or _outgrown(seen[at].values * (roles[at].unit_ns or 1), lengths, steps)
         or _beside(seen[at], roles[at].unit_ns or 1, [seen[k] for k in full], steps))
     ]  # fmt: skip
+
+
+def _of_its_steps(values: Float, steps: Steps) -> float:
+    """The share that lengths are of the steps of their own rows, of the shorter of either side.
+
+    What takes place in a few long loops only is no part of the others.
+    """
+    with np.errstate(invalid="ignore"):
+        shares = [np.nanmedian(values / step) for step in (steps.after, steps.before)
+                  if np.isfinite(values * step).any()]  # fmt: skip
+    return float(min(shares, default=np.inf))
+
+
+def _where_done(one: Seen) -> Seen:
+    """A length that is logged in some rows, with no time in the others."""
+    there = np.isfinite(one.values)
+    some = ENOUGH <= there.sum() <= MOST * len(there) and not (one.values[there] < 0).any()
+    return replace(one, values=np.where(there, one.values, 0.0)) if some else one
+
+
+def contradicted(seen: list[Seen], roles: dict[int, Role]) -> dict[int, Role]:
+    """Wholes that are often shorter than the lengths beside them in the same rows: unsure.
+
+    Where the lengths that it grows with explain it, the others lie elsewhere, as in a thread.
+    """
+    made: dict[int, Role] = {}
+    lengths = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
+    for at in [at for at, r in roles.items() if r.taken_as == "whole" and r.sure == "sure"]:
+        unit = roles[at].unit_ns or 1
+        inner = [seen[k].values * (seen[k].unit_ns or unit) for k in lengths]
+        rest, own = summed(inner), seen[at].values * unit
+        if rest is None or min(over(rest, np.roll(own, by)) for by in (-1, 0, 1)) <= _OFTEN:
+            continue
+        fit = together(np.stack([np.nan_to_num(one) for one in inner], axis=1), own)
+        if fit is None or fit.explained < MOST_OF_IT:
+            why = f"{roles[at].why}, but the lengths beside it are longer together"
+            made[at] = replace(roles[at], why=why, sure="unsure")
+    return made
 
 
 def work_beside_a_rest(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, Role]:

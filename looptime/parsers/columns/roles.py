@@ -25,7 +25,11 @@ from looptime.parsers.columns.against_steps import (
     summed,
 )
 from looptime.parsers.columns.bare_columns import in_one_length, of_bare, under_other_names
-from looptime.parsers.columns.named_wholes import parts_named_wholes, work_beside_a_rest
+from looptime.parsers.columns.named_wholes import (
+    contradicted,
+    parts_named_wholes,
+    work_beside_a_rest,
+)
 from looptime.parsers.columns.other_row import by_row, own_intervals
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.stamped_at import stamped
@@ -87,6 +91,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     for at in parts_named_wholes(seen, roles, steps):
         seen[at] = replace(seen[at], meaning="duration" if seen[at].unit_ns else "bare")
         del roles[at]
+    roles |= contradicted(seen, roles)
     roles |= work_beside_a_rest(seen, roles, steps) if steps.known and clock is not None else {}
     named = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
     roles |= _parts(seen, named, steps)

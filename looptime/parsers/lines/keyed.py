@@ -104,7 +104,26 @@ def read_keyed(lines: list[str]) -> Grid | None:
     always = {name for name, count in uses.items() if count >= _IN_ALL * len(every)}
     of_two = sum(_twice(s) or _of_two(s, known, always) for s in every)
     single = (known, always) if of_two <= _RUN_INTO_ONE * len(every) else None
-    return _grid(lines, shapes, keys, marked, single)
+    return _grid(lines, shapes, keys | _word_keys([s for s, _ in told], uses), marked, single)
+
+
+def _word_keys(told: list[Sentence], uses: Counter[str]) -> set[str]:
+    """Keys that stand with a word alone on a line as often as others with a number: ``mode: auto``.
+
+    Examples
+    --------
+    >>> shapes = Shapes()
+    >>> told = [shapes.read(line)[0] for line in ("mode: auto", "imu: 1", "note: ok", "imu: 2") * 3]
+    >>> _word_keys(told[:4] + told[:2], Counter(imu=3))
+    {'mode'}
+    """
+    words = Counter(key for s in told if _alone(s) for key in s.words)
+    return {key for key, often in words.items() if often >= _AS_OFTEN * max(uses.values())}
+
+
+def _alone(sentence: Sentence) -> bool:
+    """Whether a line is a key with its word and nothing else."""
+    return not sentence.names and len(sentence.words) == 1 and not sentence.text
 
 
 def _twice(sentence: Sentence) -> bool:
@@ -364,7 +383,8 @@ def _grid(
 
 
 def _plan(grid: Grid, sentence: Sentence, keys: set[str], marked: bool) -> _Plan | None:
-    if not _holds(sentence, keys, marked) and not (not keys and _worded(sentence)):
+    says = _alone(sentence) and sentence.words.keys() <= keys
+    if not (says or _holds(sentence, keys, marked) or (not keys and _worded(sentence))):
         return None
     stamps, lead = [STAMP, f"{STAMP} 2"], _lead(sentence.names)
     names = [

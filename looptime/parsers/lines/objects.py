@@ -15,6 +15,8 @@ __all__ = ["name_by_calls", "read_objects", "unrolled"]
 _SAMPLE = 400
 _PLAIN = r"-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?"
 _FRAME = re.compile(r"^[\s\[\]{},]*$|[\[{]\s*$")
+#: What a document says before its list.
+_HEAD = re.compile(r"^\s*[{\[].*\[\s*$")
 _LIST = re.compile(r"\[\s*(?=\{)")
 #: What stands between two objects of a list.
 _NEXT = re.compile(r"\s*,\s*(?=\{)")
@@ -30,7 +32,7 @@ def unrolled(lines: list[str]) -> list[str]:
     r"""The objects of a document that stands on a line or two, each on a line of its own.
 
     They are those of its first list of objects, or where these are runs, those of the lists in
-    them; other lines are returned as they are.
+    them, below what names their unit; other lines are returned as they are.
 
     Examples
     --------
@@ -45,7 +47,13 @@ def unrolled(lines: list[str]) -> list[str]:
     if text.lstrip()[:1] not in ("[", "{"):
         return lines
     made = _listed(text)
-    return made if len(made) > 1 else lines
+    return [*_units_above(text), *made] if len(made) > 1 else lines
+
+
+def _units_above(text: str) -> list[str]:
+    """What a document says before its list, on a line, where that may name a unit."""
+    head = text[: found.start() + 1] if (found := _LIST.search(text)) else ""
+    return [" ".join(head.split())] if "unit" in head.lower() else []
 
 
 def _listed(text: str, deep: int = _DEEP) -> list[str]:
@@ -107,6 +115,7 @@ def read_objects(lines: list[str]) -> Grid | None:
     if sum(_loaded(line) is not None for line in likely) < 0.5 * len(likely):
         return None
     grid = Grid(lines)
+    grid.headers |= {0} if _HEAD.search(lines[0]) else set()
     usual = _usual(grid, likely[0])
     for line in lines:
         found = usual.fullmatch(line) if usual is not None else None

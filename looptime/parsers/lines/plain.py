@@ -34,7 +34,7 @@ from looptime.parsers.lines.event_tables import event_table, names_clock, timed_
 from looptime.parsers.lines.events import find_events, read_events
 from looptime.parsers.lines.fold import entries_of, fold, repeats
 from looptime.parsers.lines.grid import DELIMITER, Entry, Grid, is_stamp, is_text, mostly_numbers
-from looptime.parsers.lines.indented import name_by_indent
+from looptime.parsers.lines.indented import name_by_indent, units_of_titles
 from looptime.parsers.lines.keyed import STAMP, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host, without_sender
@@ -70,6 +70,8 @@ _COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 _HOLE = HOLE.decode()
 #: Columns of instants that this wing makes.
 _CLOCK = (STAMP, "start", "end")
+#: What joins words in the keys of a document, and sets its texts off.
+_JOINED = re.compile(r"[_\"']|(?<=[a-z])(?=[A-Z])")
 _LETTERS = re.compile(r"[A-DF-Za-df-z{]")
 
 
@@ -161,11 +163,22 @@ def _stated(grid: Grid, lines: list[str]) -> list[str | None]:
     A remark that speaks of all columns is heard where the names are read.
     """
     above = takewhile(lambda at: at[1] is None, zip(lines, grid.rows, strict=False))
-    unit, _ = stated_unit([line for line, _ in above])
+    unit, _ = stated_unit([_in_words(line) for line, _ in above])
     return [
         unit if name in _CLOCK and known is None else known
         for name, known in zip(grid.names, grid.units, strict=True)
     ]
+
+
+def _in_words(line: str) -> str:
+    """What a line of a document's head says, as a remark would.
+
+    Examples
+    --------
+    >>> _in_words('"time_unit": "us",'), _in_words('<run timeUnit="ms">')
+    (' time unit :  us ,', '<run time Unit= ms >')
+    """
+    return _JOINED.sub(" ", line)
 
 
 def _every_line(source: Source) -> list[str]:
@@ -260,6 +273,7 @@ def _said(lines: list[str]) -> _Found | None:
     if grid is not None:
         name_stamps(grid)
         in_counts(grid, lines, "")
+        units_of_titles(grid)
         name_by_indent(grid)
         return _narrowed(grid, lines)
     return None

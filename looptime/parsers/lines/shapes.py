@@ -31,6 +31,10 @@ _FILLERS = frozenset(
 _APART = re.compile(r"[,;|()\[\]{}<>\t]|:(?=\s+\S*[^\s=:])|\s[-\u2013\u2014>]+\s|\.\s")
 _CLOSED = re.compile(r"[)\]}]")
 _PAIR = re.compile(r"(?<![\w.])([A-Za-z_][\w.]*)\s*=\s*\"?([A-Za-z][\w./-]*)\"?(?=[\s,;|)\]}]|$)")
+#: A line that is a key and the word it holds.
+_LONE = re.compile(
+    r"\s*[\"']?([A-Za-z_][\w.]*)[\"']?\s*[=:]\s*[\"']?([A-Za-z][\w./-]*)[\"']?\s*,?\s*"
+)
 _UNIT = re.compile(r"\s?([a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)(?!\w)")
 #: The key of the next number, and no unit of the one before: ``T:1218 S:4``.
 _KEY = re.compile(r"\s+[A-Za-z]+[:=]")
@@ -165,6 +169,9 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
     >>> plan(["", " ms for gyro, ", " ms for drive"], ["1.07", "3.1"]).names
     ('gyro', 'drive')
     """
+    lone = None if numbers else _LONE.fullmatch(pieces[0])
+    if lone is not None and lone[1].lower() not in LEVELS:
+        return Sentence((), (), {lone[1]: lone[2]}, 0, "")
     words: dict[str, str] = {}
     left = []
     for piece in pieces:

@@ -17,17 +17,19 @@ _UNIT = re.compile(rf"({_NUMBER})\s?([a-zA-Z\N{{MICRO SIGN}}\N{{GREEK SMALL LETT
 _PARTS = re.compile(
     r"(?:(\d+)\s?h)?\s?(?:(\d+)\s?m(?:in)?)?\s?(?:(\d+(?:\.\d+)?)\s?s)?(?:\s?(\d+(?:\.\d+)?)\s?ms)?"
 )
-_CLOCK = re.compile(r"(?:(\d+) days?,? )?\+?(\d+):(\d\d):(\d\d(?:\.\d+)?)")
-
-
+#: Hours, minutes and seconds; without hours a fraction tells the seconds.
+_CLOCK = re.compile(
+    r"(?:(\d+) days?,? )?\+?(?:(\d+):(\d\d):(\d\d(?:[.,]\d+)?)|(\d{1,3}):(\d\d[.,]\d+))"
+)
 #: A number in hexadecimal, and one whose thousands are set off in a cell of its own.
 _HEX = re.compile(r"0[xX][0-9a-fA-F]+")
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
 #: A time of day whose milliseconds are set apart by a colon too.
 _COLONS = re.compile(r"\d?\d:\d\d:\d\d:\d{3}")
-#: A number with a decimal comma and its unit, which three digits after it might set off.
-_COMMA = re.compile(r"[+-]?(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))\s?[^\W\d_]+")
+#: A number with a decimal comma, with its unit or none, which three digits might set off.
+_COMMA = re.compile(r"[+-]?(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))\s?[^\W\d_]*")
 _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+(?:\s?[^\W\d_]+)?)")
+_A_MINUTE = 60
 #: Columns of such numbers, which are in the unit of their header.
 _NUMBERS = "numbers"
 
@@ -62,8 +64,10 @@ def seconds_of(cell: str) -> Decimal | None:
     --------
     >>> seconds_of("1m02.5s"), seconds_of("0:00:00.012345"), seconds_of("1.25 ms")
     (Decimal('62.5'), Decimal('0.012345'), Decimal('0.00125'))
-    >>> seconds_of("12") is None
-    True
+    >>> seconds_of("00:00:00,0102"), seconds_of("1:02,5"), seconds_of("1 day 00:00:00,5")
+    (Decimal('0.0102'), Decimal('62.5'), Decimal('86400.5'))
+    >>> seconds_of("12") is None, seconds_of("12:01") is None
+    (True, True)
     """
     cell = cell.strip()
     plain = _plain(cell)
@@ -71,7 +75,9 @@ def seconds_of(cell: str) -> Decimal | None:
         return Decimal(plain[0]) * UNITS[plain[1]] / NS_PER_S
     clock = _CLOCK.fullmatch(cell)
     if clock is not None:
-        days, hours, minutes, seconds = (Decimal(part or 0) for part in clock.groups())
+        told = (Decimal((part or "0").replace(",", ".")) for part in clock.groups())
+        days, hours, minutes, seconds, lone_minutes, lone_seconds = told
+        minutes, seconds = minutes + lone_minutes, seconds + lone_seconds
         return ((days * 24 + hours) * 60 + minutes) * 60 + seconds
     parts = _PARTS.fullmatch(cell) if cell[:1].isdecimal() and not is_number(cell) else None
     if parts is None or (sum(map(bool, parts.groups())) < 2 and "min" not in cell):
@@ -107,7 +113,7 @@ def spelled(lines: list[str]) -> Grid | None:
 
 
 def _pointed(lines: list[str], rows: list[int], delimiter: str) -> list[str]:
-    """Lines with decimal points for the commas of a table whose cells name units behind such."""
+    """Lines with decimal points for the commas of a table some of whose cells have one."""
     cells = (cell.strip() for at in rows for cell in split_line(lines[at], delimiter))
     if not any(map(_COMMA.fullmatch, cells)):
         return lines
@@ -133,10 +139,20 @@ def _kind(cells: list[str], delimiter: str) -> str:
     lengths = [value for cell in given if (value := seconds_of(cell)) is not None]
     if len(given) < 3 or len(lengths) < 0.9 * len(given):
         return ""
-    # a time of day that rises is a stamp, and read as one
     of_day = sum(_CLOCK.fullmatch(cell.strip()) is not None for cell in given) > 0.5 * len(given)
-    back = sum(b < a for a, b in pairwise(lengths))
-    return "" if of_day and back <= 0.2 * len(lengths) else "ns"
+    return "" if of_day and _goes_on(lengths) else "ns"
+
+
+def _goes_on(times: list[Decimal]) -> bool:
+    """Whether times rise as stamps do, and fall but seldom; short ones that stand still are none.
+
+    Examples
+    --------
+    >>> [_goes_on([*map(Decimal, cells)]) for cells in ((5, 6, 8), (2, 3, 2, 2, 3), (2, 2, 2))]
+    [True, False, False]
+    """
+    up, down = (sum(b > a for a, b in pairs) for pairs in (pairwise(times), pairwise(times[::-1])))
+    return 4 * down <= up if up + down else times[0] >= _A_MINUTE
 
 
 def _grid(

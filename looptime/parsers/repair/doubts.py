@@ -40,6 +40,8 @@ _TINY, _MOST_TINY = 0.02, 0.4
 _FEWEST = 10
 #: Loops that are made up for: by so many times the scatter, and no more of them than these.
 _BY_CHANCE, _MOST_MADE_UP = 6.0, 3
+#: How often chance alone may make up for a loop in a log that is told of one.
+_NO_CHANCE = 0.01
 #: Numbers of which fewer than this share follow the one before no longer count.
 _RARELY = 0.5
 #: More loops than this share that are shorter than their parts: these are no parts.
@@ -327,14 +329,18 @@ def made_up_for(parsed: Parsed, rows: LoopRows) -> Clock:
     # so near to one digit by chance in one of five, or loops that nothing holds to a pace
     digit &= (scatter <= power / 20) | (0.02 * usual < scatter < 0.2 * usual)
     digit &= size >= _TICKS_A_LOOP * parsed.clock.tick_ns
+    # so many short and long loops would follow one another by chance, and a digit be so near
+    short, long = (int((one > room).sum()) for one in (usual - step, step - usual))
+    digit &= short * long / len(step) * np.minimum(1, 4 * scatter / power) < _NO_CHANCE
     if not 0 < len(far) <= _MOST_MADE_UP or not digit.any():
         return parsed.clock
     at, ms = int(far[digit][0]) + 1, float(off[far[digit][0]]) / 1e6
     line = int(parsed.table.line_of(rows.row[at : at + 1])[0])
+    told, loop = ("late", "a late loop") if ms > 0 else ("early", "a loop begun early")
     return noted(
         parsed.clock,
-        f"line {line}: {abs(ms):.4g} ms {'late' if ms > 0 else 'early'}, which the next loop makes "
-        "up for to the digit: a late loop, or one wrong digit in that stamp",
+        f"line {line}: {abs(ms):.4g} ms {told}, which the next loop makes up for to the digit: "
+        f"{loop}, or one wrong digit in that stamp",
     )
 
 

@@ -11,6 +11,7 @@ from looptime.parsers.columns.named_wholes import (
     work_beside_a_rest,
 )
 from looptime.parsers.columns.role import Role, Seen
+from looptime.parsers.columns.roles import judge
 
 ROWS, MS = 400, 1_000_000
 
@@ -132,3 +133,25 @@ def test_a_part_among_those_that_make_up_the_step_stays_one():
     roles = {0: Role("whole", MS, "header", "")}
     assert parts_named_wholes(seen, roles, steps_of(period)) == [0]
     assert work_beside_a_rest(seen, roles, steps_of(period)) == {}
+
+
+@pytest.mark.parametrize("meaning", ["whole", "period"])
+@pytest.mark.parametrize("empty", [np.nan, 0.0], ids=["blank", "zero"])
+def test_what_some_loops_do_is_no_whole_whatever_it_is_called(meaning, empty):
+    """One loop in 20 is 7 ms longer by it, which is most of the other loops' steps."""
+    turn = np.arange(ROWS) % 20 == 0
+    imu, drive, rare = draw(1, 2, 7), draw(5, 7, 8), np.where(turn, draw(6.5, 7.5, 9), empty)
+    clock = np.cumsum(imu + drive + np.nan_to_num(rare) + 0.3) * MS
+    seen = [Seen("duration", imu, MS), Seen("duration", drive, MS), Seen(meaning, rare, MS)]
+    assert [role.taken_as for role in judge(seen, clock).roles] == ["part"] * 3
+
+
+@pytest.mark.parametrize(("holds", "sure"), [(True, "sure"), (False, "unsure")])
+def test_a_whole_that_is_shorter_than_what_lies_beside_it_is_not_sure(holds, sure):
+    """Of paced loops no step tells; a total of its own parts holds them, another one not."""
+    imu, drive = draw(1, 2, 7), draw(3, 5, 8)
+    total = imu + drive + 0.1 if holds else draw(2, 3, 9)
+    clock = (np.arange(ROWS) * 20.0 + draw(0, 0.2, 4)) * MS
+    seen = [Seen("duration", imu, MS), Seen("duration", drive, MS), Seen("whole", total, MS)]
+    found = judge(seen, clock).roles[2]
+    assert (found.taken_as, found.sure) == ("whole", sure)

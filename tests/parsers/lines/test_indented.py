@@ -41,3 +41,17 @@ def test_the_line_of_the_loop_has_the_only_stamp(tmp_path):
         "drive.front": [1.0, 3.5, 2.5, 1.5],
         "drive.rear": [6.0, 4.5, 4.5, 6.5],
     }
+
+
+def test_blocks_name_their_unit_in_a_title_and_their_phase_in_a_word(tmp_path):
+    """Twelve loops of 20 ms, a line a value; the first four stand, and the volts have no unit."""
+    blocks = [
+        f"---\nloop: {k}\nstart_us: {20_000 * k}\ntook_us:\n  imu: {900 + k % 3}\n  drive: 4500\n"
+        f"volts: 12.5\nstate: {'stand' if k < 4 else 'drive'}\n"
+        for k in range(13)
+    ]
+    run = read(tmp_path, "".join(blocks))
+    assert self_ms(run)["imu"] == pytest.approx([0.9 + k % 3 / 1000 for k in range(12)])
+    assert self_ms(run)["drive"] == [4.5] * 12
+    assert [str(one) for one in run.loops["phase"]] == ["stand"] * 4 + ["drive"] * 8
+    assert run.set_aside.counts.keys() == {"unfinished last loop"}

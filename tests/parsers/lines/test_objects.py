@@ -166,3 +166,13 @@ def test_lengths_in_objects_of_their_calls_are_the_calls(tmp_path):
         for (t, t1), a in zip(pairwise(start), imu, strict=True)
     ]
     assert set(self_ms(read(tmp_path, "\n".join(lines) + "\n", "log.jsonl"))) == {"imu", "arm"}
+
+
+@pytest.mark.parametrize("indent", [None, 1], ids=["on one line", "printed"])
+@pytest.mark.parametrize("key", ["time_unit", "timeUnit", "unit"])
+def test_a_document_states_its_unit_above_its_list(tmp_path, key, indent):
+    """Loops of 20 ms in microseconds, as what stands before them says."""
+    loops = [{"start": 20_000 * k, "imu": 900 + k % 3} for k in range(30)]
+    run = read(tmp_path, json.dumps({"robot": "carrier", key: "us", "loops": loops}, indent=indent))
+    assert (run.clock.unit, run.clock.unit_from) == ("us", "log")
+    assert periods_ms(run) == [20.0] * 29

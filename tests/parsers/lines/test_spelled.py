@@ -36,6 +36,20 @@ def test_cells_may_have_a_decimal_comma_before_their_unit(tmp_path):
     assert spelled(["t;imu", *(f"1,50{k} ms;2,00{k} ms" for k in range(4))]) is None
 
 
+@pytest.mark.parametrize("way", ["0:00:00,00{}", "00:00,00{}", "0 days 00:00:00,00{}"])
+def test_lengths_on_a_clock_may_have_a_decimal_comma(tmp_path, way):
+    """Hours or none, and lengths that mostly stand still in a coarse print; volts beside them."""
+    rows = "".join(
+        f"10:00:{t / 1000:06.3f};{way.format(imu)};{way.format(drive)};12.55\n".replace(".", ",")
+        for t, imu, drive in ROWS
+    )
+    run = read(tmp_path, "time;imu;drive;volts\n" + rows)
+    assert periods_ms(run) == PERIODS
+    assert self_ms(run) == COSTS
+    still = [f"10:00:00,{20 * k:03d};00:00:00,003" for k in range(12)]
+    assert spelled(["time;mast", *still]).rows[-1] == ["10:00:00,220", "3000000"]
+
+
 def test_metres_are_no_minutes():
     """A number with an m alone is no length of time; one with min is."""
     assert seconds_of("5m") is None
