@@ -13,6 +13,7 @@ from looptime.parsers.columns.headers import heads
 from looptime.parsers.layouts import calls, edges
 from looptime.parsers.layouts.contract import Options
 from looptime.parsers.lines.begun_at import read_begun
+from looptime.parsers.lines.by_place import parted_by_place
 from looptime.parsers.lines.cell_rows import (
     header_lines,
     join_seconds,
@@ -197,7 +198,7 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
     sample = [line for line in lines[:_FIRST_LINES] if is_text(line)]
     if len(sample) < 2:
         return None
-    ruled = undrawn(lines)
+    ruled = parted_by_place(undrawn(lines))
     written = _written(ruled, source.path)
     if ruled is not lines and (like := written()) is not None:
         return table_grid(ruled, like), None, ""
