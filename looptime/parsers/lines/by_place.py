@@ -3,7 +3,7 @@
 import re
 
 from looptime.parsers.lines.grid import DELIMITER
-from looptime.parsers.text.dialect import is_number
+from looptime.parsers.text.dialect import is_number, is_remark
 
 __all__ = ["parted_by_place"]
 
@@ -47,6 +47,8 @@ def _stands_under(lines: list[str], edges: list[int], side: int) -> bool:
     rows = [line for line in lines if any(map(is_number, line.split()))]
     told = [cells for line in rows if (cells := _cells(line, edges, side)) is not None]
     blank = sum("" in cells for cells in told)
+    if not all(map(any, zip(*told, strict=True))):  # a name without any cell
+        return False
     return len(told) >= max(_ROWS, _UNDER * len(rows)) and blank >= _BLANK * len(told)
 
 
@@ -63,7 +65,7 @@ def _headers(sample: list[str]) -> list[int]:
             return []
         if found and 2 * numbers >= len(cells) > 0:
             return [k for _, k in sorted(found)]
-        if len(cells) >= _NAMES and not numbers:
+        if len(cells) >= _NAMES and not (numbers or is_remark(line)):
             found.append((-len(cells), at))
     return []
 

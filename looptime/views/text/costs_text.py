@@ -54,7 +54,18 @@ def render_calls(at: Summary, grouped_up: bool = True, most: int = CALLS) -> lis
         heading_line(title + _thread(at)),
         indented(table(heads, rows, left=(0, 1))),
         indented(Text(note)),
+        *([indented(Text(meanwhile))] if grouped_up and (meanwhile := _meanwhile(at)) else []),
     ]
+
+
+def _meanwhile(at: Summary, most: int = 4) -> str:
+    """The dearest calls of other threads in a line, which the table of the loop leaves out."""
+    others = [c for c in at.costs.calls if not c.on_loop_thread]
+    others.sort(key=lambda c: -c.self_ms_per_loop)
+    told = [f"{safe(c.name, 26)} {brief(c.self_ms_per_loop)} ({safe(c.thread, 14)})"
+            for c in others[:most]]  # fmt: skip
+    more = f", {len(others) - most} more" if len(others) > most else ""
+    return f"on other threads, ms/loop: {', '.join(told)}{more}" if told else ""
 
 
 def _row(

@@ -26,3 +26,10 @@ def test_a_mark_is_explained_only_where_it_stands(name, guessed):
     run = make_run([10.0] * 50, [(name, 1, 5)], {name: made})
     shown = full_text(Log("a.csv", (run,)), [summarise(run)])
     assert ("kind?: guessed" in shown) == guessed == ("read?" in shown)
+
+
+def test_calls_of_other_threads_are_named_below_the_table():
+    """3 ms on another thread, which no share of the loop holds."""
+    run = make_run([10.0] * 50, [("gyro.read", 1, 2), ("range.read", 5, 3, "range")])
+    shown = full_text(Log("a.csv", (run,)), [summarise(run)])
+    assert "on other threads, ms/loop: range.read 3.00 (range)" in " ".join(shown.split())
