@@ -126,7 +126,8 @@ def lengths_of(whole: Float, values: Float) -> bool:
         return False
     whole = whole / 1e3 ** np.rint(np.log(np.median(whole) / np.median(total)) / np.log(1e3))
     varies, left, beside = (_moves(one) for one in (whole, whole - total, whole - last))
-    return (total <= (1 + _OVER) * whole).mean() >= _MOST and left < _CLEAR * min(varies, beside)
+    fits = (total <= (1 + _OVER) * whole).mean() >= _MOST
+    return bool(fits and left < _CLEAR * min(varies, beside))
 
 
 def _moves(values: Float) -> float:
