@@ -24,9 +24,8 @@ _SHOULDER = 0.25
 #: How sudden a change of the level is to be, in standard deviations of those elsewhere in the run;
 #: spans in a run that tell it; and what changes in one direction come to that need not be, as a
 #: share of the level. Of logs of up to three minutes whose level wanders with a standard deviation
-#: of 0.8 to 2 %, or at random by 1.5 % from start to end, no more than one in twenty has one; where
-#: it goes up by a tenth, all have.
-_SUDDEN, _SPANS, _MATTERS = 5.0, 7, 0.08
+#: of 0.8 %, no more than one in twenty has one; where it goes up by 3 %, all but one in a hundred.
+_SUDDEN, _SPANS, _MATTERS = 5.0, 7, 0.023
 #: Longer runs get wider windows, so that the exact search stays quick.
 MOST_WINDOWS = 1500
 
@@ -217,7 +216,7 @@ def change_points(
 
     Each segment costs ``penalty x LRV x ln K`` (`long_run_variance`) and holds at least 4
     windows. A level that wanders has no change points but where it goes on as nowhere else, or by
-    a tenth. A change point is a true statement about the recording, not about its cause.
+    2.3 %. A change point is a true statement about the recording, not about its cause.
 
     Parameters
     ----------

@@ -181,7 +181,8 @@ def test_small_blocks_change_nothing(tmp_path, monkeypatch):
         monkeypatch.setattr("looptime.parsers.text.table.blocks", blocks)
         one = outcome(path)
         monkeypatch.setattr(
-            "looptime.parsers.text.table.blocks", lambda s, **how: source.blocks(s, size, **how)
+            "looptime.parsers.text.table.blocks",
+            lambda s, *_, **how: source.blocks(s, size, **how),
         )
         many = outcome(path)
         assert (one is None) == (many is None)

@@ -88,7 +88,6 @@ def tasks(head, names, seed=1):
 
 @pytest.mark.parametrize(("head", "names"), [
     ("wake_ms,task,ran_ms\n", ("drive", "look")), ("t_ms,core,run_ms\n", ("0", "1")),
-    ("t_ms,who,ran_ms\n", ("b", "a")),
 ])  # fmt: skip
 def test_a_rare_task_beside_the_loop(tmp_path, head, names):
     """Rows of a slow task stand in the pace of a fast one, which goes on as if they were not."""
@@ -150,11 +149,8 @@ def test_the_group_is_in_the_summary(tmp_path):
     assert looptime.summarise(alone).to_dict()["group"] is None
 
 
-@pytest.mark.parametrize(
-    "header", ["t_us,task,exec_us", "t_us,task,exec_us,free", "Beginn_us,Aufgabe,Dauer_us"]
-)
-def test_tasks_of_a_pace_each_are_read_by_task(tmp_path, header):
-    """Three tasks every 5, 20 and 40 ms: the refusal names the step, and the step reads each."""
+def three_tasks(header):
+    """Tasks every 5, 20 and 40 ms, which take 1.2, 3 and 9 ms, so that they overlap."""
     rng = np.random.default_rng(2)
     rows = sorted(
         (k * every + int(rng.integers(0, 40)), task, took)
@@ -162,10 +158,32 @@ def test_tasks_of_a_pace_each_are_read_by_task(tmp_path, header):
         for k in range(1, 1_600_000 // every)
     )
     more = ",7" if header.endswith("free") else ""
-    text = "\n".join([header, *(",".join(map(str, row)) + more for row in rows)]) + "\n"
-    name = header.split(",")[1]
-    with pytest.raises(LogError, match=rf"rows of 3 senders.*--by {name}"):
-        read(tmp_path, text)
+    return "\n".join([header, *(",".join(map(str, row)) + more for row in rows)]) + "\n"
+
+
+def read_by_task(tmp_path, text, name):
     log = read(tmp_path, text, by=name)
     usual = {run.meta["group"]: round(float(np.median(periods_ms(run)))) for run in log.runs}
     assert usual == {"drive": 5, "arm": 20, "eye": 40}
+
+
+def test_tasks_of_a_pace_each_are_read_by_task(tmp_path):
+    """The refusal names the step, and the step reads each."""
+    text = three_tasks("Beginn_us,Aufgabe,Dauer_us")
+    with pytest.raises(LogError, match=r"rows of 3 senders.*--by Aufgabe"):
+        read(tmp_path, text)
+    read_by_task(tmp_path, text, "Aufgabe")
+
+
+@pytest.mark.parametrize("header", ["t_us,task,exec_us", "t_us,task,exec_us,free"])
+def test_tasks_that_overlap_and_say_how_long_they_ran_are_threads(tmp_path, header):
+    """The loop is the task that comes most often; the others are beside it, at their own cost."""
+    text = three_tasks(header)
+    run = read_one(tmp_path, text)
+    assert np.median(periods_ms(run)) == pytest.approx(5, abs=0.02)
+    beside = run.calls[run.calls.thread != "drive"]
+    by_name = beside.groupby("name", observed=True).duration_ns
+    assert by_name.agg(["count", "max"]).to_dict("index") == {
+        "arm": {"count": 79, "max": 3_000_000}, "eye": {"count": 39, "max": 9_000_000},
+    }  # fmt: skip
+    read_by_task(tmp_path, text, "task")
