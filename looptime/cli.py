@@ -34,8 +34,9 @@ from looptime.errors import LooptimeError, UsageError
 from looptime.questions.doors import one_log
 
 if TYPE_CHECKING:
+    from looptime.analysers.together import Together
     from looptime.questions.asked import Asked
-    from looptime.questions.timing import LogSummary
+    from looptime.questions.timing import HeldTogether, LogSummary
 
 #: What only whoever keeps the files can mend.
 _NOT_OURS = {errno.EACCES, errno.EPERM, errno.EROFS, errno.ELOOP, errno.EIO, errno.ENOTDIR}
@@ -140,7 +141,7 @@ def summary(
     draft_project: str | None,
 ) -> None:
     """How fast and even the loop is, and where its time goes."""
-    from looptime.questions.timing import draft, together, write_rows_set_aside
+    from looptime.questions.timing import draft, held_together, together, write_rows_set_aside
 
     # as text, phases after the first have a line each
     good, entries = _ask_all(asked, logs, predict=predict, brief=not as_json)
@@ -151,26 +152,46 @@ def summary(
         draft(there, draft_project)
         remark(f"{draft_project}: written; correct what is guessed, and keep it beside the robot "
                "code")  # fmt: skip
-    first = [one.summaries[0] for one in good]
-    beside = together(first)
+    beside = together([one.summaries[0] for one in good])
+    held = held_together(asked, good) if len(good) > 1 else ()
     if as_json:
-        extra = {"together": beside} if beside is not None else {}
+        extra: dict[str, Any] = {"together": beside} if beside is not None else {}
+        extra |= {"threads": [one.to_dict() for one in held]} if held else {}
         said = [one if isinstance(one, dict) else one.to_dict() for one in entries]
         print_json(logs=said, **extra)
     elif good:
-        from looptime.views.text.summary_text import render_summary, render_together
-        from looptime.views.text.terminal import plain
-
-        if beside is not None and not text.quiet:
-            show(*render_together([one.log.path for one in good], first, beside))
-        for one in good if len(good) <= _MOST_IN_FULL or text.quiet else ():
-            if len(good) > 1:
-                show("", plain(one.log.path, 200))
-            tell(asked, text, render_summary(one.log, one.summaries))
-        if len(good) > _MOST_IN_FULL:
-            show("\nName one log to see it whole.")
+        _show_all(asked, text, good, held, beside)
     if len(good) < len(entries):
         raise CheckFailed(UNUSABLE)
+
+
+def _show_all(
+    asked: Asked,
+    text: Text,
+    good: Sequence[LogSummary],
+    held: Sequence[HeldTogether],
+    beside: Together | None,
+) -> None:
+    """Show logs as text: those that are threads of one run first and as one."""
+    from looptime.views.text.summary_text import render_held, render_summary, render_together
+    from looptime.views.text.terminal import plain
+
+    paths = [one.log.path for one in good]
+    known = {k for one in held if one.known_by is not None for k in one.places}
+    for one in held:
+        if not text.quiet:
+            show(*render_held([paths[k] for k in one.places], one.known_by, asked.options))
+        if one.known_by is not None:
+            tell(asked, text, render_summary(one.as_one.log, one.as_one.summaries))
+    rest = [one for k, one in enumerate(good) if k not in known]
+    if beside is not None and not text.quiet and not known:
+        show(*render_together(paths, [one.summaries[0] for one in good], beside))
+    for log in rest if len(rest) <= _MOST_IN_FULL or text.quiet else ():
+        if len(good) > 1:
+            show("", plain(log.log.path, 200))
+        tell(asked, text, render_summary(log.log, log.summaries))
+    if len(rest) > _MOST_IN_FULL or known:
+        show("\nName one log to see it whole.")
 
 
 def _ask_all(

@@ -5,7 +5,10 @@ from collections import Counter
 from looptime.records import dataclass
 from looptime.run import Run
 
-__all__ = ["Log"]
+__all__ = ["HELD_BY", "Log"]
+
+#: What stands between the paths of logs that are threads of one run.
+HELD_BY = "+"
 
 
 @dataclass(frozen=True)

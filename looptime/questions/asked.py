@@ -100,7 +100,8 @@ class Asked:
         Parameters
         ----------
         path : str
-            A path, an address, ``-`` for the standard input, or ``ZIP/LOG``.
+            A path, an address, ``-`` for the standard input, ``ZIP/LOG``, or ``LOG+LOG`` of logs
+            that are threads of one run, the control loop's first.
         progress : callable, optional
             Is told the share that is done, 0 to 1.
 
@@ -109,8 +110,14 @@ class Asked:
         LogError
             If the log cannot be read as it stands.
         """
+        from looptime.parsers.log import HELD_BY
         from looptime.parsers.read import read_log
 
+        if HELD_BY in path and not Path(path).exists():
+            from looptime.parsers.as_threads import as_threads, split_path
+
+            if len(parts := split_path(path)) > 1:
+                return as_threads([self.read(part) for part in parts])
         stated = self.reading
         with at_hand(path) as place:
             here = place == path  # of what is unpacked no prepared copy is kept

@@ -32,9 +32,9 @@ if TYPE_CHECKING:
     from looptime.planner import Suggestions
 
 __all__ = [
-    "CAUTION", "LogSummary", "SlowAnswer", "draft", "export", "in_phase", "part", "phases",
-    "priced", "settled", "slow", "summarise", "summary", "summary_of_log", "summary_of_part",
-    "together", "warmup_loops", "write_rows_set_aside",
+    "CAUTION", "HeldTogether", "LogSummary", "SlowAnswer", "draft", "export", "held_together",
+    "in_phase", "part", "phases", "priced", "settled", "slow", "summarise", "summary",
+    "summary_of_log", "summary_of_part", "together", "warmup_loops", "write_rows_set_aside",
 ]  # fmt: skip
 
 
@@ -130,6 +130,42 @@ class LogSummary:
 def summary_of_log(asked: Asked, log: Log, **how: bool) -> LogSummary:
     """Summarise each run of a log; see `summary`, which takes `how`."""
     return LogSummary(log, tuple(one for run in log.runs for one in summary(asked, run, **how)))
+
+
+@dataclass(frozen=True)
+class HeldTogether:
+    """Logs that look like threads of one program, and what they say as threads of one run."""
+
+    #: Their places among all that were read, the control loop's first.
+    places: tuple[int, ...]
+    as_one: LogSummary
+    #: How it is known: ``clock`` where it stood far on when all began, ``waits`` where calls of one
+    #: wait for those of another; None where they may be of several days, with clocks that began
+    #: anew.
+    known_by: str | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """One element of ``threads[]`` of ``summary --json``."""
+        return {"known_by": self.known_by, **self.as_one.to_dict()}
+
+
+def held_together(asked: Asked, logs: Sequence[LogSummary]) -> tuple[HeldTogether, ...]:
+    """Which of several logs look like threads of one program, a file each."""
+    from looptime.analysers.one_clock import threads_of_one, time_alike
+    from looptime.parsers.as_threads import TIMED, as_threads
+
+    made = []
+    single = [k for k, one in enumerate(logs) if len(one.log.runs) == 1]
+    for group in threads_of_one([logs[k].log.runs[0] for k in single]):
+        places = tuple(single[k] for k in group)
+        mine = [logs[k].log for k in places]
+        if any(log.runs[0].layout not in TIMED for log in mine[1:]):
+            continue
+        as_one = summary_of_log(asked, as_threads(mine))
+        met = any(one.contention.found for one in as_one.summaries)
+        alike = time_alike([log.runs[0] for log in mine])
+        made.append(HeldTogether(places, as_one, "clock" if alike else "waits" if met else None))
+    return tuple(made)
 
 
 def warmup_loops(run: Run) -> int:

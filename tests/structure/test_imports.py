@@ -58,7 +58,7 @@ FLOOR = {name: number for number, floor in enumerate(FLOORS) for name in floor}
 WINGS = {
     "parsers": (
         {"options"}, {"text"}, {"columns"}, {"clock"}, {"layouts"}, {"lines"}, {"repair"},
-        {"assemble"}, {"log"}, {"kept"}, {"registry"}, {"fresh"}, {"read"},
+        {"assemble"}, {"log"}, {"as_threads"}, {"kept"}, {"registry"}, {"fresh"}, {"read"},
         {"columns_taken"}, {"follow"},
     ),
     "planner": ({"changes"}, {"known"}, {"play"}, {"answer"}, {"search"}),

@@ -14,6 +14,7 @@ ELSEWHERE = {
         "basis": "analysers/test_pacing", "pacing_rule": "analysers/test_pacing",
         "beats": "analysers/test_recurs", "beside": "analysers/test_summary",
         "contrast": "analysers/test_drift", "estimate": "analysers/test_summary",
+        "one_clock": "cli/test_held_together",
         "threads_rest": "analysers/test_recurs", "together": "analysers/test_summary",
     },
     "checks/compare": {"comparison": "checks/compare/test_compare"},
@@ -35,6 +36,7 @@ ELSEWHERE = {
     "findings": {"about": "findings/test_finding"},
     "heading": {"block_intervals": "heading/test_curve", "result": "heading/test_heading_study"},
     "parsers": {
+        "as_threads": "cli/test_held_together",
         "columns_taken": "questions/test_stating", "fresh": "parsers/test_follow",
         "log": "parsers/repair/test_clock_repair", "options": "parsers/kept/test_cache",
         "read": "parsers/test_registry",

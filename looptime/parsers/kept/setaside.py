@@ -74,7 +74,8 @@ def set_aside_rows(log: Log, most: int | None = None) -> list[tuple[int, str, st
     rows = rows if most is None else rows[:most]
     unread = [line for line, _, text in rows if not text]
     # an export keeps the lines and reasons; its own text is not the log's
-    again = lines_at(log.path, unread) if unread and not stored(log.path) else {}
+    one_file = os.path.isfile(log.path)  # threads of one run have a file each
+    again = lines_at(log.path, unread) if unread and one_file and not stored(log.path) else {}
     return [(line, why, text or again.get(line, "")) for line, why, text in rows]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from rich.console import RenderableType
@@ -13,8 +14,9 @@ from looptime.analysers.freshness import Freshness
 from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.together import Together
-from looptime.findings.about import how_often
+from looptime.findings.about import how_often, with_options
 from looptime.findings.finding import CAUTION, CAUTION_LINE, Finding
+from looptime.parsers.log import HELD_BY
 from looptime.views.text.answer_limits import doubts, missing, set_aside
 from looptime.views.text.costs_text import (
     CALLS,
@@ -46,7 +48,7 @@ from looptime.views.text.text_parts import (
     used_line,
 )
 from looptime.views.text.told import OneOf, Told, why
-from looptime.words import named
+from looptime.words import named, shell_word
 
 if TYPE_CHECKING:
     from looptime.parsers.read import Log
@@ -354,6 +356,25 @@ def _spread_over(paths: Sequence[str], summaries: Sequence[Summary]) -> str:
     if number(min(usual)) == number(max(usual)):
         return f"{said} as a rule in each of them."
     return f"{said} as a rule in {low} to {number(max(usual))} ms in {high}."
+
+
+def render_held(
+    paths: Sequence[str], known_by: str | None, options: Sequence[tuple[str, ...]]
+) -> list[RenderableType]:
+    """Logs that look like threads of one program, with the command that reads them so."""
+    names = named([PurePath(path).name for path in paths])
+    said = {
+        "clock": "they ran at the same time on one clock, each with calls of its own: read as "
+        "threads of one run",
+        "waits": "they run at the same time on one clock, each with calls of its own, and calls of "
+        "one wait for those of another: read as threads of one run",
+        None: "their clocks overlap, each with calls of its own, but a clock may begin anew with "
+        "each recording: can't tell whether they are threads of one run; if so, this holds them "
+        "together",
+    }[known_by]
+    log = HELD_BY.join(PurePath(path).as_posix() for path in paths)
+    line = f"looptime summary {shell_word(log)}"
+    return [plain(f"{names}: {said}.", 400), command_line(f"  > {with_options(line, options)}")]
 
 
 def render_together(
