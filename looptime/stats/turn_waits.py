@@ -28,6 +28,9 @@ _ALIKE, _MOST = 0.1, 0.7
 #: alone that lasts a turn longer must meet the other's calls here and there: they scatter by this
 #: share of the turn about their distance from it, else both may begin with what makes it longer.
 _SEVERAL, _SCATTERED = 2, 0.2
+#: By how many times its length a slower processor or memory may lengthen a call; calls of one
+#: length, within this factor, are then longer by one time, as by a turn.
+_STRETCHED, _UNLIKE = 4.0, 1.25
 #: What a clock and a waking thread add to an instant [ns].
 _AT_ONCE_NS = 60_000.0
 #: A call is longer than usual from so many times the scatter on, or this share of its usual length.
@@ -92,6 +95,8 @@ def turn_waits(
     cut = {k: one for k, one in cut.items() if (one[0] > 0).any()}
     alone = seen is not None and turn_ns is None and not cut
     if alone and _told_to(tracks, returns.values(), holders, seen or 0.0):
+        return None
+    if seen is not None and turn_ns is None and _slowed(tracks, returns.values(), holders, seen):
         return None
     if turn is None and sum(one.ends_with(holders) for one in returns.values()) < _SEVERAL:
         return None
@@ -234,6 +239,31 @@ def _told_to(
         if np.count_nonzero(early) >= _FEW:
             return False
     return True
+
+
+def _slowed(
+    tracks: Sequence[Track], returns: Collection[_Returns], holders: Sequence[int], turn_ns: float
+) -> bool:
+    """Whether the calls may as well just run slower beside the other's: as long, as much longer.
+
+    A turn is as long for short calls as for long ones, ends early with the computing, and may be
+    many times as long as a call; a slower processor, cache or memory stretches each by one share.
+    """
+    told = [(one, one.waits(holders, math.inf)[0]) for one in returns]
+    told = [(one, wait) for one, wait in told if np.count_nonzero(wait) >= _FEW]
+    usual = [one.service for one, _ in told]
+    if not usual or turn_ns > _STRETCHED * max(usual):
+        return False
+    if max(usual) > _UNLIKE * min(usual):
+        more = [median(wait[wait > 0]) for _, wait in told]
+        shares = [wait / service for wait, service in zip(more, usual, strict=True)]
+        return max(more) / min(more) > max(shares) / min(shares)
+    early = 0
+    for one, wait in told:
+        short = (wait > 0) & (wait < (1 - _ALIKE) * turn_ns)
+        ends = np.any([_ends_at(tracks[k], one.end) for k in holders], 0)
+        early += int(np.count_nonzero(short & ends))
+    return early < _FEW
 
 
 def _taken_away(tracks: Sequence[Track], me: int, holders: Sequence[int]) -> tuple[Float, Int]:

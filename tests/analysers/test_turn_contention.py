@@ -1,5 +1,6 @@
 """What the loop waits for turns of another thread, as entries and as a sentence."""
 
+import numpy as np
 import pytest
 
 from looptime.findings import summarise
@@ -50,3 +51,46 @@ def test_threads_that_compute_at_once_wait_for_no_turn():
     """What is stated is believed."""
     at = summarise(turns(), project=Project(threads="at once"))
     assert not any(e.lock == "interpreter" for e in at.contention.found)
+
+
+def beside(longer, services, seed=1):
+    """Loops in half of which a thread computes beside all calls: those take `longer` of theirs."""
+    rng = np.random.default_rng(seed)
+
+    def calls(_):
+        busy, at, made = rng.random() < 0.5, 0.5, []
+        for name, usual in services:
+            took = usual * (1 + 0.01 * rng.standard_normal())
+            took = longer(took) if busy else took
+            made.append((name, at, took))
+            at += took + 0.2 + 2 * rng.random()
+        return [*([("detect", 0.2, 39 + 3 * rng.random(), "vision")] if busy else []), *made]
+
+    return make_run([50] * 200, calls, KINDS)
+
+
+ALIKE = (("arm.read", 2.0), ("arm.write", 2.0), ("pose.read", 2.1))
+UNLIKE = (("arm.read", 2.0), ("pose.read", 1.0), ("arm.write", 0.6))
+OFTEN = (("arm.read", 2.0),) * 4 + (("arm.write", 0.8),)
+
+
+def waits_for_turns(run):
+    found = summarise(run).contention.found
+    return sum(e.wait_ms_per_loop.value for e in found if e.lock == "interpreter")
+
+
+@pytest.mark.parametrize("services", [ALIKE, UNLIKE, OFTEN])
+@pytest.mark.parametrize("share", [1.15, 1.5, 2.0, 3.0])
+def test_calls_that_all_run_slower_wait_for_no_turn(services, share):
+    """A slower processor, cache or memory lengthens each by the same share of its length."""
+    assert waits_for_turns(beside(lambda took: share * took, services)) == 0
+
+
+@pytest.mark.parametrize("services", [UNLIKE, OFTEN])
+def test_turns_lengthen_short_calls_as_much_as_long_ones(services):
+    """Each call waits 3 ms in about half of the loops."""
+    run = beside(lambda took: took + 3, services)
+    busy = np.isin([call.name for call in run.names], ["detect"]).argmax()
+    count = np.count_nonzero(run.call_columns.name == busy)
+    said = waits_for_turns(run)
+    assert said == pytest.approx(3 * len(services) * count / len(run), rel=0.02)
