@@ -15,6 +15,7 @@ from looptime.checks.compare.change import (
 )
 from looptime.checks.compare.comparison import Comparison, UsualScatter
 from looptime.checks.compare.explain import explain, shift
+from looptime.checks.compare.like_calls import LikeCalls, like_calls
 from looptime.checks.compare.replaced import replaced
 from looptime.checks.compare.several import Scatter
 from looptime.checks.compare.sides import (
@@ -171,17 +172,17 @@ def _judge(
     at: Scatter, quantity: str, single: bool, same: bool, tolerance: Tolerance
 ) -> tuple[list[Change], list[Change]]:
     """All changes with their verdicts: the mean by itself, the rest by families."""
+    like = like_calls(at.before, at.after, quantity)
     if single:
-        a, b = at.before[0], at.after[0]
-        changes = one_a_side.run_changes(a, b, quantity)
-        calls = one_a_side.call_changes(a, b)
+        changes = one_a_side.run_changes(at.before[0], at.after[0], quantity)
+        calls = one_a_side.call_changes(like)
     else:
         changes = several.run_changes(at, quantity)
-        calls = several.call_changes(at)
+        calls = several.call_changes(at, like)
     if same:
         return [_unchanged(c) for c in changes], [_unchanged(c) for c in calls]
     changes = [_by_more_than_trend(c, at, tolerance) for c in _decided(changes, tolerance)]
-    calls = [_worth_saying(c, at, single, tolerance) for c in with_holm(calls, tolerance)]
+    calls = [_worth_saying(c, like, single, tolerance) for c in with_holm(calls, tolerance)]
     calls = _with_bh(calls)
     return [_with_advice(c, at, tolerance) for c in changes], [
         _with_advice(c, at, tolerance) for c in calls
@@ -224,13 +225,14 @@ def _by_more_than_trend(change: Change, at: Scatter, tolerance: Tolerance) -> Ch
     return replace(change, verdict="can't tell", note=note)
 
 
-def _worth_saying(change: Change, at: Scatter, single: bool, tolerance: Tolerance) -> Change:
+def _worth_saying(change: Change, like: LikeCalls, single: bool, tolerance: Tolerance) -> Change:
     """A call's verdict only where the change matters and is more than runs scatter."""
     if change.verdict not in ("slower", "faster"):
         return change
     if not tolerance.exceeded(change.percent.value, change.difference.value):
         return replace(change, verdict="no change seen", note="less than the tolerance")
-    limit = one_a_side.call_scatter_percent(at.before[0], at.after[0], change) if single else None
+    a, b = like.before[0], like.after[0]
+    limit = one_a_side.call_scatter_percent(a, b, change) if single else None
     if limit is not None and not beyond(change.percent.value or 0.0, limit):
         note = f"within the usual scatter between runs of {limits_in_words(limit)}"
         return replace(change, verdict="can't tell", note=note)

@@ -5,8 +5,9 @@ from dataclasses import replace
 
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, seen_percent
-from looptime.checks.compare.sides import Judged, common_calls
-from looptime.checks.recording.figures import CALL_STATISTICS, Value, shown_statistics
+from looptime.checks.compare.like_calls import LikeCalls
+from looptime.checks.compare.sides import Judged
+from looptime.checks.recording.figures import Value, shown_statistics
 from looptime.checks.recording.recording import Part, rest_part
 from looptime.errors import NotEnoughError
 from looptime.stats.counts import rare_upper_bound
@@ -154,21 +155,22 @@ def _from_values(va: Value, vb: Value, quantity: str, statistic: str) -> Change:
     return _change(quantity, statistic, found)
 
 
-def call_changes(a: Judged, b: Judged) -> list[Change]:
-    """Mean and p99 of the self time per loop of every call that both sides hold."""
+def call_changes(like: LikeCalls) -> list[Change]:
+    """Mean and p99 of the self time per loop of every call that can be judged."""
     out = []
+    (a,), (b,) = like.before, like.after
     with_loops = a.series is not None and b.series is not None and _long(a, b)
     parts = [{p.key: p for p in _all_parts(run)} for run in (a, b)]
-    for call in common_calls([a, b]):
+    for call in like.calls:
         if with_loops:
             xa, xb = (side[call.key].self_ns / 1e6 for side in parts)
-            found = compare_recordings(xa, xb, CALL_STATISTICS, _tick_ms(a, b))
-            made = [_change("self time", s, found[s]) for s in CALL_STATISTICS]
+            found = compare_recordings(xa, xb, call.statistics, _tick_ms(a, b))
+            made = [_change("self time", s, found[s]) for s in call.statistics]
         else:
             ca, cb = (run.values.call[call.key] for run in (a, b))
-            pairs = ((ca.mean, cb.mean), (ca.p99, cb.p99))
+            pairs = [(getattr(ca, s), getattr(cb, s)) for s in call.statistics]
             made = [_from_values(va, vb, "self time", va.statistic) for va, vb in pairs]
-        out += [replace(c, call=call.name, thread=call.key[1]) for c in made]
+        out += [call.named(c) for c in made]
     return out
 
 

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance
-from looptime.checks.compare.sides import Judged, common_calls, scale, times_of
+from looptime.checks.compare.like_calls import LikeCalls
+from looptime.checks.compare.sides import Judged, lifted, scale, times_of
 from looptime.checks.recording.figures import RunValues, Value, average, shown_statistics
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
@@ -70,7 +71,10 @@ def recording_order(before: Sequence[Judged], after: Sequence[Judged]) -> RunOrd
     return None if ta is None or tb is None else order_of_runs(ta, tb)
 
 
-def _change(at: Scatter, values: Sequence[Sequence[Value]], old: Sequence[Value]) -> Change:
+def _change(
+    at: Scatter, values: Sequence[Sequence[Value]], old: Sequence[Value], base: float = 0.0
+) -> Change:
+    """The change of one figure; `base` is what it is judged together with [ms]."""
     first = values[0][0]
     before, after = (average(side) for side in values)
     blank = Change(
@@ -83,7 +87,7 @@ def _change(at: Scatter, values: Sequence[Sequence[Value]], old: Sequence[Value]
     if shortest < need and first.quantity != "self time":
         return replace(blank, note=f"{shortest:,} loops in a run are too few: it needs {need:,}")
     try:
-        found = at.compare(values, old)
+        found = at.compare([lifted(side, base) for side in values], lifted(old, base))
     except NotEnoughError as error:
         return replace(blank, note=str(error))
     if first.statistic == "overruns":
@@ -92,12 +96,15 @@ def _change(at: Scatter, values: Sequence[Sequence[Value]], old: Sequence[Value]
     low, high = sorted(factors)
     relative = math.expm1(found.difference)
     same = all(v.value == w.value for v, w in zip(*values, strict=False))
+    level = before + base
+    made = replace(blank, difference=Figure(after - before, level * low, level * high), p=found.p)
+    if not before:
+        return made  # nothing is no share of it
+    own = 100 * level / before
     return replace(
-        blank,
-        difference=Figure(after - before, before * low, before * high),
-        percent=Figure(0.0 if same and not relative else 100 * relative, 100 * low, 100 * high),
-        p=found.p,
-        seen_percent=100 * math.expm1(found.resolvable),
+        made,
+        percent=Figure(0.0 if same and not relative else own * relative, own * low, own * high),
+        seen_percent=own * math.expm1(found.resolvable),
     )
 
 
@@ -143,17 +150,17 @@ def run_changes(at: Scatter, quantity: str) -> list[Change]:
     return out
 
 
-def call_changes(at: Scatter) -> list[Change]:
-    """Mean and p99 of the self time per loop of every call that all runs hold."""
+def call_changes(at: Scatter, like: LikeCalls) -> list[Change]:
+    """Mean and p99 of the self time per loop of every call that can be judged."""
     out = []
-    for call in common_calls([*at.before, *at.after]):
-        for statistic in ("mean", "p99"):
+    for call in like.calls:
+        for statistic in call.statistics:
             sides = [
                 [getattr(run.values.call[call.key], statistic) for run in side]
-                for side in (at.before, at.after)
+                for side in (like.before, like.after)
             ]
             old = [getattr(r.call[call.key], statistic) for r in at.history if call.key in r.call]
-            out.append(replace(_change(at, sides, old), call=call.name, thread=call.key[1]))
+            out.append(call.named(_change(at, sides, old, call.base)))
     return out
 
 

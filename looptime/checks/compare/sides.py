@@ -7,7 +7,7 @@ from dataclasses import replace
 from looptime.array_types import Float
 from looptime.checks.recording.copies import without_copies
 from looptime.checks.recording.facts import Facts, time_key
-from looptime.checks.recording.figures import CallValues, RunValues, Value, measure
+from looptime.checks.recording.figures import RunValues, Value, measure
 from looptime.checks.recording.recording import Recording, Series, Settings, record
 from looptime.errors import LogError, UsageError
 from looptime.records import dataclass
@@ -19,9 +19,9 @@ __all__ = [
     "Item",
     "Judged",
     "Unlike",
-    "common_calls",
     "equalise",
     "judged_quantity",
+    "lifted",
     "once",
     "opening_of",
     "pacing_class",
@@ -183,6 +183,13 @@ def scale(values: Sequence[Value], durations_s: Sequence[float], window_s: float
     return log_scale([v.judged for v in values])
 
 
+def lifted(values: Sequence[Value], base: float) -> list[Value]:
+    """Figures with what they are judged together with added to each [ms]."""
+    if not base:
+        return list(values)
+    return [replace(v, value=v.value + base, judged=v.judged + base) for v in values]
+
+
 def pacing_class(facts: Facts) -> str:
     """How a loop is paced, leaving aside how it makes up for late loops."""
     return facts.pacing_mode.partition(",")[0]
@@ -278,14 +285,3 @@ def _unlike_lengths(before: Sequence[Judged], after: Sequence[Judged]) -> list[U
     if max(used) <= (1 + SAME_LENGTH) * min(used):
         return [Unlike("length", f"{what}; all are cut to {min(used):.3g} s")]
     return [Unlike("length", f"{what}; stored runs could not be cut to equal length")]
-
-
-def common_calls(runs: Sequence[Judged]) -> list[CallValues]:
-    """The calls that every run holds and that are judged, as in the first run."""
-    shared = set(runs[0].values.call)
-    for run in runs[1:]:
-        shared &= set(run.values.call)
-    return [
-        c for c in runs[0].values.calls
-        if c.key in shared and (c.counts or not c.on_loop_thread)
-    ]  # fmt: skip

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance, in_words, limits_in_words
 from looptime.checks.compare.comparison import Comparison
+from looptime.checks.compare.replaced import Replaced
 from looptime.words import listed
 
 __all__ = ["amount", "sentences", "unjudged"]
@@ -119,10 +120,13 @@ def _steadier(made: Comparison, mean: Change) -> list[str]:
 
 def _replaced(made: Comparison) -> list[str]:
     """Calls that took the place of others, and those that left the loop or came, if they matter."""
+    return [f"{r.text}." for r in _told(made)]  # begins with a call
+
+
+def _told(made: Comparison) -> list[Replaced]:
     least = _MUCH * abs(made.explained.difference_ms)
-    told = [r for r in made.replaced
+    return [r for r in made.replaced
             if (r.before and r.after) or abs(r.after_ms - r.before_ms) >= least > 0]  # fmt: skip
-    return [f"{r.text}." for r in told]  # begins with a call
 
 
 def _two_recordings(
@@ -221,10 +225,11 @@ def _by_call(made: Comparison) -> list[str]:
         return [f"It {'cost' if made.alike.low_percent > 0 else 'gained'} most in {costs}."]
     out = _carried(made)
     dear = sorted(made.calls, key=lambda c: (c.statistic != "mean", -abs(c.difference.value or 0)))
+    went = {name for r in _told(made) for name in (*r.before, *r.after)}
     for verdict in ("slower", "faster"):
         told: dict[str, str] = {}
         for c in dear:
-            if c.verdict == verdict and c.call not in told:
+            if c.verdict == verdict and c.call not in told and c.call not in went:
                 ms, percent = c.difference.value or 0.0, in_words(c.percent.value or 0.0, "+")
                 told[c.call] = (
                     f"{ms:+.3g} ms a loop" if c.statistic == "mean" else f"p99 {percent} %"

@@ -14,7 +14,7 @@ from looptime.parsers.log import Log
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
-from looptime.words import named, shell_word
+from looptime.words import listed, named, shell_word
 
 __all__ = ["Checked", "Checklist", "checklist"]
 
@@ -179,10 +179,15 @@ def _rows(what: str, rows: Sequence[Row], good: str, action: str = "") -> Checke
 def _names(judged: GateResult) -> Checked:
     if "regression" not in judged.checked:
         return Checked("calls", "not judged", "there is no baseline to know them from")
-    other = [row for row in judged.rows if row.verdict == "not comparable"]
+    other = judged.other_calls
     if other:
-        names = ", ".join(f"{row.call} ({row.note})" for row in other[:4])
+        names = listed([f"{call} ({note})" for call, note in other.items()], 4)
         return Checked("calls", "bad", names, "compare like code, or renew the baseline")
+    if judged.same_calls:
+        text = (
+            f"as in the baseline at the same cost under other names: {listed(judged.same_calls, 4)}"
+        )
+        return Checked("calls", "ok", text)
     return Checked("calls", "ok", "the same as in the baseline")
 
 

@@ -1,6 +1,7 @@
 """The check before a competition: fixed limits, and regression against a baseline."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import field, replace
 from typing import Any
 
 from looptime.analysers.estimate import to_json
@@ -54,6 +55,10 @@ class GateResult:
     sentence: str  #: The verdict in words
     #: What "can't tell" counts as: ``pass``, ``fail``, or None for an exit code of its own.
     unsure: str | None = None
+    #: Calls that only the new runs or the baseline hold, and where they are not; and those that
+    #: are one under two names.
+    other_calls: Mapping[str, str] = field(default_factory=dict)
+    same_calls: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> int:
@@ -156,7 +161,10 @@ def gate(
         checked.append("regression")
     else:
         notes.append(_too_few(len(old)))
-    return _result(runs, old, rows, checked, notes, unsure)
+    made = _result(runs, old, rows, checked, notes, unsure)
+    if not use:
+        return made
+    return replace(made, other_calls=found.other_calls, same_calls=found.same_calls)
 
 
 def _baseline(
@@ -247,8 +255,8 @@ def _about(new: Sequence[Judged], baseline: Sequence[RunValues], equal: bool) ->
     mine = {c.name for r in new for c in r.values.calls}
     theirs = {c.name for r in baseline for c in r.calls}
     for names, text in (
-        (mine - theirs, "not in the baseline, not comparable"),
-        (theirs - mine, "not in the new runs, not comparable"),
+        (mine - theirs, "not in the baseline"),
+        (theirs - mine, "not in the new runs"),
     ):
         if names:
             shown = ", ".join(sorted(names)[:5]) + (" ..." if len(names) > 5 else "")

@@ -1,14 +1,15 @@
 """New runs against the runs of a baseline: prediction limits, and both tolerances."""
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import field, replace
 
 import numpy as np
 
 from looptime.array_types import Float
 from looptime.checks.compare.change import Tolerance, in_words
-from looptime.checks.compare.sides import Judged, common_calls, scale
+from looptime.checks.compare.like_calls import LikeCall, like_calls
+from looptime.checks.compare.sides import Judged, lifted, scale
 from looptime.checks.gate.limits import Row
 from looptime.checks.recording.figures import RunValues, Value, average, shown_statistics
 from looptime.errors import NotEnoughError
@@ -33,6 +34,8 @@ __all__ = ["Regression", "regression_rows"]
 DECIDING = ("mean", "median")
 _TITLES = {"worst1": "worst 1 % mean", "worst5": "worst 5 % mean"}
 _PICK = Callable[[RunValues], "Value | None"]
+#: Stands for the whole loop among the calls.
+_LOOP = LikeCall("", "", ())
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,9 @@ class Regression:
     #: Baseline runs that were left out or stood out, with the figure in which they did.
     odd: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    #: Calls that stand on one side only, and where not; those that are one at the same cost.
+    other_calls: Mapping[str, str] = field(default_factory=dict)
+    same_calls: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,6 +71,7 @@ class _Test:
     value: float = 0.0
     odd: tuple[int, ...] = ()
     count: bool = False
+    call: LikeCall = _LOOP
 
 
 def regression_rows(
@@ -107,30 +114,56 @@ def regression_rows(
     others = [t for t in whole if t.row.statistic != "mean"]
     calls = []
     old = [Judged(r, None, r.facts.duration_s) for r in baseline]
-    for call in common_calls([*new, *old]):
-        for s in ("mean", "p99"):
-            pick = _call_picker(call.key, s)
-            title = f"{call.name} {s}" + (f" ({call.key[1]})" if call.key[1] else "")
-            test = _test(at, pick, title, s, call.name)
-            calls += [] if test is None else [test]
+    like = like_calls(old, new, quantity)
+    held = replace(at, new=like.after, baseline=[run.values for run in like.before])
+    for call in like.calls:
+        calls += _call_tests(held, call)
     rows = [*_family(mean, at), *_family(others, at), *_family(calls, at)]
-    rows += _not_comparable([r.values for r in new], baseline)
-    return Regression(tuple(rows), tuple(_odd_runs([*whole, *calls], baseline)))
+    other = _other_calls([r.values for r in new], baseline)
+    rows += _not_comparable(other, like.calls)
+    same = {key for call in like.calls if len(call.held) > 1 for key in call.held}
+    unlike = {name: note for (name, thread), note in other.items() if (name, thread) not in same}
+    joined = [" and ".join(name for name, _ in c.held) for c in like.calls if len(c.held) > 1]
+    odd = _odd_runs([*whole, *calls], baseline)
+    return Regression(tuple(rows), tuple(odd), (), unlike, tuple(joined))
 
 
-def _not_comparable(new: Sequence[RunValues], baseline: Sequence[RunValues]) -> list[Row]:
-    """Calls that only the new runs, or only the baseline, hold in every run."""
+def _call_tests(at: _Setting, call: LikeCall) -> list[_Test]:
+    out = []
+    for s in call.statistics:
+        what = f"{call.name} {s}" + (f" ({call.thread})" if call.thread else "")
+        test = _test(at, _call_picker(call.key, s), what, s, call)
+        out += [] if test is None else [test]
+    return out
+
+
+def _other_calls(
+    new: Sequence[RunValues], baseline: Sequence[RunValues]
+) -> dict[tuple[str, str], str]:
+    """Calls that only the new runs, or only the baseline, hold in every run, and where not."""
     sides = [
         set.intersection(*({c.key for c in r.calls} for r in side)) for side in (new, baseline)
     ]
-    out = []
-    for keys, where in ((sides[0] - sides[1], "baseline"), (sides[1] - sides[0], "new runs")):
-        for name, thread in sorted(keys):
-            what = f"{name} mean" + (f" ({thread})" if thread else "")
-            note = f"not timed in the {where}"
-            out.append(Row("regression", what, "mean", name, verdict="not comparable",
-                           decides=False, note=note))  # fmt: skip
+    names = [{name for name, _ in keys} for keys in sides]
+    out = {}
+    for mine, theirs, where in ((0, 1, "baseline"), (1, 0, "new runs")):
+        for name, thread in sorted(sides[mine] - sides[theirs]):
+            moved = name in names[theirs]
+            out[name, thread] = f"on another thread in the {where}" if moved else (
+                f"not timed in the {where}"
+            )  # fmt: skip
     return out
+
+
+def _not_comparable(other: Mapping[tuple[str, str], str], like: Sequence[LikeCall]) -> list[Row]:
+    """Those of the other calls that nothing is said about."""
+    told = {key for call in like for key in call.held}
+    return [
+        Row("regression", f"{name} mean" + (f" ({thread})" if thread else ""), "mean", name,
+            verdict="not comparable", decides=False, note=note)
+        for (name, thread), note in other.items()
+        if (name, thread) not in told
+    ]  # fmt: skip
 
 
 def _title(statistic: str, quantity: str) -> str:
@@ -147,7 +180,9 @@ def _call_picker(key: tuple[str, str], statistic: str) -> _PICK:
     return lambda run: run.call[key].p99 if statistic == "p99" else run.call[key].mean
 
 
-def _test(at: _Setting, pick: _PICK, what: str, statistic: str, call: str = "") -> _Test | None:
+def _test(
+    at: _Setting, pick: _PICK, what: str, statistic: str, call: LikeCall = _LOOP
+) -> _Test | None:
     """The test of one figure; None where a run does not have it."""
     new = [v for run in at.new if (v := pick(run.values)) is not None]
     old = [v for run in at.baseline if (v := pick(run)) is not None]
@@ -157,22 +192,23 @@ def _test(at: _Setting, pick: _PICK, what: str, statistic: str, call: str = "") 
 
 
 def _tested(
-    at: _Setting, new: list[Value], old: list[Value], what: str, statistic: str, call: str
+    at: _Setting, new: list[Value], old: list[Value], what: str, statistic: str, call: LikeCall
 ) -> _Test:
     count = statistic == "overruns"
     blank = Row(
-        "regression", what, statistic, call, average(new), unit="loops" if count else "ms",
-        verdict="not judged", decides=not call and statistic in DECIDING,
+        "regression", what, statistic, call.name, average(new), unit="loops" if count else "ms",
+        verdict="not judged", decides=not call.name and statistic in DECIDING,
     )  # fmt: skip
     short = [v.n for v in new if not v.enough]
     if short:
         # without the mean nothing at all is judged
-        verdict = "can't tell" if statistic == "mean" and not call else "not judged"
+        verdict = "can't tell" if statistic == "mean" and not call.name else "not judged"
         need = required_loops(statistic)
         note = f"{min(short):,} loops are too few for this figure: it needs {need:,}"
         return _Test(replace(blank, verdict=verdict, note=note))
     if count and too_rare_to_gate([round(v.value) for v in old]):
         return _Test(replace(blank, note="too rare to gate: fewer than 3 a run in the baseline"))
+    new, old = lifted(new, call.base), lifted(old, call.base)
     try:
         y_new = scale(new, [r.facts.duration_s for r in at.new], at.window_s)
         y_old = scale(old, [r.facts.duration_s for r in at.baseline], at.window_s)
@@ -187,7 +223,7 @@ def _tested(
     mean, se, df = _prediction(y_new, kept, _extra(at, new, old, screened))
     value = float(y_new.mean())
     p = t_one_sided((value - mean) / se, df) if se > 0 else float(value <= mean)
-    return _Test(replace(blank, p=p), mean, se, df, value, odd, count)
+    return _Test(replace(blank, p=p), mean, se, df, value, odd, count, call)
 
 
 def _extra(at: _Setting, new: list[Value], old: list[Value], screened: Screened) -> float:
@@ -227,32 +263,50 @@ def _family(tests: Sequence[_Test], at: _Setting) -> list[Row]:
         id(t): _judged(t, float(q), at.tolerance, at.tolerance.alpha / (len(tested) - int(k)))
         for t, q, k in zip(tested, adjusted, place, strict=True)
     }
-    return [out.get(id(t), t.row) for t in tests]
+    return [_with_note(out.get(id(t), t.row), t.call.note) for t in tests]
 
 
-def _judged(test: _Test, p_holm: float, tolerance: Tolerance, alpha: float) -> Row:
-    t = t_quantile(1 - alpha, test.df)
+def _with_note(row: Row, note: str) -> Row:
+    return replace(row, note="; ".join(text for text in (note, row.note) if text))
+
+
+@dataclass(frozen=True)
+class _Size:
+    """A change and what bounds it, in loops or ms."""
+
+    base: float  #: Level of the baseline
+    limit: float
+    change: float
+    seen: float
+    most: float
+
+    def percent(self, of: float) -> float | None:
+        """In percent of the baseline; None of nothing."""
+        return 100 * of / self.base if self.base else None
+
+
+def _size(test: _Test, t: float) -> _Size:
     seen = (t + t_quantile(0.80, test.df)) * test.se
     if test.count:
         base = max(test.mean**2 - 0.375, 0.0)
-        limit = max(test.mean + t * test.se, 0.0) ** 2 - 0.375
-        change = test.value**2 - 0.375 - base
-        percent = 100 * change / base if base else None
-        seen_percent = 100 * ((test.mean + seen) ** 2 - 0.375 - base) / base if base else None
-        most = max(test.value + t * test.se, 0.0) ** 2 - 0.375
-        most_percent = 100 * (most - base) / base if base else None
-        change_ms = seen_ms = most_ms = None
-    else:
-        base, limit = math.exp(test.mean), math.exp(test.mean + t * test.se)
-        limit = max(limit, base + tolerance.ms)
-        percent = 100 * math.expm1(test.value - test.mean)
-        change_ms = base * percent / 100
-        seen_percent = 100 * math.expm1(seen)
-        seen_ms = base * seen_percent / 100
-        most_percent = 100 * math.expm1(test.value - test.mean + t * test.se)
-        most_ms = base * most_percent / 100
+        ends = (test.mean + t * test.se, test.value, test.mean + seen, test.value + t * test.se)
+        limit, *more = (max(end, 0.0) ** 2 - 0.375 for end in ends)
+        return _Size(base, limit, *(at - base for at in more))
+    level = math.exp(test.mean)
+    base = level - test.call.base
+    base = base if base > 1e-9 * level else 0.0
+    ends = (t * test.se, test.value - test.mean, seen, test.value - test.mean + t * test.se)
+    over, *more = (level * math.expm1(end) for end in ends)
+    return _Size(base, base + over, *more)
+
+
+def _judged(test: _Test, p_holm: float, tolerance: Tolerance, alpha: float) -> Row:
+    size = _size(test, t_quantile(1 - alpha, test.df))
+    percent, seen_percent, most_percent = map(size.percent, (size.change, size.seen, size.most))
+    change_ms, seen_ms, most_ms = (None,) * 3 if test.count else (size.change, size.seen, size.most)
     # a row fails beyond the baseline's range and above both tolerances: that is its limit
-    limit = max(limit, base * (1 + tolerance.percent / 100))
+    limit = max(size.limit, size.base * (1 + tolerance.percent / 100))
+    limit = limit if test.count else max(limit, size.base + tolerance.ms)
     row = replace(
         test.row, limit=limit, p_holm=p_holm, change_percent=percent, change_ms=change_ms,
         seen_percent=seen_percent, most_percent=most_percent,
@@ -263,15 +317,16 @@ def _judged(test: _Test, p_holm: float, tolerance: Tolerance, alpha: float) -> R
     if beyond:
         return replace(row, verdict="pass", note="slower than the baseline range, but within the"
                        " tolerance")  # fmt: skip
-    if seen_percent is None:
+    if seen_percent is None and seen_ms is None:
         return replace(row, verdict="pass", note="within the range")
-    what = f"within the range; a change of {in_words(seen_percent)} % would have been seen"
+    least = f"{seen_ms:.3g} ms" if seen_percent is None else f"{in_words(seen_percent)} %"
+    what = f"within the range; a change of {least} would have been seen"
     if tolerance.exceeded(seen_percent, seen_ms):
-        if most_percent is not None and (
-            most_percent <= 0 or not tolerance.exceeded(most_percent, most_ms)
-        ):
-            up_to = in_words(most_percent, "+")
-            return replace(row, verdict="pass", note=f"at most {up_to} % against the baseline")
+        if not tolerance.exceeded(most_percent, most_ms) or size.most <= 0:
+            up_to = (
+                f"{most_ms:+.3g} ms" if most_percent is None else f"{in_words(most_percent, '+')} %"
+            )
+            return replace(row, verdict="pass", note=f"at most {up_to} against the baseline")
         return replace(row, verdict="can't tell", note=what.replace("a change", "only a change"))
     return replace(row, verdict="pass", note=what)
 

@@ -173,9 +173,9 @@ def test_a_reading_is_stale_where_it_is_held_far_longer_than_usual(
     assert _is_stale(one) is stale
 
 
-def gated(verdict="pass", rows=(), checked=(), baseline=0) -> GateResult:
+def gated(verdict="pass", rows=(), checked=(), baseline=0, **more) -> GateResult:
     """A gate's result with nothing but these."""
-    return GateResult((), tuple(rows), (None,) * baseline, tuple(checked), (), verdict, "")
+    return GateResult((), tuple(rows), (None,) * baseline, tuple(checked), (), verdict, "", **more)
 
 
 NAMELESS = SimpleNamespace(meta={}, signals=None)
@@ -278,17 +278,19 @@ def test_of_many_figures_four_are_named_and_only_those_that_decide() -> None:
 
 def test_calls_that_are_not_the_baselines_are_named() -> None:
     """The first four with what is the matter; the baseline alone makes them known."""
-    rows = [Row("regression", "x", "mean", f"c{k}", verdict="not comparable", note="is new")
-            for k in range(5)]  # fmt: skip
-    judged = gated(rows=rows, checked=("regression",))
-    named = ", ".join(f"c{k} (is new)" for k in range(4))
+    other = {f"c{k}": "is new" for k in range(5)}
+    judged = gated(checked=("regression",), other_calls=other)
+    named = ", ".join(f"c{k} (is new)" for k in range(4)) + " and 1 more"
     assert line("calls", judged=judged) == (
         "bad", named, "compare like code, or renew the baseline"
     )  # fmt: skip
     assert line("calls", judged=gated(checked=("regression",))) == (
         "ok", "the same as in the baseline", ""
     )  # fmt: skip
-    assert line("calls", judged=gated(rows=rows)) == (
+    assert line("calls", judged=gated(checked=("regression",), same_calls=("a and b",))) == (
+        "ok", "as in the baseline at the same cost under other names: a and b", ""
+    )  # fmt: skip
+    assert line("calls", judged=gated(other_calls=other)) == (
         "not judged", "there is no baseline to know them from", ""
     )  # fmt: skip
 
