@@ -10,6 +10,7 @@ from looptime.analysers.freshness import Freshness
 from looptime.analysers.summary import Summary
 from looptime.checks.gate.gate import GateResult
 from looptime.checks.gate.limits import Row
+from looptime.checks.recording.facts import time_key
 from looptime.parsers.log import Log
 from looptime.records import dataclass
 from looptime.run import Run
@@ -113,14 +114,14 @@ def checklist(
     words = [shell_word(log.path) for log in logs]
     first, paths = " ".join(words[:1]), " ".join(words)
     checks = (
-        _sound(logs), _budget(summaries, first), _limits(judged), _season(judged, paths),
+        _sound(logs, judged), _budget(summaries, first), _limits(judged), _season(judged, paths),
         _names(judged), _timeouts(summaries), _stale(summaries, paths), _version(runs),
         _battery(runs),
     )  # fmt: skip
     return Checklist(checks, judged)
 
 
-def _sound(logs: Sequence[Log]) -> Checked:
+def _sound(logs: Sequence[Log], judged: GateResult) -> Checked:
     read = sum(log.rows_read for log in logs)
     aside = read - sum(log.rows_used for log in logs)
     dropped = sum(run.dropped for log in logs for run in log.runs)
@@ -130,6 +131,16 @@ def _sound(logs: Sequence[Log]) -> Checked:
         worst = sorted(logs, key=lambda log: log.rows_used - log.rows_read)[:1]
         paths = " ".join(shell_word(log.path) for log in worst)  # `columns` takes one
         return Checked("log", "bad", text, f"looptime columns {paths}")
+    times = {key: at.time for at in judged.new if (key := time_key(at.time)) is not None}
+    if not times:
+        return Checked("log", "ok", text)
+    first, last = times[min(times)], times[max(times)]
+    text += f"; recorded {first}" + (f" to {last}" if last != first else "")
+    newest = max((key for at in judged.baseline if (key := time_key(at.time))), default=None)
+    if newest is not None and min(times) < newest:
+        # what was recorded before the baseline's last run is not the robot as it stands here
+        return Checked("log", "not judged", f"{text}, before the newest baseline run",
+                       "see that it is the robot's last log")  # fmt: skip
     return Checked("log", "ok", text)
 
 

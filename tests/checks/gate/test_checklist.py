@@ -406,3 +406,13 @@ def test_what_to_do_next_asks_the_same_season(capsys: pytest.CaptureFixture[str]
     assert again[:2] == ["gate", str(log)]
     assert cli.run(again) == 1
     assert "FAIL: gyro.read mean" in capsys.readouterr().out
+
+
+def test_a_log_older_than_the_baseline_is_not_the_last_one() -> None:
+    """A log of the 2nd beside a baseline of the 3rd to the 10th; one of the 11th is the newest."""
+    old = [recording(k, time=f"2026-03-{k - 7:02}T10:00") for k in range(10, 18)]
+    for day, state in (("02", "not judged"), ("11", "ok")):
+        found, whole = states(recording(1, time=f"2026-03-{day}T10:00"), old, {}, rows_read=1000)
+        assert found["log"] == state
+        text = next(one.text for one in whole.checks if one.what == "log")
+        assert f"recorded 2026-03-{day}T10:00" in text
