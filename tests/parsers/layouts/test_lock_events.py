@@ -145,3 +145,23 @@ def test_who_gives_up_has_waited_and_holds_nothing(tmp_path):
     assert set(took.round(3)) == {0.2, 2.0}
     assert set(run.set_aside.counts) <= {"before first loop", "unfinished last loop"}
     balance(run)
+
+
+def test_a_lock_that_its_thread_takes_once_more_is_waited_for_and_held_once(tmp_path):
+    """Within each stretch in which a thread has the lock it asks for it again and lets it go once.
+
+    Where a row is lost what is had and let go does not come out even; the rows still balance.
+    """
+    head, line = FORMS["named"]
+    events, waits = locked()
+    more = [(t + at, who, what) for t, who, was in events if was == "acquired"
+            for at, what in ((500, "wait"), (501, "acquired"), (1500, "released"))]  # fmt: skip
+    rows = [line.format(t=t, who=who, what=what)
+            for t, who, what in sorted(events + more, key=lambda e: e[0])]  # fmt: skip
+    run = read(tmp_path, head + "".join(rows))
+    pieces = self_ms(run)
+    assert pieces["i2c wait"] == pytest.approx(waits[: len(run)], abs=2e-3)
+    assert pieces["i2c held"] == pytest.approx([2.0] * len(run), abs=2e-3)
+    balance(run)
+    lost = next(k for k, row in enumerate(rows) if "main,lock_released" in row)
+    balance(read(tmp_path, head + "".join(rows[:lost] + rows[lost + 1 :])))
