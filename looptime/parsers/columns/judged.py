@@ -7,7 +7,6 @@ from itertools import chain
 import numpy as np
 
 from looptime.array_types import Float
-from looptime.errors import LogError
 from looptime.parsers.columns.evidence import (
     counts_rows,
     counts_some,
@@ -32,11 +31,17 @@ from looptime.parsers.columns.lexicon import (
     of_an_instant,
 )  # fmt: skip
 from looptime.parsers.columns.phases import find_phase
+from looptime.parsers.columns.rising import (
+    finer,
+    never_falls,
+    only_rises,
+    sampled,
+    since_1970,
+    unit_of,
+)
 from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
 from looptime.parsers.columns.roles import judge
-from looptime.parsers.columns.unit import Unit, clock_unit, in_16_bits, text_unit
-from looptime.parsers.columns.wraps import going_on
-from looptime.parsers.text.buffers import texts
+from looptime.parsers.columns.unit import Unit, in_16_bits, text_unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
 from looptime.signal_names import quantity_of
@@ -50,10 +55,8 @@ _PLANNED = frozenset(
     ("expected", "planned", "scheduled", "target", "nominal", "ideal", "due", "intended", "should",
      "deadline", "soll")
 )  # fmt: skip
-#: A column that rises over so many rows is a clock, whatever it is called.
+#: Rows from which on a column's values are asked.
 _ROWS_OF_A_CLOCK = 20
-#: Share of its steps that are more than nothing: two tasks may begin in the same tick.
-_MOSTLY = 0.9
 #: Rows, and the correlation with their order, that show a number to climb.
 _CLIMB, _CLIMBS = 20, 0.8
 #: Share of the numbers that are all different, so that they take every value of their range.
@@ -90,23 +93,15 @@ def find_clock(found: list[Head], dialect: Dialect) -> Head | None:
         if _is_clock(head, dialect):
             return head
     for head in found:  # "host_s" may be a length as well: only one that rises all along is a clock
-        if of_a_clock(head.text) and _never_falls(numbers(dialect, head.index)):
+        if of_a_clock(head.text) and never_falls(numbers(dialect, head.index)):
             return head
-    dated = (h for h in found if text_unit(dialect, h) is not None or _since_1970(h, dialect))
-    rising = (h for h in found if of_an_instant(h.text) and _only_rises(numbers(dialect, h.index)))
+    dated = (h for h in found if text_unit(dialect, h) is not None or since_1970(h, dialect))
+    rising = (h for h in found if of_an_instant(h.text) and only_rises(numbers(dialect, h.index)))
     return next(chain(dated, rising), None)
 
 
 def _is_planned(head: Head) -> bool:
     return not _PLANNED.isdisjoint(re.findall(r"[a-z]+", head.text.lower()))
-
-
-def _since_1970(head: Head, dialect: Dialect) -> bool:
-    """Whether values in the unit of their header are instants of this century that rise."""
-    values = numbers(dialect, head.index) * (UNITS[head.unit] if head.unit else 0)
-    if len(values) < _ROWS_OF_A_CLOCK or not ((values >= 1e18) & (values <= 4e18)).all():
-        return False
-    return rises(values)
 
 
 def _is_clock(head: Head, dialect: Dialect) -> bool:
@@ -127,7 +122,7 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
     rising = [
         head
         for head in found
-        if meaning(head.text) != "signal" and _only_rises(numbers(dialect, head.index))
+        if meaning(head.text) != "signal" and only_rises(numbers(dialect, head.index))
     ]
     counts = [head for head in rising if meaning(head.text) in ("counter", "group")]
     timed = [head for head in rising if head.unit and head not in counts]
@@ -136,7 +131,7 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
     if first is not None:
         return first
     for head in rising:
-        unit = _unit(dialect, head)
+        unit = unit_of(dialect, head)
         rest = [other for other in found if other is not head]
         said = None if unit is None else _judged(rest, dialect, head, unit)
         if said and (said.stamped.side or any(role.step for role in said.roles)):
@@ -153,12 +148,6 @@ def _first_of(timed: list[Head], dialect: Dialect) -> Head | None:
         if (begin <= end).all() and (end[:-1] <= begin[1:]).all():
             return one
     return None
-
-
-def _never_falls(values: Float) -> bool:
-    step = np.diff(going_on(values))
-    level = len(step) < _ROWS_OF_A_CLOCK or (step > 0).mean() < 0.1
-    return not level and bool((step >= 0).all()) and not _in_classes(step)
 
 
 def _counts_what_is_lost(values: Float, clock: Float) -> bool:
@@ -179,19 +168,6 @@ def _counts_what_is_lost(values: Float, clock: Float) -> bool:
     return bool((np.abs(loops / usual[:, None] - 1) < near).mean(axis=1).max() >= 0.8)
 
 
-def _only_rises(values: Float) -> bool:
-    step = np.diff(going_on(values))
-    rises = len(values) >= _ROWS_OF_A_CLOCK and bool((step >= 0).all())
-    mostly = rises and (step > 0).mean() >= _MOSTLY
-    return bool(mostly) and not counts_rows(values) and not _in_classes(step)
-
-
-def _in_classes(step: Float) -> bool:
-    """Whether all steps are one and the same power of ten: classes of a table, and no instants."""
-    even = step[0] > 0 and float(np.ptp(step)) <= 1e-6 * float(step[0])
-    return bool(even and abs(np.log10(step[0]) - round(np.log10(step[0]))) < 1e-6)
-
-
 def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit | None) -> Judged:
     seen = [_seen(head, dialect, clock is None) for head in rest]
     laps = find_laps(rest, dialect, clock)
@@ -200,7 +176,7 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
             before = laps[head.index]
             began = numbers(dialect, before) if before >= 0 else 0.0
             seen[at] = replace(seen[at], meaning="duration", values=seen[at].values - began)
-    times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
+    times = None if clock is None or unit is None else sampled(dialect, clock, unit)
     said = judge(seen, times)
     roles = [
         replace(role, lap_of=laps[head.index], why=LAP) if head.index in laps else role
@@ -233,10 +209,13 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     clock = find_clock([h for h in found if h not in one.values()], dialect)
     clock = clock or _unnamed_clock(found, dialect)
     unit = None
+    if clock is not None and (unit := unit_of(dialect, clock)) is not None:
+        left = [h for h in found if h is not clock and h not in one.values()]
+        if (fine := finer(clock, unit, left, dialect)) is not None:
+            clock, unit = fine, unit_of(dialect, fine)
     if clock is not None:
         one["time"] = clock
-        unit = _unit(dialect, clock)
-    times = None if clock is None or unit is None else _sampled(dialect, clock, unit)
+    times = None if clock is None or unit is None else sampled(dialect, clock, unit)
     if "loop" not in one and times is not None:
         left = [h for h in found if h.unit is None and h not in one.values()]
         counts = [h for h in left if _counts_what_is_lost(numbers(dialect, h.index), times)]
@@ -339,29 +318,25 @@ def _stated(found: list[Head], dialect: Dialect, stated: StatedColumns) -> Under
             ns = UNITS[head.unit] if head.unit else None
             taken.append((head, Role(word, ns, "project", "the project file says so")))
     clock = one.get("time")
-    of_clock = None if clock is None else _unit(dialect, clock)
-    judged = _judged([head for head, _ in taken], dialect, clock, of_clock).roles
-    taken = [  # what lies in what is told by the values
-        (head, replace(role, inside=found.inside if role.taken_as == "part" else -1))
-        for (head, role), found in zip(taken, judged, strict=True)
-    ]
+    of_clock = None if clock is None else unit_of(dialect, clock)
+    judged = _judged([head for head, _ in taken], dialect, clock, of_clock)
+    taken = [  # what lies in what, and in whose row, is told by the values
+        (head, replace(role, inside=found.inside if role.taken_as == "part" else -1)
+         if role.taken_as != found.taken_as or role.taken_as not in ("period", "whole")
+         else replace(role, step=found.step, moved=found.moved))
+        for (head, role), found in zip(taken, judged.roles, strict=True)
+    ]  # fmt: skip
     parts = tuple(head for head, role in taken if role.taken_as == "part")
-    return Understood(one, parts, tuple(taken), Stamped(stated.stamped or "", "as stated"))
+    side = Stamped(stated.stamped, "as stated") if stated.stamped else judged.stamped
+    return Understood(one, parts, tuple(taken), side)
 
 
 def instants(dialect: Dialect, clock: Head) -> list[Float]:
     """First values of a clock [ns]; in each unit that they may be in, where the log says none."""
-    unit = _unit(dialect, clock)
+    unit = unit_of(dialect, clock)
     if unit is not None:
-        return [_sampled(dialect, clock, unit)]
+        return [sampled(dialect, clock, unit)]
     return [numbers(dialect, clock.index) * UNITS[one] for one in ("s", "ms", "us")]
-
-
-def _unit(dialect: Dialect, clock: Head) -> Unit | None:
-    try:
-        return clock_unit(dialect, clock, clock.unit, (dialect.unit, "option"), "")
-    except LogError:  # told where the log is read, with what to do
-        return None
 
 
 def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
@@ -410,14 +385,3 @@ def _climbs(values: Float) -> bool:
     if times.max() == 2 and (np.diff(met) == 1).all():  # two that count, each at its own pace
         return True
     return float(np.corrcoef(known, np.arange(len(known)))[0, 1]) > _CLIMBS
-
-
-def _sampled(dialect: Dialect, head: Head, unit: Unit) -> Float:
-    """First values of a column of instants [ns], NaN where there is none."""
-    if unit.stamp is None or unit.stamp.startswith("decimal"):
-        return numbers(dialect, head.index) * unit.ns
-    from looptime.parsers.text.datetimes import parse_stamps
-
-    cells = [row[head.index] for row in dialect.sample]
-    ns, ok, there = parse_stamps(texts(cells), unit.stamp)
-    return np.where(ok & there, (ns - ns[:1]).astype(float), np.nan)

@@ -41,6 +41,7 @@ class Role:
     inside: int = -1  #: The column in which it lies, -1 for none
     #: ``after`` or ``before``: the clock's step beside the row that a period or a whole goes with.
     step: str = ""
+    moved: int = 0  #: By how many rows a whole stands below the parts that it goes with
     #: The column in the row from which it counts on, -1 for the loop's start; -2 for a length.
     lap_of: int = -2
 

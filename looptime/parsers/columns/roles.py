@@ -30,7 +30,7 @@ from looptime.parsers.columns.named_wholes import (
     parts_named_wholes,
     work_beside_a_rest,
 )
-from looptime.parsers.columns.other_row import by_row, own_intervals
+from looptime.parsers.columns.other_row import by_row, own_rows
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
@@ -82,7 +82,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     steps = Steps.of(clock, [one if at not in roles else replace(one, meaning="signal")
                              for at, one in enumerate(seen)])  # fmt: skip
     seen = [one if at in roles else _not_done(one) for at, one in enumerate(seen)]
-    steps, move = own_intervals(seen, steps) if clock is None else (steps, 0)
+    steps, moves = own_rows(seen, steps, clock is not None)
     for at, one in enumerate(seen):
         if at not in roles and one.meaning in _OF_THE_LOOP:
             roles[at] = _of_the_loop(one, steps, clock is not None)
@@ -113,8 +113,9 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
         found = [at for at, r in roles.items() if r.taken_as == "whole"]
         total = seen[found[0]].values * (roles[found[0]].unit_ns or 1) if found else None
     side = stamped(total, steps.after) if total is not None and clock is not None else Stamped()
-    if move:
-        roles, side = by_row(roles, move)
+    if moves:
+        roles, meant = by_row(roles, moves)
+        side = meant if meant.side else side
     if len(steps.units) == 1:  # in the unit of the whole, which nobody says
         roles = {at: role if seen[at].unit_ns else replace(role, unit_ns=None)
                  for at, role in roles.items()}  # fmt: skip

@@ -10,6 +10,7 @@ from looptime.parsers.columns.evidence import CLOCK_WORDS, counts_rows, rises
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import meaning, of_a_clock
 from looptime.parsers.columns.unit import Unit, text_unit
+from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
@@ -59,7 +60,7 @@ def second_clock(
     if step is None or dialect.header is None:
         return None
     for head in heads(dialect.header[: dialect.fields]):
-        named = names_clock(head)
+        named = names_clock(head) or text_unit(dialect, head) is not None
         if head.index in taken or not (named or _goes_on_as_a_clock(dialect, head)):
             continue
         other = _unit(dialect, head, step, (0.7, 1.4) if named else (0.95, 1.05))
@@ -129,8 +130,9 @@ def _typical(dialect: Dialect, head: Head, unit: Unit, rising: bool = True) -> f
         values = ns[ok & there].astype(float)
     else:
         values = numbers(dialect, head.index) * unit.ns
-        values = values[np.isfinite(values)]
-    if len(values) < 5 or (rising and not (rises(values) or _climbs(values))):
+        values = going_on(values[np.isfinite(values)])
+    dated = unit.stamp is not None and len(values) > 1 and bool((np.diff(values) >= 0).all())
+    if len(values) < 5 or (rising and not (rises(values) or _climbs(values) or dated)):
         return None
     if not rising:  # a clock that jitters by more than its steps goes back now and then
         mean = float(values[-1] - values[0]) / (len(values) - 1)

@@ -109,6 +109,12 @@ def loop_rows(
         if (total < 0).mean() > _FEW_BEFORE:  # the two do not wrap alike
             total = None
             del at["total"]
+    edge = np.zeros_like(bad)  # a row whose length stands in one that is not logged
+    if total is not None and (move := _total_below(content.log)):
+        total = at["total"] = np.roll(total, -move)
+        edge[-1 if move > 0 else 0] = True
+        total[edge] = np.roll(total, move)[edge] if work is None else work[edge]
+        edge &= ~bad & (time is None)
     if time is None and total is not None and work is not None and _too_short(total, work):
         total = None
         del at["total"]
@@ -119,13 +125,12 @@ def loop_rows(
     content.outcast.add(np.flatnonzero(short), "corrupt stamp")
     apart = time is not None and _apart(content)
     period = at.get("period") if apart or time is None else None
-    edge = np.zeros_like(bad)  # a row whose interval stands in one that is not logged
     if time is None and period is not None and (move := _other_row(content.log)):
         period = at["period"] = np.roll(period, -move)
         edge[-1 if move > 0 else 0] = True
-        edge &= ~bad
-        reason = "unfinished last loop" if move > 0 else "first interval"
-        content.outcast.add(np.flatnonzero(edge), reason)
+    edge &= ~bad
+    content.outcast.add(np.flatnonzero(edge[-1:]) + len(edge) - 1, "unfinished last loop")
+    content.outcast.add(np.flatnonzero(edge[:1] & (len(edge) > 1)), "first interval")
     for lengths in (total, period):
         if lengths is not None:
             bad = bad | (lengths < 0)
@@ -191,6 +196,15 @@ def _other_row(log: Reading) -> int:
     """By how many rows the period of a row stands further down, in a log without a clock."""
     side = log.options.stamped or log.given.stamped.side
     return {("start", "before"): 1, ("end", "after"): -1}.get((side, _period_step(log.given)), 0)
+
+
+def _total_below(log: Reading) -> int:
+    """By how many rows the total of a row stands further down, where the values tell."""
+    given, asked = log.given, log.options.stamped
+    move = next((r.moved for head, r in given.roles if head == given.one.get("total")), 0)
+    if asked and "time" not in given.one:  # then a row holds what belongs together, as asked
+        return move if (asked, move) in (("start", 1), ("end", -1)) else 0
+    return move
 
 
 def _limit(log: Reading) -> dict[str, str]:
@@ -439,5 +453,6 @@ _END = "the rows, one a loop, stamped at its end"
 
 
 def _of_loop_before(given: Given) -> bool:
-    """Whether a row's total is that of the loop before its stamp."""
-    return any(role.step == "before" for head, role in given.roles if head == given.one["total"])
+    """Whether a row's total is that of the loop before its stamp, and stands there still."""
+    return any(role.step == "before" and not role.moved
+               for head, role in given.roles if head == given.one["total"])  # fmt: skip

@@ -5,7 +5,7 @@ import pytest
 
 import looptime
 from looptime.parsers.columns.against_steps import Steps
-from looptime.parsers.columns.other_row import own_intervals
+from looptime.parsers.columns.other_row import own_rows
 from looptime.parsers.columns.role import Seen
 from tests.parsers.build import balance
 
@@ -62,6 +62,67 @@ def test_costs_that_wander_do_not_tell_of_which_row_they_are():
     rng = np.random.default_rng(2)
     work = 8 + np.cumsum(rng.normal(0, 0.05, LOOPS))
     seen = [Seen("period", work + 1), Seen("duration", work)]
-    assert own_intervals(seen, Steps.of(None, seen))[1] == 0
+    assert own_rows(seen, Steps.of(None, seen), clock=False)[1] == {}
     even = [Seen("period", np.full(LOOPS, 20.0)), Seen("duration", rng.uniform(1, 2, LOOPS))]
-    assert own_intervals(even, Steps.of(None, even))[1] == 0
+    assert own_rows(even, Steps.of(None, even), clock=False)[1] == {}
+
+
+def table(path, header, columns):
+    """A line a loop of columns of milliseconds."""
+    rows = zip(*columns, strict=True)
+    text = "".join(",".join(f"{cell:.3f}" for cell in row) + "\n" for row in rows)
+    path.write_text(header + "\n" + text, encoding="utf-8")
+    return looptime.read(path)
+
+
+def late(values):
+    """Lengths as the loop after each writes them down."""
+    return np.append(0.0, values[:-1])
+
+
+def stalls_beside(seed=3, count=LOOPS):
+    """Parts that vary little, and what is in none of them: a stall in each 20th loop [ms]."""
+    rng = np.random.default_rng(seed)
+    read, scan, rest = rng.uniform(1.4, 1.6, count), rng.uniform(2, 3, count), np.full(count, 0.3)
+    rest[19::20] += 6
+    return read, scan, rest
+
+
+@pytest.mark.parametrize("count", [40, LOOPS])
+@pytest.mark.parametrize("lag", [False, True])
+def test_stalls_in_no_part_hide_nothing_of_whose_interval_it_is(tmp_path, lag, count):
+    """What the parts vary by is a twentieth of what the stalls do; none is longer than its loop."""
+    read, scan, rest = stalls_beside(count=count)
+    period = read + scan + rest
+    run = table(tmp_path / "log.csv", "dt_ms,gyro_ms,scan_ms",
+                (late(period) if lag else period, read, scan))  # fmt: skip
+    kept = slice(0, -1) if lag else slice(None)
+    assert run.unattributed_ns() / 1e6 == pytest.approx(rest[kept], abs=3e-3)
+    assert {name.name for name in run.names} == {"gyro", "scan"}
+
+
+@pytest.mark.parametrize("clock", [False, True])
+@pytest.mark.parametrize("lag", [False, True])
+def test_a_total_of_the_last_loop_is_put_beside_its_parts(tmp_path, lag, clock):
+    """A paced loop tells nothing by its interval; its work does, 0.2 ms more than its parts."""
+    read, scan, _ = loops(paced=True)
+    scan = np.minimum(scan, 9.0)
+    work, period = read + scan + 0.2, np.full(LOOPS, 14.0)
+    columns = [late(work) if lag else work, read, scan]
+    begin = np.cumsum(period) - period if clock else late(period) if lag else period
+    header = "time_ms" if clock else "dt_ms"
+    run = table(tmp_path / "log.csv", f"{header},loop_time_ms,gyro_ms,scan_ms", (begin, *columns))
+    body = run.loop_columns.body_ns
+    assert body is not None
+    assert body / 1e6 == pytest.approx(work[: len(body)], abs=2e-3)
+
+
+def test_a_total_alone_of_the_last_loop_is_the_length_of_that(tmp_path):
+    """Without a clock and an interval the total is the loop; the last is in no row."""
+    read, scan, rest = stalls_beside()
+    work = read + scan + rest
+    run = table(tmp_path / "log.csv", "total_ms,gyro_ms,scan_ms", (late(work), read, scan))
+    assert run.loop_columns.period_ns / 1e6 == pytest.approx(work[:-1], abs=2e-3)
+    assert len(run.set_aside) == 1
+    asked = looptime.read(tmp_path / "log.csv", stamped="end")
+    assert asked.loop_columns.period_ns[-1] / 1e6 == pytest.approx(work[-2], abs=2e-3)

@@ -1,0 +1,110 @@
+"""Columns that rise along the log, as clocks do: which do, in what unit, which is the finest."""
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.errors import LogError
+from looptime.parsers.columns.evidence import counts_rows, rises
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.unit import Unit, clock_unit
+from looptime.parsers.columns.wraps import going_on
+from looptime.parsers.text.buffers import texts
+from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.units import NS_PER_S, UNITS
+
+__all__ = ["finer", "never_falls", "only_rises", "sampled", "since_1970", "unit_of"]
+
+#: A column that rises over so many rows is a clock, whatever it is called.
+_ROWS_OF_A_CLOCK = 20
+#: Share of its steps that are more than nothing: two tasks may begin in the same tick.
+_MOSTLY = 0.9
+#: A clock stands still between its ticks in so many rows, by less than this part of a usual step;
+#: so many ticks show that another keeps to it, which is off by little more than one.
+_STANDS, _STILL, _TICKS, _OFF = 0.5, 0.1, 4, 1.1
+
+
+def finer(clock: Head, unit: Unit, found: list[Head], dialect: Dialect) -> Head | None:
+    r"""A column that goes on between the ticks of a clock, by what the clock says in all.
+
+    A date-time to the second, or stamps of lines that come in bunches, tell of no loop; a counter
+    beside them does, if it is never off by more than a tick.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.text.sniff import sniff
+    >>> rows = "".join(f"{k // 10},{k * 100 + k % 3},{k * 7}\n" for k in range(90))
+    >>> like = sniff("time_s,since_ms,way\n" + rows, "a.csv")
+    >>> clock, *others = heads(like.header)
+    >>> finer(clock, Unit("s", NS_PER_S, "header"), others, like).text
+    'since_ms'
+    """
+    times = sampled(dialect, clock, unit)
+    step = np.diff(times)
+    if len(step) < _ROWS_OF_A_CLOCK or not np.isfinite(step).all() or not (step >= 0).all():
+        return None
+    still = step <= _STILL * float(step.mean())
+    if still.mean() < _STANDS or (~still).sum() < _TICKS:
+        return None
+    for head in found:
+        values = going_on(numbers(dialect, head.index))
+        own = unit_of(dialect, head) if only_rises(values) else None
+        if own is None or own.stamp is not None:
+            continue
+        ahead = (values - values[0]) * own.ns - (times - times[0])
+        if float(np.ptp(ahead)) <= _OFF * float(step.max()):
+            return head
+    return None
+
+
+def since_1970(head: Head, dialect: Dialect) -> bool:
+    """Whether values are instants of this century that rise, in their header's unit or in any.
+
+    Whole seconds without a unit may as well be another number.
+    """
+    values = numbers(dialect, head.index)
+    units = [UNITS[head.unit]] if head.unit else list(UNITS.values())
+    fits = [ns for ns in units if ((values * ns >= 1e18) & (values * ns <= 4e18)).all()]
+    if len(values) < _ROWS_OF_A_CLOCK or not fits or not rises(values):
+        return False
+    return head.unit is not None or fits[0] < NS_PER_S or bool((values % 1 != 0).any())
+
+
+def never_falls(values: Float) -> bool:
+    """Whether values rise or stay as they are all along, but for the wraps of a counter."""
+    step = np.diff(going_on(values))
+    level = len(step) < _ROWS_OF_A_CLOCK or (step > 0).mean() < 0.1
+    return not level and bool((step >= 0).all()) and not _in_classes(step)
+
+
+def only_rises(values: Float) -> bool:
+    """Whether values rise in nearly all rows and fall in none, as an instant does."""
+    step = np.diff(going_on(values))
+    rises = len(values) >= _ROWS_OF_A_CLOCK and bool((step >= 0).all())
+    mostly = rises and (step > 0).mean() >= _MOSTLY
+    return bool(mostly) and not counts_rows(values) and not _in_classes(step)
+
+
+def _in_classes(step: Float) -> bool:
+    """Whether all steps are one and the same power of ten: classes of a table, and no instants."""
+    even = step[0] > 0 and float(np.ptp(step)) <= 1e-6 * float(step[0])
+    return bool(even and abs(np.log10(step[0]) - round(np.log10(step[0]))) < 1e-6)
+
+
+def unit_of(dialect: Dialect, clock: Head) -> Unit | None:
+    """The unit of a clock, None where it can't be told."""
+    try:
+        return clock_unit(dialect, clock, clock.unit, (dialect.unit, "option"), "")
+    except LogError:  # told where the log is read, with what to do
+        return None
+
+
+def sampled(dialect: Dialect, head: Head, unit: Unit) -> Float:
+    """First values of a column of instants [ns], NaN where there is none."""
+    if unit.stamp is None or unit.stamp.startswith("decimal"):
+        return numbers(dialect, head.index) * unit.ns
+    from looptime.parsers.text.datetimes import parse_stamps
+
+    cells = [row[head.index] for row in dialect.sample]
+    ns, ok, there = parse_stamps(texts(cells), unit.stamp)
+    return np.where(ok & there, (ns - ns[:1]).astype(float), np.nan)
