@@ -7,6 +7,7 @@ import numpy as np
 from looptime.array_types import Bool, Float
 from looptime.parsers.columns.against_steps import ENOUGH, SURE_Z, Steps, over, summed, together
 from looptime.parsers.columns.role import Role, Seen, Stamped
+from looptime.stats.arrays import median
 
 __all__ = ["by_row", "own_rows"]
 
@@ -119,8 +120,11 @@ def _explained(table: Float, step: Float) -> float:
 
 def _usual(values: Float) -> Float:
     """Values without those far from their middle, which stalls in no part of the loop make."""
-    apart = np.abs(values - np.nanmedian(values))
-    far: Bool = apart > _USUAL * float(np.nanmedian(apart))
+    there = np.isfinite(values)
+    if not there.any():
+        return values
+    apart = np.abs(values - median(values[there]))
+    far: Bool = apart > _USUAL * median(apart[there])
     return np.where(far, np.nan, values)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.stats.arrays import median
 
 __all__ = ["going_on"]
 
@@ -40,7 +41,7 @@ def going_on(values: Float) -> Float:
     forward = step[step > 0]
     if len(forward) < _FEWEST or not (step < 0).any() or known.min() < 0:
         return values
-    usual, most = float(np.median(forward)), float(known.max())
+    usual, most = median(forward), float(known.max())
     size = next((one for one in _SIZES if one > most), np.inf)
     back = step < -size / 2
     if not back.any() or usual * _LEAST > size or (step[back] + size > _NEAR * usual).any():
