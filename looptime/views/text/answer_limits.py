@@ -70,7 +70,8 @@ def doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
     if others > _MANY_ASIDE:
         out.append(f"one loop of several in this log: {percent(others)} of its rows are of others")
     out += _other_loop(mine[0])
-    if mine[0].pacing.mode == "can't tell":
+    told = mine[0].pace.period_ms.p50.value is not None and not mine[0].run.summed  # elsewhere
+    if mine[0].pacing.mode == "can't tell" and told:
         out.append(f"can't tell how it is paced: {safe(mine[0].pacing.mode_from, 200)}")
     cut, first = mine[0].warmup, mine[0].findings[0].code if mine[0].findings else ""
     if mine[0].loops > mine[0].pace.loops and cut.loops and first not in _STARTS:

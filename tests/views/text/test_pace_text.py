@@ -3,7 +3,7 @@
 import numpy as np
 
 from looptime.findings import summarise
-from looptime.parsers.read import Log
+from looptime.parsers.read import Log, read_log
 from looptime.views.text.slow_text import render_slow
 from looptime.views.text.summary_text import render_summary
 from tests.build_run import make_run
@@ -54,3 +54,14 @@ def test_what_may_be_a_sleep_or_work_is_doubted_with_the_answer():
     answer = render_summary(Log("a.csv", (run,)), [summarise(run)]).answer
     assert "can't tell how it is paced: what no call covers takes 5 ms" in answer
     assert "time it under a name of its own" in answer
+
+
+def test_a_log_without_a_clock_is_told_so_once(tmp_path):
+    """Where that is why its pace can't be told, the answer does not say it twice."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{k},{3 + k % 7 / 10},{4 + k % 3 / 10}\n" for k in range(200))
+    path.write_text("loop,gyro_ms,drive_ms\n" + rows, encoding="utf-8")
+    log = read_log(str(path), cache=False)
+    answer = render_summary(log, [summarise(run) for run in log.runs]).answer
+    assert "no clock in the log" in answer
+    assert "can't tell how it is paced" not in answer
