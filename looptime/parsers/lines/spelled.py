@@ -29,7 +29,7 @@ _COLONS = re.compile(r"\d?\d:\d\d:\d\d:\d{3}")
 #: A number with a decimal comma, with its unit or none, which three digits might set off.
 _COMMA = re.compile(r"[+-]?(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))\s?[^\W\d_]*")
 _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+(?:\s?[^\W\d_]+)?)")
-_A_MINUTE, _A_DAY = 60, 86_400
+_A_DAY = 86_400
 #: Columns of such numbers, which are in the unit of their header.
 _NUMBERS = "numbers"
 
@@ -144,18 +144,18 @@ def _kind(cells: list[str], delimiter: str) -> str:
 
 
 def _goes_on(times: list[Decimal]) -> bool:
-    """Whether times rise as stamps do, and fall but seldom; short ones that stand still are none.
+    """Whether times [s] rise as stamps do, and fall but seldom; after midnight they go on.
 
-    After midnight they go on.
+    Parts of a second that stand still are lengths.
 
     Examples
     --------
-    >>> [_goes_on([*map(Decimal, cells)]) for cells in ((5, 6, 8), (2, 3, 2, 2, 3), (2, 2, 2))]
+    >>> [_goes_on([*map(Decimal, cells)]) for cells in ((5, 6, 8), (2, 3, 2, 2), ("0.2", "0.2"))]
     [True, False, False]
     """
     steps = [b - a + (_A_DAY if a - b > _A_DAY / 2 else 0) for a, b in pairwise(times)]
     up, down = sum(step > 0 for step in steps), sum(step < 0 for step in steps)
-    return 4 * down <= up if up + down else times[0] >= _A_MINUTE
+    return 4 * down <= up if up + down else not 0 < times[0] < 1
 
 
 def _grid(
