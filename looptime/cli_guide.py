@@ -46,7 +46,8 @@ def explain(asked: Asked, text: Text, words: tuple[str, ...]) -> None:
     What is printed as several words may be typed so: explain reading age LOG. Without a word, list
     them.
     """
-    from looptime.guide.glossary import WORDS, figures_of, find, nearest
+    from looptime.guide.glossary import WORDS, figures_of
+    from looptime.guide.glossary import explain as look_up
     from looptime.views.text.terminal import plain
 
     if not words:
@@ -54,9 +55,8 @@ def explain(asked: Asked, text: Text, words: tuple[str, ...]) -> None:
         print("\n".join(textwrap.wrap(", ".join(names), 100, break_on_hyphens=False)))
         return
     word, log = _word_and_log(words)
-    found = find(word)
+    found, near = look_up(word)
     if found is None:
-        near = nearest(word)
         hint = f": did you mean {' or '.join(near)}?" if near else "; looptime explain lists them"
         raise UsageError(f"{word!r} is no word that looptime prints{hint}")
     show(plain(f"{found.name}: {found.text}", 500))

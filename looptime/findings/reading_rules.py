@@ -88,7 +88,11 @@ def _stale(at: Summary, f: Freshness, age: Age, heading_call: str | None) -> Fin
 
 def _called(f: Freshness) -> str:
     """What a reading is called: of a sample, without what says that it is an age."""
-    return f.name.removesuffix("_age_ms") if f.source == "sample" else f.name
+    if f.source != "sample":
+        return f.name
+    from looptime.signal_names import AGE  # few logs have such a reading
+
+    return f.name.removesuffix(AGE)
 
 
 def _repeated_reading(at: Summary, f: Freshness, heading_call: str | None) -> Finding:

@@ -13,7 +13,7 @@ from typing import Any
 
 from looptime.records import dataclass
 
-__all__ = ["WORDS", "Word", "explain", "figures_of", "find", "nearest"]
+__all__ = ["WORDS", "Word", "explain", "figures_of", "find"]
 
 
 @dataclass(frozen=True)

@@ -42,8 +42,11 @@ class LikeCall:
 
     def named(self, change: Change) -> Change:
         """A change as one of this call."""
-        note = "; ".join(text for text in (self.note, change.note) if text)
-        return replace(change, call=self.name, thread=self.thread, note=note)
+        return replace(change, call=self.name, thread=self.thread, note=self.noted(change.note))
+
+    def noted(self, note: str) -> str:
+        """A note on a figure of this call behind its own."""
+        return "; ".join(text for text in (self.note, note) if text)
 
 
 @dataclass(frozen=True)

@@ -66,6 +66,10 @@ class Unlike:
     text: str  #: One sentence
 
 
+def _ready(item: Item, settings: Settings) -> Recording | RunValues:
+    return record(item, settings) if isinstance(item, Run) else item
+
+
 def once(
     items: Sequence[Item], settings: Settings
 ) -> tuple[list[Recording | RunValues], list[Unlike]]:
@@ -73,8 +77,7 @@ def once(
 
     Copies scatter by nothing: counted as runs they would make any difference sure.
     """
-    ready = [record(item, settings) if isinstance(item, Run) else item for item in items]
-    kept, copies = without_copies(ready, _opening)
+    kept, copies = without_copies([_ready(item, settings) for item in items], _told_apart)
     by: dict[str, list[str]] = {}
     for item, of in copies:
         by.setdefault(_named(of), []).append(_named(item))
@@ -82,25 +85,26 @@ def once(
 
 
 def _copies_text(names: Sequence[str], of: str) -> str:
-    one = len(names) == 1
-    return (f"{named(names)} {'is a copy' if one else 'are copies'} of {of}:"
-            f" {'they' if not one else 'both'} count as one run")  # fmt: skip
+    are, who = ("is a copy", "both") if len(names) == 1 else ("are copies", "they")
+    return f"{named(names)} {are} of {of}: {who} count as one run"
 
 
-def opening_of(values: RunValues) -> str:
+def opening_of(item: Recording | RunValues) -> str:
     """What copies of a recording share; of an entry that was stored without it, its figures."""
-    return values.facts.opening or str(hash(values.values))
-
-
-def _opening(item: Recording | RunValues) -> tuple[str, float]:
     if isinstance(item, Recording):
-        return item.opening, len(item.run)
+        return item.opening
+    return item.facts.opening or str(hash(item.values))
+
+
+def _told_apart(item: Recording | RunValues) -> tuple[str, float]:
+    if isinstance(item, Recording):
+        return opening_of(item), len(item.run)
     return opening_of(item), item.facts.loops + item.facts.warmup_loops
 
 
 def _named(item: Recording | RunValues) -> str:
     source = item.source if isinstance(item, Recording) else item.facts.source
-    return replace(Facts(), source=source).name
+    return Facts(source=source).name
 
 
 def equalise(
@@ -122,8 +126,7 @@ def equalise(
     for name, side in zip(names, sides, strict=False):
         if not len(side):
             raise UsageError(f"the side {name!r} is empty: name at least one log or a query")
-    ready = [[record(item, settings) if isinstance(item, Run) else item for item in side]
-             for side in sides]  # fmt: skip
+    ready = [[_ready(item, settings) for item in side] for side in sides]
     flat = [item for side in ready for item in side]
     recordings = [item for item in flat if isinstance(item, Recording)]
     cut = max((r.cut_s for r in recordings), default=0.0)

@@ -175,7 +175,7 @@ def _baseline(
     if not ready:
         return [], copies
     found = [run.values for run in equalise([ready], settings)[0]]
-    own = {item.opening if isinstance(item, Recording) else opening_of(item): item for item in new}
+    own = {opening_of(item) for item in new}
     kept = [values for values in found if opening_of(values) not in own]
     both = [values.facts.name for values in found if opening_of(values) in own]
     if both:

@@ -263,11 +263,8 @@ def _family(tests: Sequence[_Test], at: _Setting) -> list[Row]:
         id(t): _judged(t, float(q), at.tolerance, at.tolerance.alpha / (len(tested) - int(k)))
         for t, q, k in zip(tested, adjusted, place, strict=True)
     }
-    return [_with_note(out.get(id(t), t.row), t.call.note) for t in tests]
-
-
-def _with_note(row: Row, note: str) -> Row:
-    return replace(row, note="; ".join(text for text in (note, row.note) if text))
+    rows = [(t.call, out.get(id(t), t.row)) for t in tests]
+    return [replace(row, note=call.noted(row.note)) for call, row in rows]
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ from looptime.parsers.columns.lexicon import (
 )  # fmt: skip
 from looptime.parsers.columns.phases import find_phase
 from looptime.parsers.columns.rising import (
+    ROWS_OF_A_CLOCK,
     finer,
     never_falls,
     only_rises,
@@ -55,8 +56,6 @@ _PLANNED = frozenset(
     ("expected", "planned", "scheduled", "target", "nominal", "ideal", "due", "intended", "should",
      "deadline", "soll")
 )  # fmt: skip
-#: Rows from which on a column's values are asked.
-_ROWS_OF_A_CLOCK = 20
 #: Rows, and the correlation with their order, that show a number to climb.
 _CLIMB, _CLIMBS = 20, 0.8
 #: Share of the numbers that are all different, so that they take every value of their range.
@@ -111,7 +110,7 @@ def _is_clock(head: Head, dialect: Dialect) -> bool:
         return text_unit(dialect, head) is not None
     if head.unit is None and counts_rows(known) and head.word in COUNTS:
         return False
-    if len(known) >= _ROWS_OF_A_CLOCK and (known == 0).mean() > 0.5:  # what most loops do not do
+    if len(known) >= ROWS_OF_A_CLOCK and (known == 0).mean() > 0.5:  # what most loops do not do
         return False
     odd = in_16_bits(known) or not goes_level(known) or bool(disordered(known))
     return len(known) < 5 or rises(values) or (odd and head.word in CLOCKS)
@@ -155,7 +154,7 @@ def _counts_what_is_lost(values: Float, clock: Float) -> bool:
     there = np.isfinite(values) & np.isfinite(clock)
     by, step = np.diff(values[there]), np.diff(clock[there])
     good = (by >= 1) & (by == np.rint(by)) & (step > 0)
-    if len(by) < _ROWS_OF_A_CLOCK or good.mean() < _COUNTS_ON:
+    if len(by) < ROWS_OF_A_CLOCK or good.mean() < _COUNTS_ON:
         return False
     by, step = by[good], step[good]
     one = by == 1
@@ -251,7 +250,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
 def _of_the_loop(found: list[Head], dialect: Dialect) -> Dialect:
     """The first rows without those that hold none of the lengths: slower signals in between."""
     timed = [head for head in found if head.unit and meaning(head.text) != "clock"]
-    if len(timed) < 2 or len(dialect.sample) < _ROWS_OF_A_CLOCK:
+    if len(timed) < 2 or len(dialect.sample) < ROWS_OF_A_CLOCK:
         return dialect
     holds = np.any([np.isfinite(numbers(dialect, head.index)) for head in timed], axis=0)
     if not in_between(holds):
@@ -293,7 +292,7 @@ def _too_coarse(clock: Float, period: Head, dialect: Dialect) -> bool:
         return False
     lengths = numbers(dialect, period.index) * UNITS[period.unit]
     steps = np.unique(np.diff(clock)[np.diff(clock) > 0])
-    if len(clock) < _ROWS_OF_A_CLOCK or not len(steps) or np.isnan(clock).any():
+    if len(clock) < ROWS_OF_A_CLOCK or not len(steps) or np.isnan(clock).any():
         return False
     if steps[-1] >= _LONGEST:
         return False

@@ -12,10 +12,12 @@ from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["finer", "never_falls", "only_rises", "sampled", "since_1970", "unit_of"]
+__all__ = [
+    "ROWS_OF_A_CLOCK", "finer", "never_falls", "only_rises", "sampled", "since_1970", "unit_of",
+]  # fmt: skip
 
 #: A column that rises over so many rows is a clock, whatever it is called.
-_ROWS_OF_A_CLOCK = 20
+ROWS_OF_A_CLOCK = 20
 #: Share of its steps that are more than nothing: two tasks may begin in the same tick.
 _MOSTLY = 0.9
 #: A clock stands still between its ticks in so many rows, by less than this part of a usual step;
@@ -41,7 +43,7 @@ def finer(clock: Head, unit: Unit, found: list[Head], dialect: Dialect) -> Head 
     """
     times = sampled(dialect, clock, unit)
     step = np.diff(times)
-    if len(step) < _ROWS_OF_A_CLOCK or not np.isfinite(step).all() or not (step >= 0).all():
+    if len(step) < ROWS_OF_A_CLOCK or not np.isfinite(step).all() or not (step >= 0).all():
         return None
     still = step <= _STILL * float(step.mean())
     if still.mean() < _STANDS or (~still).sum() < _TICKS:
@@ -65,7 +67,7 @@ def since_1970(head: Head, dialect: Dialect) -> bool:
     values = numbers(dialect, head.index)
     units = [UNITS[head.unit]] if head.unit else list(UNITS.values())
     fits = [ns for ns in units if ((values * ns >= 1e18) & (values * ns <= 4e18)).all()]
-    if len(values) < _ROWS_OF_A_CLOCK or not fits or not rises(values):
+    if len(values) < ROWS_OF_A_CLOCK or not fits or not rises(values):
         return False
     return head.unit is not None or fits[0] < NS_PER_S or bool((values % 1 != 0).any())
 
@@ -73,14 +75,14 @@ def since_1970(head: Head, dialect: Dialect) -> bool:
 def never_falls(values: Float) -> bool:
     """Whether values rise or stay as they are all along, but for the wraps of a counter."""
     step = np.diff(going_on(values))
-    level = len(step) < _ROWS_OF_A_CLOCK or (step > 0).mean() < 0.1
+    level = len(step) < ROWS_OF_A_CLOCK or (step > 0).mean() < 0.1
     return not level and bool((step >= 0).all()) and not _in_classes(step)
 
 
 def only_rises(values: Float) -> bool:
     """Whether values rise in nearly all rows and fall in none, as an instant does."""
     step = np.diff(going_on(values))
-    rises = len(values) >= _ROWS_OF_A_CLOCK and bool((step >= 0).all())
+    rises = len(values) >= ROWS_OF_A_CLOCK and bool((step >= 0).all())
     mostly = rises and (step > 0).mean() >= _MOSTLY
     return bool(mostly) and not counts_rows(values) and not _in_classes(step)
 
