@@ -18,13 +18,18 @@ from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import mad, median
+from looptime.stats.beta import binomial_at_least
 from looptime.stats.mechanism import Mechanism
 from looptime.stats.quantiles import percentiles
 from looptime.words import percent
 
 __all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
 
-_FEWEST = 6
+#: Long turns, and calls that they strike, below which nothing is a pause of the program.
+_FEWEST, _NAMES = 6, 3
+#: Odds of a call's long turns against its share of the time, from which on they are its own, and
+#: how rarely chance may make as many.
+_LEADS, _BY_CHANCE = 3.0, 0.001
 #: Loops from one to the next of a call that is neither made in nearly all nor in hardly any.
 _SELDOM = (1.5, 100.0)
 _MANY = 20_000
@@ -353,25 +358,42 @@ def _pauses(
 ) -> Pauses:
     """Long turns that strike calls in proportion to the time they take: the program's pauses."""
     stretch, excess = _bare_hits(line, period)
-    owners = [(NOBODY, stretch, excess)] if len(stretch) else []
-    owners += [(code, line.first[rows], over) for code, rows, over in hits]
+    owners = {NOBODY: (stretch, excess)} if len(stretch) else {}
+    owners |= {code: (line.first[rows], over) for code, rows, over in hits}
     total = float(line.length[line.owner != BETWEEN].sum())
     spent = np.bincount(line.name, weights=self_ns) if len(line.name) else np.zeros(1)
-    share = {c: (spent[c] if c >= 0 else total - spent.sum()) / total for c, *_ in owners}
-    while len(owners) >= 3:
-        count = sum(len(at) for _, at, _ in owners)
-        worst = max(owners, key=lambda o: len(o[1]) / count - 2.5 * share[o[0]])
-        if count < _FEWEST:
-            break
-        if len(worst[1]) / count <= 2.5 * share[worst[0]] + 0.15:
-            at = np.concatenate([o[1] for o in owners])
-            over = np.concatenate([o[2] for o in owners])
-            order = np.argsort(at)
-            at, over = at[order], over[order]
-            begun = np.cumsum(line.length)[at] - line.length[at]
-            return Pauses(at, begun, np.minimum(over, line.length[at]))
-        owners.remove(worst)
-    return Pauses()
+    share = {c: (spent[c] if c >= 0 else total - spent.sum()) / total for c in owners}
+    while (leader := _leader({c: len(at) for c, (at, _) in owners.items()}, share)) is not None:
+        del owners[leader]
+    if len(owners) < _NAMES or sum(len(at) for at, _ in owners.values()) < _FEWEST:
+        return Pauses()
+    at = np.concatenate([o[0] for o in owners.values()])
+    over = np.concatenate([o[1] for o in owners.values()])
+    order = np.argsort(at)
+    at, over = at[order], over[order]
+    begun = np.cumsum(line.length)[at] - line.length[at]
+    return Pauses(at, begun, np.minimum(over, line.length[at]))
+
+
+def _leader(hits: Mapping[int, int], share: Mapping[int, float]) -> int | None:
+    """Whose hits are far more than its share of the time brings, and more than chance does.
+
+    What holds up the program strikes a call as often as it is under way, or a little more often
+    where the call itself brings it about; several times the odds are a call's own.
+
+    Examples
+    --------
+    >>> _leader({0: 76, 1: 2, 2: 3}, {0: 0.34, 1: 0.21, 2: 0.35})
+    0
+    >>> _leader({0: 40, 1: 20, 2: 30}, {0: 0.34, 1: 0.21, 2: 0.35})
+    """
+    count, found = sum(hits.values()), {}
+    for name, n in hits.items():
+        usual = min(max(share[name], 1e-9), 1 - 1e-9)
+        odds = n / (count - n + 0.5) * (1 - usual) / usual
+        if odds > _LEADS and binomial_at_least(n, count, usual) < _BY_CHANCE / len(hits):
+            found[name] = odds
+    return max(found, key=lambda name: found[name], default=None)
 
 
 def _bare_hits(line: Chain, period: float) -> tuple[Int, Float]:

@@ -2,10 +2,12 @@
 
 from dataclasses import field, replace
 
+from looptime.analysers.alike import in_short
 from looptime.analysers.basis import prepare
 from looptime.analysers.contention import (
     Contention,
     Contentions,
+    Met,
     judged_by_labels,
     meet,
     shared_buses,
@@ -51,16 +53,18 @@ def seen_buses(run: Run) -> SeenBuses:
 
     A call shares the bus of those that it waits for; where one of them is labelled, that is the
     bus, else it is called after the other thread's call. Labels of two buses do not hold where
-    one call plainly waits for the other: what waits for each other shares a lock.
+    one call plainly waits for the other: what waits for each other shares a lock. Nor does the
+    label of one bus hold of a call that is served while all others of that bus are.
     """
     met = meet(prepare(run))
     if not met.tracks:
         return SeenBuses(run)
     found = judged_by_labels(run, met)
-    doubts = _doubts(run, found)
-    if doubts:
+    doubts, beside = _doubts(run, found), _beside(run, met)
+    if doubts or beside:
         run = run.with_names(tuple(
-            replace(call, bus=None) if call.name in doubts else call for call in run.names
+            replace(call, bus=None) if call.name in {*doubts, *beside} else call
+            for call in run.names
         ))  # fmt: skip
         found = judged_by_labels(run, met)
     named = {call.bus for call in run.names}
@@ -79,6 +83,10 @@ def seen_buses(run: Run) -> SeenBuses:
         f"the labels put {name} on {was} and {call} on another bus, but {call} waits for it: both "
         f"are planned on {bus_of[name]}" for name, (was, call) in doubts.items() if bus_of[name]
     )  # fmt: skip
+    said += tuple(
+        f"the labels put {name} on {bus} with {in_short(of)}, but they are served at the same "
+        f"time: {name} is planned off {bus}" for name, (bus, of) in beside.items()
+    )  # fmt: skip
     return SeenBuses(run.with_names(names), inferred, locks, apart, said)
 
 
@@ -92,6 +100,28 @@ def _doubts(run: Run, found: Contentions) -> dict[str, tuple[str, str]]:
     least = _PLAIN * run.duration_s * 1e3 / len(run)
     return {name: (bus_of[name], max(of, key=lambda call: of[call]))
             for name, of in waits.items() if sum(of.values()) >= least}  # fmt: skip
+
+
+def _beside(run: Run, met: Met) -> dict[str, tuple[str, list[str]]]:
+    """Calls labelled one bus that the times show off it, with the bus and the calls beside them.
+
+    Those of other threads first: where they are off the bus, nothing speaks against the loop's.
+    """
+    name_of = [run.names[track.code].name for track in met.tracks]
+    bus_of = {call.name: call.bus for call in run.names}
+    pairs = [
+        (name_of[m.first], name_of[m.second], m.verdict) for m in met.meetings
+        if bus_of[name_of[m.first]] is not None
+        and bus_of[name_of[m.first]] == bus_of[name_of[m.second]]
+    ]  # fmt: skip
+    made: dict[str, tuple[str, list[str]]] = {}
+    for mine, other in ((1, 0), (0, 1)):
+        for name in dict.fromkeys(pair[mine] for pair in pairs):
+            told = [p for p in pairs if p[mine] == name and p[other] not in made]
+            apart = [p[other] for p in told if p[2] == "apart"]
+            if apart and not any(p[2] in ("shares", "likely") for p in told):
+                made[name] = bus_of[name] or "", apart
+    return made
 
 
 def _lock(entry: Contention) -> SeenLock | None:

@@ -168,3 +168,16 @@ def test_gaps_across_a_joint_are_left_out():
     found, _ = classed(short)
     assert found["send"].recurs == "time"
     assert found["send"].interval_ns == pytest.approx(70e6, rel=0.01)
+
+
+def test_a_call_of_many_long_turns_is_no_pause_though_others_have_a_few():
+    """Of three calls of a third each, one is stretched 76 times, the others 2 and 3 times."""
+    rng = np.random.default_rng(7)
+    parts = rng.normal([3.0, 2.0, 3.5], 0.08, (1500, 3))
+    parts[rng.choice(1500, 76, replace=False), 0] += 14
+    parts[[100, 900], 1] += 5
+    parts[[300, 600, 1200], 2] += 4
+    parts = np.round(parts, 6)
+    rows = [[(f"c{i}", p[:i].sum(), p[i]) for i in range(3)] for p in parts]
+    _, pauses = classed(make_run(parts.sum(axis=1), lambda j: rows[j]))
+    assert len(pauses) == 0

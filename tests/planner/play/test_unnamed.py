@@ -161,3 +161,36 @@ def test_labels_of_two_buses_do_not_hold_where_one_call_waits_for_the_other():
     assert told.change_ms.value == pytest.approx(right.change_ms.value)
     assert any("waits for it" in text for text in told.warnings)
     assert not any("waits for it" in text for text in right.warnings)
+
+
+def test_a_call_that_is_served_beside_the_others_of_its_label_is_planned_off_their_bus():
+    """A thread reads on the loop's bus and then computes 3 ms; the labels put all on one bus.
+
+    With the label believed, the loop would wait for computing that it never waited for.
+    """
+    on = {"kind": "sensor read", "bus": "a"}
+    played = play_threads(
+        {
+            "main": lambda rng: [
+                Job("angle.read", 1.6, "a"),
+                Job("mast.read", 1.0, "a"),
+                Job("motor.write", 4.0),
+            ],
+            "laser": lambda rng: [
+                Job("laser.read", 1.5, "a", gap_ms=rng.uniform(1, 3)),
+                Job("laser.filter", 3.0 + rng.uniform(-1, 1)),
+            ],
+        },
+        1500,
+    )  # fmt: skip
+    run = played.run()
+    run = run.with_names(
+        tuple(replace(c, **on) if c.name != "motor.write" else c for c in run.names)
+    )
+    seen = seen_buses(run)
+    bus = {call.name: call.bus for call in seen.run.names}
+    assert bus["laser.filter"] is None
+    assert {bus[n] for n in ("angle.read", "mast.read", "laser.read")} == {"a"}
+    assert "laser.filter is planned off a" in seen.doubts[0]
+    waited = known(run).wait_by_bus()["a"] / 1e6 / len(run)
+    assert waited == pytest.approx(sum(played.wait_ms().values()), rel=0.1)
