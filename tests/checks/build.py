@@ -1,6 +1,8 @@
 """Recordings for the tests of the checks, built from arrays with a known truth."""
 
 import json
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -95,6 +97,21 @@ def paced(run: Run, period_ms: float) -> Run:
         LoopColumns(at.loop, start, period), table, names, run.thread_names, 0,
         source=run.source, rows_read=n * (k + 1), rows_used=n * (k + 1), meta=run.meta,
     )  # fmt: skip
+
+
+def cut(run, *places, gap_s=0.0, anew=False):
+    """The run cut at those loops; between pieces so much is lost, and their numbers begin anew."""
+    edges = [0, *places, len(run)]
+    made = []
+    for k, (low, high) in enumerate(pairwise(edges)):
+        at = np.arange(len(run))
+        one = run.select((at >= low) & (at < high))
+        columns = one.loop_columns
+        number = columns.loop - columns.loop[0] if anew else columns.loop
+        later = round(k * gap_s * 1e9)
+        columns = replace(columns, loop=number, start_ns=columns.start_ns + later)
+        made.append(replace(one, loop_columns=columns, source=f"{k}.csv"))
+    return made
 
 
 def read_recipe(path: str) -> list[Run]:

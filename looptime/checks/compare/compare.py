@@ -26,6 +26,7 @@ from looptime.checks.compare.sides import (
     judged_quantity,
     once,
     opening_of,
+    pieces_on_both,
     unlike,
 )
 from looptime.checks.compare.whole_machine import alike
@@ -84,7 +85,8 @@ def compare(
     settings = Settings() if settings is None else settings
     ready = [once(side, settings) for side in (before, after)]
     a, b = equalise([runs for runs, _ in ready], settings)
-    found = [*ready[0][1], *ready[1][1], *unlike(a, b)]
+    found = [*ready[0][1], *ready[1][1], *pieces_on_both(*(runs for runs, _ in ready))]
+    found += unlike(a, b)
     window = min(run.facts.duration_s for run in (*a, *b))
     quantity = judged_quantity([*a, *b])
     past = _past(history)

@@ -1,6 +1,7 @@
 """Calls that only one side holds, put beside each other: what was replaced by what."""
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 
 from looptime.analysers.alike import grouped
@@ -45,6 +46,8 @@ def replaced(before: Sequence[Judged], after: Sequence[Judged]) -> tuple[Replace
     """Pair the calls that only one side holds by kind, bus and the first part of their names.
 
     One call that came is paired with all of its kind and bus that went, if it costs no more; and
+    one that bears the name that several have in common, for all of them (``wheel1``, ``wheel2``:
+    ``wheels``, ``wheel_all``), whatever kind its name lets guess;
     the only one that came with the only one that went, if they cost the same: a new name; or with
     all that went, and the other way round: split in several. Where several candidates fit equally
     nothing is paired: they stand as gone and as new.
@@ -70,6 +73,9 @@ def replaced(before: Sequence[Judged], after: Sequence[Judged]) -> tuple[Replace
             old = {key: [g for g in at if g not in gone] for key, at in old.items()}
             new = {key: [g for g in at if g not in came] for key, at in new.items()}
     gone, came = ([g for at in side.values() for g in at] for side in (old, new))
+    for many, whole, forward in _under_one_name(gone, came):
+        out.append(_joined([many], [whole]) if forward else _joined([whole], [many]))
+        gone, came = ([g for g in side if g not in (many, whole)] for side in (gone, came))
     costs = [math.fsum(g[2] for g in side) for side in (gone, came)]
     one = gone and came and 1 in (len(gone), len(came))
     if one and abs(costs[1] - costs[0]) <= SAME_COST * costs[0]:
@@ -83,6 +89,40 @@ def replaced(before: Sequence[Judged], after: Sequence[Judged]) -> tuple[Replace
 _Group = tuple[str, tuple[str, ...], float]
 #: Calls that cost the same, within this share, may be one under two names.
 SAME_COST = 0.1
+
+
+#: What a name for all of several like things adds to the name that they have in common.
+_ALL = re.compile(r"[\W_]*(e?s)?[\W_]*(all|batch|bulk|block|every|group|multi|set|sync)?(?![a-z])",
+                  re.IGNORECASE)  # fmt: skip
+
+
+def _under_one_name(
+    gone: Sequence[_Group], came: Sequence[_Group]
+) -> list[tuple[_Group, _Group, bool]]:
+    """Several like calls of one side and the only call of the other that is named for all of them.
+
+    The last tells whether the several went. They cost no less together than the one.
+    """
+    found = []
+    for side, other, forward in ((gone, came, True), (came, gone, False)):
+        for many in side:
+            stem = many[0].partition("*")[0].rstrip("._/ -")
+            ones = [g for g in other if len(g[1]) == 1 and _names_all(g[0], stem)]
+            if len(many[1]) > 1 and len(ones) == 1 and ones[0][2] <= (1 + SAME_COST) * many[2]:
+                found.append((many, ones[0], forward))
+    return found
+
+
+def _names_all(name: str, stem: str) -> bool:
+    """Whether a name is one for all things whose names begin so.
+
+    Examples
+    --------
+    >>> [_names_all(name, "mot") for name in ("motAll.write", "mots", "mot_batch", "motion.plan")]
+    [True, True, True, False]
+    """
+    begins = len(stem) > 2 and name.lower().startswith(stem.lower())
+    return begins and _ALL.match(name, len(stem)) is not None
 
 
 def _moved(group: _Group, threads: Mapping[str, str]) -> str:

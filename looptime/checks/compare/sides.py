@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from looptime.array_types import Float
 from looptime.checks.recording.copies import without_copies
+from looptime.checks.recording.cut_in_pieces import chains, follows, joined
 from looptime.checks.recording.facts import Facts, time_key
 from looptime.checks.recording.figures import RunValues, Value, measure
 from looptime.checks.recording.recording import Recording, Series, Settings, record
@@ -28,6 +29,7 @@ __all__ = [
     "phase_advice",
     "phases_alike",
     "phases_text",
+    "pieces_on_both",
     "scale",
     "times_of",
     "unlike",
@@ -61,7 +63,7 @@ class Unlike:
     """Something in which the sides differ, to be said before any figure."""
 
     #: ``calls``, ``budget``, ``tick``, ``pacing``, ``length``, ``phases``, ``robot``, ``order``,
-    #: ``work``, ``same`` or ``copies``.
+    #: ``work``, ``same``, ``copies`` or ``pieces``.
     what: str
     text: str  #: One sentence
 
@@ -73,15 +75,54 @@ def _ready(item: Item, settings: Settings) -> Recording | RunValues:
 def once(
     items: Sequence[Item], settings: Settings
 ) -> tuple[list[Recording | RunValues], list[Unlike]]:
-    """A side made ready, each recording once however many copies of it there are; and which.
+    """A side made ready, each recording once, whatever its copies and in however many pieces.
 
-    Copies scatter by nothing: counted as runs they would make any difference sure.
+    Copies scatter by nothing, and pieces hardly do: counted as runs they would make any difference
+    sure.
     """
     kept, copies = without_copies([_ready(item, settings) for item in items], _told_apart)
     by: dict[str, list[str]] = {}
     for item, of in copies:
         by.setdefault(_named(of), []).append(_named(item))
-    return kept, [Unlike("copies", _copies_text(names, of)) for of, names in by.items()]
+    whole, pieces = _whole(kept, settings)
+    return whole, [
+        *(Unlike("copies", _copies_text(names, of)) for of, names in by.items()), *pieces
+    ]  # fmt: skip
+
+
+def _whole(
+    items: Sequence[Recording | RunValues], settings: Settings
+) -> tuple[list[Recording | RunValues], list[Unlike]]:
+    """The same with the pieces of one recording joined, and what was."""
+    runs = [item for item in items if isinstance(item, Recording)]
+    if len(runs) < 2:
+        return list(items), []
+    made: list[Recording | RunValues] = []
+    said = []
+    for chain in chains([item.run for item in runs]):
+        pieces = [runs[at] for at in chain]
+        if len(pieces) == 1:
+            made += pieces
+            continue
+        made.append(record(joined([piece.run for piece in pieces]), settings))
+        said.append(Unlike("pieces", f"{named([_named(piece) for piece in pieces])} follow one"
+                           " another on one clock: pieces of one recording, which count as one"
+                           " run"))  # fmt: skip
+    return made + [item for item in items if not isinstance(item, Recording)], said
+
+
+def pieces_on_both(
+    before: Sequence[Recording | RunValues], after: Sequence[Recording | RunValues]
+) -> list[Unlike]:
+    """Runs of which one goes on, on the other side, where the other ends."""
+    runs = [[item for item in side if isinstance(item, Recording)] for side in (before, after)]
+    pairs = [pair for one in runs[0] for other in runs[1] for pair in ((one, other), (other, one))]
+    return [
+        Unlike("pieces", f"{_named(later)} goes on, on the same clock, where {_named(earlier)}"
+                         " ends: pieces of one recording, between which only what was switched"
+                         " while it ran can be a change of code")
+        for later, earlier in pairs if follows(later.run, earlier.run)
+    ]  # fmt: skip
 
 
 def _copies_text(names: Sequence[str], of: str) -> str:

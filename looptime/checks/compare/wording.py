@@ -64,8 +64,8 @@ def sentences(made: Comparison, hidden: str, tolerance: Tolerance) -> list[str]:
 
 
 def _copies(made: Comparison) -> list[str]:
-    """Which runs were handed in more than once."""
-    return [f"{u.text}." for u in made.unlike if u.what == "copies"]
+    """Which runs were handed in more than once, or in pieces."""
+    return [f"{u.text}." for u in made.unlike if u.what in ("copies", "pieces")]
 
 
 def _open(mean: Change, what: str, figures: Sequence[Change]) -> list[str]:

@@ -13,7 +13,15 @@ if TYPE_CHECKING:  # a list of a season's entries needs no arrays
 
 from looptime.records import dataclass
 
-__all__ = ["Facts", "parse_time", "phase_shares", "run_facts", "time_key"]
+__all__ = [
+    "YEAR_2000_NS",
+    "Facts",
+    "parse_time",
+    "phase_shares",
+    "run_facts",
+    "start_time",
+    "time_key",
+]
 
 _META = {
     "robot": ("robot",),
@@ -22,7 +30,8 @@ _META = {
     "time": ("time", "recorded", "started", "date"),
     "phase": ("phase",),
 }
-_YEAR_2000_NS = 946_684_800_000_000_000
+#: Clocks that show more count from 1970.
+YEAR_2000_NS = 946_684_800_000_000_000
 
 
 @dataclass(frozen=True)
@@ -125,12 +134,13 @@ def phase_shares(run: Run) -> tuple[tuple[str, float], ...]:
     return tuple(sorted(shares))
 
 
-def _start_time(run: Run) -> str | None:
+def start_time(run: Run) -> str | None:
+    """When a run was recorded, as its log says or its clock shows; None where neither does."""
     for key in _META["time"]:
         if key in run.meta and (made := parse_time(run.meta[key])):
             return made
     at = run.loop_columns.start_ns
-    if len(at) and int(at[0]) > _YEAR_2000_NS:  # the log's clock counts from 1970
+    if len(at) and int(at[0]) > YEAR_2000_NS:  # the log's clock counts from 1970
         return datetime.fromtimestamp(int(at[0]) / 1e9, UTC).replace(microsecond=0).isoformat()
     return None
 
@@ -149,7 +159,7 @@ def run_facts(run: Run, pacing: Pacing, judged: str, work_known: bool) -> Facts:
         robot=_meta(run, "robot"),
         version=_meta(run, "version"),
         label=_meta(run, "label"),
-        time=_start_time(run),
+        time=start_time(run),
         phases=phase_shares(run),
         layout=run.layout,
         pacing_mode=pacing.mode,

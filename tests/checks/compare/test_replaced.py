@@ -76,3 +76,15 @@ def test_a_call_that_left_for_a_thread_is_told_with_the_thread():
                     names=(*after.names, CallName("gyro.read")))  # fmt: skip
     found = compare_sides([recording(1, calls=old)], [after])
     assert "gyro.read 2 ms a loop, gone to thread sampler." in found.sentences
+
+
+@pytest.mark.parametrize(("new", "paired"), [
+    ("encall", True), ("encs", True), ("enc_batch.get", True), ("encore.play", False),
+])  # fmt: skip
+def test_a_name_for_all_takes_the_place_of_numbered_ones(new, paired):
+    """Whatever kind it is guessed to be: four of 0.6 ms became one of 1 ms beside another."""
+    old = {f"enc{k}": 0.6 for k in range(1, 5)}
+    before = recording(1, calls={**old, "ctl": 1.0, "mot": 2.0})
+    after = recording(2, calls={new: 1.0, "ctl": 1.0, "mot": 2.0, "lamp": 0.2})
+    found = compare_sides([before], [after])
+    assert ((tuple(old), (new,)) in [(r.before, r.after) for r in found.replaced]) is paired

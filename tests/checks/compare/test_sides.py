@@ -12,7 +12,7 @@ from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.recording import Settings, record
 from looptime.errors import UsageError
 from tests.build_run import make_run
-from tests.checks.build import paced, recording
+from tests.checks.build import cut, paced, recording
 from tests.checks.compare.build import (
     SETTINGS,
     change_named,
@@ -118,3 +118,22 @@ def test_a_line_through_the_session_is_no_verdict_by_itself():
     assert mean.percent.high < -2
     assert mean.verdict == "can't tell"
     assert "only a trend along the session" in mean.note
+
+
+def test_pieces_of_one_recording_count_as_one_run():
+    """Two recordings 0.8 % apart, each cut in three: one run a side, which tells nothing sure."""
+    pieces = [cut(recording(seed, loops=6000, scale=scale), 2000, 4000)
+              for seed, scale in ((1, 1.0), (2, 1.008))]  # fmt: skip
+    found = compare_sides(*pieces)
+    assert [len(side) for side in (found.before, found.after)] == [1, 1]
+    assert found.verdict == "can't tell"
+    assert [u.text.partition(":")[0] for u in found.unlike if u.what == "pieces"] == [
+        "0.csv, 1.csv and 2.csv follow one another on one clock"
+    ] * 2
+
+
+def test_pieces_on_both_sides_are_told():
+    """The second half of a recording against its first."""
+    first, second = cut(recording(1), 2000)
+    (told,) = [u.text for u in compare_sides([first], [second]).unlike if u.what == "pieces"]
+    assert told.startswith("1.csv goes on, on the same clock, where 0.csv ends")
