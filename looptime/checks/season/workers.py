@@ -211,24 +211,43 @@ def workers(
 
 
 class _OnCluster:
-    def __init__(self, future: Any, path: str, client: Any) -> None:
-        self.future, self.path, self.client = future, path, client
+    def __init__(self, job: Job, client: Any, address: str) -> None:
+        self.path, self.address, self.client = job.path, address, client
+        with _asking(address):
+            self.future = client.submit(_on_a_worker, job, pure=False)
 
     def result(self) -> Measured:
         from distributed import KilledWorker
 
-        try:
-            return self.future.result()
-        except KilledWorker:
-            return Measured(error=f"{self.path}: the workers that read it died: try it alone")
+        with _asking(self.address):
+            try:
+                return self.future.result()
+            except KilledWorker:
+                return Measured(error=f"{self.path}: the workers that read it died: try it alone")
+
+
+@contextmanager
+def _asking(address: str) -> Iterator[None]:
+    """Whatever a cluster raises is the cluster's: of a log's faults its ``Measured`` tells."""
+    from distributed.client import ClosedClientError, FutureCancelledError
+
+    try:
+        yield
+    except (FutureCancelledError, ClosedClientError, OSError) as error:
+        raise SeasonError(
+            f"{address}: the scheduler went away: what was done is kept, add again to go on"
+        ) from error
+    except Exception as error:
+        raise SeasonError(
+            f"{address}: a worker cannot do the work ({type(error).__name__}): "
+            "give its workers the same packages as here, or leave --scheduler away"
+        ) from error
 
 
 @contextmanager
 def _cluster(address: str) -> Iterator[Callable[[Job], Pending]]:
     try:
         from distributed import Client
-        from distributed.client import FutureCancelledError
-        from distributed.comm.core import CommClosedError
     except ImportError as error:
         raise UsageError(
             "--scheduler needs the extra cluster: pip install 'looptime[cluster]'"
@@ -240,10 +259,6 @@ def _cluster(address: str) -> Iterator[Callable[[Job], Pending]]:
             f"{address}: no scheduler answers there: start it, or leave --scheduler away"
         ) from error
     try:
-        yield lambda job: _OnCluster(client.submit(_on_a_worker, job, pure=False), job.path, client)
-    except (FutureCancelledError, CommClosedError, TimeoutError) as error:
-        raise SeasonError(
-            f"{address}: the scheduler went away: what was done is kept, add again to go on"
-        ) from error
+        yield lambda job: _OnCluster(job, client, address)
     finally:
         client.close(timeout=2)

@@ -1,5 +1,6 @@
 """Adding logs gives the same bytes however many processes read them, and survives their death."""
 
+import builtins
 import contextlib
 import io
 import json
@@ -8,6 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
+from types import SimpleNamespace
 
 import pytest
 
@@ -225,6 +227,39 @@ def test_a_scheduler_that_goes_away_keeps_what_is_done(tmp_path, cluster, monkey
     rest = add_logs(season, _jobs(paths), processes=1)
     assert len(rest.new) == 60 - there
     assert len(season.entries()) == 60
+
+
+@pytest.mark.parametrize("asked", ["submit", "result"])
+@pytest.mark.parametrize(
+    ("raised", "says"),
+    [
+        ("OSError", "the scheduler went away: what was done is kept"),
+        ("CommClosedError", "the scheduler went away"),
+        ("FutureCancelledError", "the scheduler went away"),
+        ("ClosedClientError", "the scheduler went away"),
+        ("ModuleNotFoundError", r"cannot do the work \(ModuleNotFoundError\): give its workers"),
+    ],
+)
+def test_each_way_in_which_a_cluster_fails_is_one_line(tmp_path, monkeypatch, asked, raised, says):
+    """It depends on the moment which of them a scheduler that dies gives."""
+    distributed = pytest.importorskip("distributed")
+    from distributed import client as of_client
+    from distributed import comm
+
+    kinds = {**vars(builtins), **vars(of_client), **vars(comm)}
+    told = 2 if raised == "FutureCancelledError" else 1
+
+    def fails(*_, **__):
+        raise kinds[raised](*("read", "it is gone")[-told:])
+
+    cluster = SimpleNamespace(
+        submit=fails if asked == "submit" else lambda *_, **__: SimpleNamespace(result=fails),
+        close=lambda **_: None,
+    )
+    monkeypatch.setattr(distributed, "Client", lambda *_, **__: cluster)
+    season = Season(tmp_path / "season", create=True)
+    with pytest.raises(SeasonError, match=says):
+        add_logs(season, _jobs(write_recipes(tmp_path / "logs", 2)), scheduler="tcp://seedlings:1")
 
 
 def test_a_scheduler_that_does_not_answer_is_one_line(tmp_path, monkeypatch):
