@@ -48,8 +48,12 @@ public final class LooptimeRecorder implements AutoCloseable {
     private static final int ROWS = 1 << 14;       // ring of each thread; a power of two
     private static final int DEEPEST = 64;         // calls nested deeper than this are not recorded
     private static final int BLOCK_BYTES = 1 << 16;
-    private static final int MOST_ROWS = 1 << 20;  // also of all rings at once: threads beyond
-    private static final int FEW_ROWS = 64;        // them have small ones
+    private static final int MOST_ROWS = 1 << 20;
+    // of all rings at once, beyond which threads have small ones: an eighth of the heap, at 32 bytes
+    // a row, as a collector may lay out twice what a ring takes
+    private static final int FEW_ROWS = 64;
+    private static final long MOST_IN_ALL =
+        Math.min(MOST_ROWS, Runtime.getRuntime().maxMemory() / 8 / 32);
     private static final int MOST_NAMES = 1 << 14;
     private static final int LONGEST_TEXT = 400, LONGEST_FILE_NAME = 80;
     private static final int WRITE_EVERY_MS = 100; // a killed program loses at most this much
@@ -394,7 +398,7 @@ public final class LooptimeRecorder implements AutoCloseable {
             for (Lane lane : all) {
                 held += lane.rows;
             }
-            int room = held == 0 || held + rows <= MOST_ROWS ? rows : Math.min(rows, FEW_ROWS);
+            int room = held == 0 || held + rows <= MOST_IN_ALL ? rows : Math.min(rows, FEW_ROWS);
             Lane lane = new Lane(quoted(name), room);
             all.add(lane);
             return lane;

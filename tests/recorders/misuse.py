@@ -112,20 +112,20 @@ def check_long_storm(folder: Path, storm: Callable[[Path, int], list[str]]) -> N
             return
 
 
-def check_full(path: Path, command: list[object], cut: bool = False) -> None:
+def check_full(path: Path, command: list[object], cut: bool = False, blocks: int = 400) -> None:
     """Where the disk takes no more, the program runs on, one line says so, and rows are whole."""
-    limit = ["sh", "-c", 'trap "" XFSZ; ulimit -f 64; exec "$@"', "sh"]  # blocks of 512 bytes
+    limit = ["sh", "-c", f'trap "" XFSZ; ulimit -f {blocks}; exec "$@"', "sh"]  # of 512 bytes
     done = finish(*limit, *command)
     assert done.returncode == 0, done.stdout + done.stderr
     said = [one for one in (done.stdout + done.stderr).splitlines() if "no log from" in one]
     assert 1 <= len(said) <= 2  # a storm has two recorders
     assert all("recorder: no log from here on: " in one for one in said)
     text = path.read_text(encoding="utf-8")
-    assert 1000 < len(text) <= 64 * 512
+    assert 1000 < len(text) <= blocks * 512
     if not cut:
-        read(path)
-    found = looptime.read_log(path)
-    assert found.rows_read > 10
+        assert len(read(path).rows) > 10
+    if text.count("loop,") > 3:  # which thread's rows the disk still took is the scheduler's affair
+        assert looptime.read_log(path).rows_read > 10
 
 
 def check_storm(path: Path, printed: list[str]) -> None:

@@ -96,7 +96,6 @@ def test_storm(classes: Path, tmp_path: Path) -> None:
     check_storm(tmp_path / "log-001.csv", run(classes, "storm", tmp_path, 3000, 1))
 
 
-@pytest.mark.slow
 def test_more_threads_at_once_than_rings_would_fit(classes: Path, tmp_path: Path) -> None:
     """400 threads, of 0.5 MB each, were they all given a whole ring: 48 MB are enough."""
     check_books(tmp_path / "log-001.csv", run(classes, "crowd", tmp_path))
