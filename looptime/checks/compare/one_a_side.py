@@ -6,7 +6,7 @@ from dataclasses import replace
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, seen_percent
 from looptime.checks.compare.like_calls import LikeCalls
-from looptime.checks.compare.sides import Judged
+from looptime.checks.compare.sides import Judged, per_loops, per_loops_note
 from looptime.checks.recording.figures import Value, shown_statistics
 from looptime.checks.recording.recording import Part, rest_part
 from looptime.errors import NotEnoughError
@@ -81,17 +81,20 @@ def _known(statistic: str) -> str:
 
 
 def _overruns(d: Difference, n_a: int, n_b: int) -> Change:
-    """Overruns as counts: `d` holds shares."""
+    """Overruns as counts, compared per loop: `d` holds shares."""
     made = _change("period", "overruns", d)
     counts = d.counts or (round(d.a * n_a), round(d.b * n_b))
+    both = zip(counts, (n_a, n_b), strict=True)
+    sides = [[Value("period", "overruns", k, k, None, n)] for k, n in both]
+    per_loop = per_loops_note(sides)
+    more = (d.b - d.a) * n_b if per_loop else float(counts[1] - counts[0])
     low, high = (None if v is None else v * n_b for v in (d.low, d.high))
-    base = counts[0]
     percent = Figure(
-        None if not base else 100 * (d.b / d.a - 1),
-        None if not base or low is None else max(100 * low / base, -100.0),
-        None if not base or high is None else 100 * high / base,
+        None if not d.a else 100 * (d.b / d.a - 1),
+        None if not d.a or d.low is None else max(100 * d.low / d.a, -100.0),
+        None if not d.a or d.high is None else 100 * d.high / d.a,
     )
-    note = made.note if d.refused else ""
+    note = made.note if d.refused else per_loop
     if not sum(counts):
         bound = 100 * rare_upper_bound(min(n_a, n_b))
         note = f"none on either side: below {bound:.3g} % of loops, if loops are independent"
@@ -99,7 +102,7 @@ def _overruns(d: Difference, n_a: int, n_b: int) -> Change:
         note = "few: exact test, which assumes independent loops"
     return replace(
         made, before=float(counts[0]), after=float(counts[1]),
-        difference=Figure(float(counts[1] - counts[0]), low, high), percent=percent, note=note,
+        difference=Figure(more, low, high), percent=percent, note=note,
     )  # fmt: skip
 
 
@@ -142,7 +145,8 @@ def _stored_change(a: Judged, b: Judged, statistic: str, quantity: str) -> Chang
     return _from_values(va, vb, quantity, statistic)
 
 
-def _from_values(va: Value, vb: Value, quantity: str, statistic: str) -> Change:
+def _from_values(raw_a: Value, raw_b: Value, quantity: str, statistic: str) -> Change:
+    va, vb = (per_loops(v, min(raw_a.n, raw_b.n)) for v in (raw_a, raw_b))
     found = difference(estimate(va), estimate(vb))
     refused = found.refused
     if not refused and (va.se is None or vb.se is None):
@@ -152,7 +156,9 @@ def _from_values(va: Value, vb: Value, quantity: str, statistic: str) -> Change:
         found, a=va.value, b=vb.value, difference=d, refused=refused,
         percent=100 * d / va.value if va.value else None, p=None if refused else found.p,
     )  # fmt: skip
-    return _change(quantity, statistic, found)
+    made = _change(quantity, statistic, found)
+    note = "; ".join(filter(None, (made.note, per_loops_note([[raw_a], [raw_b]]))))
+    return replace(made, before=raw_a.value, after=raw_b.value, note=note)
 
 
 def call_changes(like: LikeCalls) -> list[Change]:

@@ -7,7 +7,14 @@ from dataclasses import replace
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance
 from looptime.checks.compare.like_calls import LikeCalls
-from looptime.checks.compare.sides import Judged, lifted, scale, times_of
+from looptime.checks.compare.sides import (
+    Judged,
+    lifted,
+    per_loops,
+    per_loops_note,
+    scale,
+    times_of,
+)
 from looptime.checks.recording.figures import RunValues, Value, average, shown_statistics
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
@@ -37,7 +44,13 @@ class Scatter:
     history: tuple[RunValues, ...] = ()
     #: How the sides followed each other; None where the times are not known.
     order: RunOrder | None = None
-    window_s: float = 0.0  #: Common length, for counts
+    window_s: float = 0.0  #: Common length
+
+    @property
+    def loops(self) -> int:
+        """By which counts are compared: those of the shortest run."""
+        sides = (run.facts for run in (*self.before, *self.after))
+        return min(facts.loops for facts in (*sides, *(run.facts for run in self.history)))
 
     @property
     def separated(self) -> bool:
@@ -48,10 +61,7 @@ class Scatter:
     def compare(self, values: Sequence[Sequence[Value]], old: Sequence[Value]) -> RunDifference:
         """The difference between the sides of one figure, on its own scale."""
         sides = (self.before, self.after)
-        ya, yb = (
-            scale(v, [run.facts.duration_s for run in side], self.window_s)
-            for v, side in zip(values, sides, strict=True)
-        )
+        ya, yb = (scale(side, self.loops) for side in values)
         if self.separated and not self.history:
             ta, tb = (times_of(side) for side in sides)
             assert ta is not None
@@ -59,7 +69,7 @@ class Scatter:
             return compare_runs_in_order(ya, yb, ta, tb)
         past = None
         if len(old) >= 5 and len(old) == len(self.history):
-            past = scale(old, [r.facts.duration_s for r in self.history], self.window_s)
+            past = scale(old, self.loops)
         return compare_runs(ya, yb, past)
 
 
@@ -76,11 +86,12 @@ def _change(
 ) -> Change:
     """The change of one figure; `base` is what it is judged together with [ms]."""
     first = values[0][0]
-    before, after = (average(side) for side in values)
+    before, after = (average([per_loops(v, at.loops) for v in side]) for side in values)
     blank = Change(
-        first.quantity, first.statistic, before=before, after=after,
+        first.quantity, first.statistic, before=average(values[0]), after=average(values[1]),
         difference=Figure(after - before),
         percent=Figure(100 * (after - before) / before if before else None),
+        note=per_loops_note(values),
     )  # fmt: skip
     shortest = min(v.n for side in values for v in side)
     need = least_loops("mean" if first.statistic == "rate" else first.statistic)
@@ -91,7 +102,7 @@ def _change(
     except NotEnoughError as error:
         return replace(blank, note=str(error))
     if first.statistic == "overruns":
-        return _of_counts(blank, found)
+        return _of_counts(blank, found, before)
     factors = [math.expm1(v) for v in (found.low, found.high)]
     low, high = sorted(factors)
     relative = math.expm1(found.difference)
@@ -108,9 +119,8 @@ def _change(
     )
 
 
-def _of_counts(blank: Change, found: RunDifference) -> Change:
-    """Back from square roots of counts to counts."""
-    base = blank.before or 0.0
+def _of_counts(blank: Change, found: RunDifference, base: float) -> Change:
+    """Back from square roots of counts to counts; `base` is the count before."""
     root = math.sqrt(base + 0.375)
 
     def more(d: float) -> float:

@@ -14,7 +14,7 @@ from looptime.errors import LogError, UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.between_runs import count_scale, log_scale
-from looptime.words import named
+from looptime.words import named, number
 
 __all__ = [
     "Item",
@@ -26,6 +26,8 @@ __all__ = [
     "once",
     "opening_of",
     "pacing_class",
+    "per_loops",
+    "per_loops_note",
     "phase_advice",
     "phases_alike",
     "phases_text",
@@ -42,6 +44,8 @@ Item = Run | Recording | RunValues
 SAME_LENGTH = 0.10
 #: Shares of a phase that differ by less than this count as alike.
 SAME_SHARE = 0.10
+#: Counts in windows whose numbers of loops differ by less are compared as they are.
+_AS_MANY = 0.01
 
 
 @dataclass(frozen=True)
@@ -206,10 +210,10 @@ def times_of(runs: Sequence[Judged]) -> list[float] | None:
     return known if len(known) == len(runs) and len(set(known)) == len(known) else None
 
 
-def scale(values: Sequence[Value], durations_s: Sequence[float], window_s: float) -> Float:
+def scale(values: Sequence[Value], loops: int) -> Float:
     """One number a run on the scale where runs scatter evenly: logarithm, or root of a count.
 
-    Counts are taken per `window_s`.
+    Counts are taken per so many `loops`: at another pace as many loops take another time.
 
     Raises
     ------
@@ -217,14 +221,44 @@ def scale(values: Sequence[Value], durations_s: Sequence[float], window_s: float
         If a value that needs a logarithm is 0.
     """
     if values[0].statistic == "overruns":
-        # windows that differ by a loop or so count as equal, so that counts stay whole
-        return count_scale(
-            [
-                v.judged * (window_s / d if abs(d / window_s - 1) > 0.01 else 1.0)
-                for v, d in zip(values, durations_s, strict=True)
-            ]
-        )
+        return count_scale([per_loops(v, loops).judged for v in values])
     return log_scale([v.judged for v in values])
+
+
+def per_loops(value: Value, loops: int) -> Value:
+    """A count as it would be in so many loops; what is no count stays.
+
+    So does a count in about as many, to be a whole number.
+
+    Examples
+    --------
+    >>> per_loops(Value("period", "overruns", 90.0, 90.0, None, 3000), 2000).value
+    60.0
+    """
+    if value.statistic != "overruns" or abs(value.n / loops - 1) <= _AS_MANY:
+        return value
+    to = loops / value.n
+    se = None if value.se is None else value.se * to
+    return replace(value, value=value.value * to, judged=value.judged * to, se=se)
+
+
+def per_loops_note(sides: Sequence[Sequence[Value]]) -> str:
+    """What a change of counts is held by, where one side has more loops; else empty.
+
+    Examples
+    --------
+    >>> sides = [[Value("period", "overruns", 3e3, 3e3, None, 3000)],
+    ...          [Value("period", "overruns", 2400, 2400, None, 2400)]]
+    >>> per_loops_note(sides)
+    'counted per loop: 100 % before, 100 % after'
+    """
+    loops = [sum(v.n for v in side) / len(side) for side in sides]
+    if sides[0][0].statistic != "overruns" or abs(loops[0] / loops[1] - 1) <= _AS_MANY:
+        return ""
+    before, after = (
+        f"{number(100 * sum(v.value for v in side) / sum(v.n for v in side))} %" for side in sides
+    )
+    return f"counted per loop: {before} before, {after} after"
 
 
 def lifted(values: Sequence[Value], base: float) -> list[Value]:

@@ -9,7 +9,7 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.checks.compare.change import Tolerance, in_words
 from looptime.checks.compare.like_calls import LikeCall, like_calls
-from looptime.checks.compare.sides import Judged, lifted, scale
+from looptime.checks.compare.sides import Judged, lifted, per_loops, scale
 from looptime.checks.gate.limits import Row
 from looptime.checks.recording.figures import RunValues, Value, average, shown_statistics
 from looptime.errors import NotEnoughError
@@ -56,7 +56,7 @@ class _Setting:
     new: Sequence[Judged]
     baseline: Sequence[RunValues]
     tolerance: Tolerance
-    window_s: float
+    loops: int  #: By which counts are compared
     equal: bool
 
 
@@ -99,10 +99,9 @@ def regression_rows(
     equal : bool
         Whether all windows are alike; if not, the new runs' own variance is allowed for.
     """
-    window = min(r.facts.duration_s for r in (*(n.values for n in new), *baseline))
-    at = _Setting(new, baseline, tolerance, window, equal)
-    budgets = {run.facts.budget_ms for run in (*(n.values for n in new), *baseline)}
-    loops = min(r.facts.loops for r in (*(n.values for n in new), *baseline))
+    facts = [run.facts for run in (*(n.values for n in new), *baseline)]
+    loops, budgets = min(f.loops for f in facts), {f.budget_ms for f in facts}
+    at = _Setting(new, baseline, tolerance, loops, equal)
     whole = [
         test
         for s in shown_statistics(loops)
@@ -195,6 +194,7 @@ def _tested(
     at: _Setting, new: list[Value], old: list[Value], what: str, statistic: str, call: LikeCall
 ) -> _Test:
     count = statistic == "overruns"
+    new, old = ([per_loops(v, at.loops) for v in values] for values in (new, old))
     blank = Row(
         "regression", what, statistic, call.name, average(new), unit="loops" if count else "ms",
         verdict="not judged", decides=not call.name and statistic in DECIDING,
@@ -210,8 +210,7 @@ def _tested(
         return _Test(replace(blank, note="too rare to gate: fewer than 3 a run in the baseline"))
     new, old = lifted(new, call.base), lifted(old, call.base)
     try:
-        y_new = scale(new, [r.facts.duration_s for r in at.new], at.window_s)
-        y_old = scale(old, [r.facts.duration_s for r in at.baseline], at.window_s)
+        y_new, y_old = scale(new, at.loops), scale(old, at.loops)
     except NotEnoughError:
         return _Test(replace(blank, note="0 in most loops: its mean is judged"))
     screened = screen_baseline(y_old)

@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 
+from looptime.checks.compare.compare import compare
 from looptime.checks.recording.figures import measure
-from looptime.checks.recording.recording import record
+from looptime.checks.recording.recording import Settings, record
 from looptime.stats.between_runs import compare_runs
-from tests.checks.build import recording
-from tests.checks.compare.build import change_named, compare_sides, made_sides
+from tests.checks.build import paced, recording
+from tests.checks.compare.build import change_named, compare_sides, made_sides, with_spikes
 
 
 def test_three_against_three_tell_three_percent():
@@ -61,3 +62,33 @@ def test_two_runs_against_one_are_too_few_for_a_trend():
     found = compare_sides(a, b[:2])
     assert len(found.before) + len(found.after) == 3
     assert change_named(found, "mean").p is not None
+
+
+def at_rate(hz, seeds):
+    """Runs of a loop of some 8 ms that waits for the next of so many ticks a second."""
+    return [paced(recording(seed, loops=hz * 60), 1000 / hz) for seed in seeds]
+
+
+@pytest.mark.parametrize("runs", [1, 3])
+def test_overruns_are_compared_per_loop(runs):
+    """At 50 and at 40 Hz every loop is beyond 15 ms: a fifth fewer in a minute, none per loop."""
+    sides = at_rate(50, range(runs)), at_rate(40, range(10, 10 + runs))
+    found = compare(*sides, settings=Settings(budget_ms=15.0))
+    change = change_named(found, "overruns")
+    assert change.before == pytest.approx(50 * found.window_s, abs=2)
+    assert change.after == pytest.approx(40 * found.window_s, abs=2)
+    assert change.percent.value == pytest.approx(0, abs=1e-9)
+    assert change.verdict != "faster"
+    assert change.note.startswith("counted per loop: 100 % before, 100 % after")
+
+
+def test_a_share_of_overruns_that_doubles_is_told_at_half_the_pace():
+    """1 in 50 loops at 50 Hz, 2 in 50 at 25 Hz: as many in a minute, twice as many per loop."""
+    sides = (
+        [paced(with_spikes(s, 0.02, 60.0, loops=3000), 20.0) for s in range(3)],
+        [paced(with_spikes(s, 0.04, 60.0, loops=1500), 40.0) for s in range(20, 23)],
+    )
+    found = change_named(compare(*sides, settings=Settings(budget_ms=45.0)), "overruns")
+    assert found.before == pytest.approx(found.after, rel=0.3)
+    assert found.percent.low < 100 < found.percent.high
+    assert found.verdict == "slower"
