@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Bool, Float
-from looptime.parsers.columns.inside import enclosing
+from looptime.parsers.columns.inside import NEAR, enclosing
 from looptime.parsers.columns.role import Seen
 from looptime.records import dataclass
 from looptime.stats.arrays import HUGE, straight
@@ -16,7 +16,8 @@ from looptime.units import UNITS
 
 __all__ = [
     "ENOUGH", "LATE", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
-    "largest_that_fits", "of_late_loops", "over", "slope", "slope_unit", "summed", "together",
+    "holds_others", "largest_that_fits", "of_late_loops", "over", "slope", "slope_unit", "summed",
+    "together",
 ]  # fmt: skip
 
 #: A sum may exceed the step by so much: rounding, and the few instructions around the timers.
@@ -39,6 +40,11 @@ _FAR = 10.0
 LATE, _PACED = 1.1, 0.6
 #: Late loops that show what they are late by, and how closely they must follow it.
 _LATE_ROWS, _CLOSE = 6, 0.9
+#: Rows in which a timer holds all others, how nearly it grows with them, and the most beside them.
+_HOLDS, _FOLLOWS, _BESIDE = 0.99, 0.95, 0.5
+#: The same where it grows with each of several by itself, so near its slope of one, and these do
+#: not grow with each other: no common cause does that.
+_FOLLOWS_EACH, _KNOWN_SLOPE, _APART = 0.5, 0.1, 0.5
 
 
 @dataclass(frozen=True)
@@ -232,6 +238,49 @@ def together(table: Float, step: Float) -> Fit | None:
     found.slope[live], found.error[live] = slope / scale[live], noise / scale[live]
     found.share[live] = np.square(slope) * len(y) / whole
     return replace(found, explained=1 - rest / whole)
+
+
+def holds_others(values: Float, at: int) -> bool:
+    """Whether a timer holds all others and little else: never less, and longer as they are.
+
+    What lies between its parts is its own, so that it need not equal their sum.
+
+    Parameters
+    ----------
+    values : float64 array, shape (k, n)
+        Durations of k timers in n loops, NaN where there is none.
+    at : int
+        The timer that is asked about.
+
+    Examples
+    --------
+    >>> took = np.random.default_rng(1).uniform(1, 3, (2, 200))
+    >>> both = np.stack([*took, took.sum(axis=0) + 0.3])
+    >>> holds_others(both, 2), holds_others(both, 1)
+    (True, False)
+    """
+    values = values[:, np.isfinite(values[at])]
+    whole, total = values[at], np.nansum(np.delete(values, at, axis=0), axis=0)
+    if len(values) < 3 or values.shape[1] < 3 or (line := straight(total, whole)) is None:
+        return False
+    close = 0.9 <= line[0] <= 1.1 and (line[1] ** 2 >= _FOLLOWS or _grows_with_each(values, at))
+    little = np.median(total) >= _BESIDE * np.median(whole)
+    return bool(close and little and (total <= (1 + NEAR) * whole).mean() >= _HOLDS)
+
+
+def _grows_with_each(values: Float, at: int) -> bool:
+    """Whether a timer grows one for one with several others, whatever else it holds.
+
+    Those whose slope the rows do not tell are not asked.
+    """
+    others = np.nan_to_num(np.delete(values, at, axis=0))
+    fit = together(others.T, values[at])
+    if fit is None or fit.explained < _FOLLOWS_EACH:
+        return False
+    told = fit.error < _KNOWN_SLOPE
+    if told.sum() < 2 or not (np.abs(fit.slope - 1) < np.maximum(3 * fit.error, 0.02))[told].all():
+        return False
+    return bool(np.triu(np.corrcoef(others[told]), 1).max() < _APART)
 
 
 def evident(

@@ -5,16 +5,13 @@ import heapq
 import numpy as np
 
 from looptime.array_types import Bool, Float, Int
-from looptime.stats.arrays import straight
 
-__all__ = ["enclosing", "holds_others", "own"]
+__all__ = ["NEAR", "enclosing", "own"]
 
 #: A timer around others also takes its own few instructions: within 2 % counts as equal.
 NEAR = 0.02
 #: Loops in which the sum must hold.
 MOST = 0.9
-#: Rows in which a timer holds all others, how nearly it grows with them, and the most beside them.
-_HOLDS, _FOLLOWS, _BESIDE = 0.99, 0.95, 0.5
 #: Loops that are looked at.
 SAMPLE = 2000
 #: Where there are more than so many, the first of them are asked before all are.
@@ -188,34 +185,6 @@ def _near(whole: Int, total: Int, parts: int | Int, tick: int) -> Bool:
     """In which loops so many parts, of this total, add up to the whole."""
     room = np.maximum(NEAR * whole, 0.5 * tick * (parts + 1))
     return np.abs(whole - total) <= room
-
-
-def holds_others(values: Float, at: int) -> bool:
-    """Whether a timer holds all others and little else: never less, and longer as they are.
-
-    What lies between its parts is its own, so that it need not equal their sum.
-
-    Parameters
-    ----------
-    values : float64 array, shape (k, n)
-        Durations of k timers in n loops, NaN where there is none.
-    at : int
-        The timer that is asked about.
-
-    Examples
-    --------
-    >>> took = np.random.default_rng(1).uniform(1, 3, (2, 200))
-    >>> both = np.stack([*took, took.sum(axis=0) + 0.3])
-    >>> holds_others(both, 2), holds_others(both, 1)
-    (True, False)
-    """
-    values = values[:, np.isfinite(values[at])]
-    whole, total = values[at], np.nansum(np.delete(values, at, axis=0), axis=0)
-    if len(values) < 3 or values.shape[1] < 3 or (line := straight(total, whole)) is None:
-        return False
-    close = line[1] ** 2 >= _FOLLOWS and 0.9 <= line[0] <= 1.1
-    little = np.median(total) >= _BESIDE * np.median(whole)
-    return bool(close and little and (total <= (1 + NEAR) * whole).mean() >= _HOLDS)
 
 
 def own(values: Int, parent: Int) -> Int:

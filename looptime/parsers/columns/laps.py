@@ -5,9 +5,9 @@ from itertools import pairwise
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.parsers.columns.against_steps import holds_others
 from looptime.parsers.columns.evidence import marked, rises
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.columns.inside import holds_others
 from looptime.parsers.columns.lexicon import meaning, tokens
 from looptime.parsers.columns.unit import in_16_bits
 from looptime.parsers.text.dialect import Dialect, numbers

@@ -44,7 +44,8 @@ _WHOLE = {
 }  # fmt: skip
 _PERIOD = {"period", "periods", "interval", "dt", "delta", "timestep", "step", "spacing", "tstep",
            "periode", "periodo", "zyklus", "zykluszeit", "zyklusdauer", "takt", "taktzeit",
-           "schleifenzeit", "ciclo", "intervall"}  # fmt: skip
+           "schleifenzeit", "ciclo", "intervall", "intervalle", "intervalo", "intervallo",
+           "abstand"}  # fmt: skip
 _BUSY = {
     "busy", "work", "working", "exec", "execution", "execute", "active", "processing", "process",
     "body", "cpu", "runtime", "computation", "compute",

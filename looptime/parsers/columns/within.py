@@ -11,12 +11,13 @@ from looptime.parsers.columns.against_steps import (
     MOST,
     ROOM,
     Steps,
+    holds_others,
     over,
     slope,
     summed,
     together,
 )
-from looptime.parsers.columns.inside import enclosing, holds_others
+from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.role import Role, Seen
 
 __all__ = ["within"]

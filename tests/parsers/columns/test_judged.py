@@ -193,3 +193,23 @@ def test_instants_that_were_planned_are_no_clock_beside_those_that_came(tmp_path
     rows = "".join(f"{k},{both},{8 + k % 3}\n" for k, both in enumerate(pair))
     run = read(tmp_path, f"tick,{header},work_ms\n{rows}")
     assert periods_ms(run)[:79] == pytest.approx(np.diff(came), abs=2e-3)
+
+
+@pytest.mark.parametrize("named", ["Fach ms", "hop_ms", "Abstand ms"])
+def test_what_grows_with_each_of_several_parts_holds_them(tmp_path, named):
+    """A loop of 1.4 +- 0.3 ms beside parts that vary no more than that: it is their whole.
+
+    Parts that a slow processor stretches together grow with one another, and none holds the others.
+    """
+    rng = np.random.default_rng(8)
+    parts = np.array([[2.2, 8.0, 1.5]]) + rng.normal(0, [0.08, 0.35, 0.06], (400, 3))
+    whole = parts.sum(axis=1) + 1.4 + 0.3 * rng.random(400)
+    rows = list(zip(whole, *parts.T, strict=True))
+    run = _read(tmp_path, f"{named},gyro_ms,drive_ms,belt_ms", rows)
+    assert [name.name for name in run.names] == ["gyro", "drive", "belt"]
+    assert np.median(run.loop_columns.period_ns / 1e6) == pytest.approx(np.median(whole), rel=1e-3)
+
+    slow = 1 + 0.2 * rng.random((400, 1))
+    parts = np.array([[4.1, 2.2, 1.5]]) * slow + rng.normal(0, 0.05, (400, 3))
+    run = _read(tmp_path, "arm_ms,gyro_ms,belt_ms", list(map(tuple, parts)))
+    assert [name.name for name in run.names] == ["arm", "gyro", "belt"]
