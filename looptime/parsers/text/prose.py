@@ -1,8 +1,12 @@
 """Text written for people or compilers to read, told from a log."""
 
 import re
+from collections.abc import Sequence
 
-__all__ = ["is_code", "is_written"]
+from looptime.call_words import guess_name
+from looptime.schema import CallName
+
+__all__ = ["are_names", "is_code", "is_title", "is_written"]
 
 _WORD = re.compile(r"(?<![\w=])[^\W\d_]{2,}(?![\w=])")
 _NUMBER = re.compile(r"\d+(?:[.,:]\d+)*")
@@ -13,6 +17,14 @@ _CODE = re.compile(
     r".*?[\w)}:;{>\"'\]]\s*$|[})\]]+;?\s*$)"
 )
 _FIRST_LINES = 400
+#: A word that may name a column, and one that is written as only names are.
+_NAME = re.compile(r"[^\W\d][\w.\[\]-]*")
+_AS_IN_CODE = re.compile(r".*(?:\w[._]\w|[a-z][A-Z])")
+#: Words that join others in a sentence and stand in no name of a column.
+_JOINING = re.compile(
+    r"(?<![\w.])(?:of|in|the|for|from|are|is|by|with|and|per|von|der|die|das|und|f\u00fcr|de|des|du|"
+    r"en|los|las|del|y|di|dei|e)(?![\w.])", re.IGNORECASE,
+)  # fmt: skip
 
 
 def is_written(text: str) -> bool:
@@ -48,3 +60,35 @@ def is_code(text: str) -> bool:
     found = [found for line in lines if (found := _CODE.match(line))]
     words = {one[1] for one in found if one[1]}
     return len(words) >= 3 and len(found) >= 0.25 * len(lines)
+
+
+def are_names(words: Sequence[str]) -> bool:
+    """Whether words, one for each column, are its names and not a sentence.
+
+    Half of them are written as only names are, or are ordinary names of calls.
+
+    Examples
+    --------
+    >>> are_names(["t_start", "t_gyro_end", "out"]), are_names(["gyro", "drive", "belt", "wait"])
+    (True, True)
+    >>> are_names(["third", "run", "of", "gyro"]), are_names(["bench", "cold"])
+    (False, False)
+    """
+    if len(set(words)) < len(words) or not all(_NAME.fullmatch(word) for word in words):
+        return False
+    if is_title(" ".join(words)):
+        return False
+    known = [_AS_IN_CODE.match(word) or guess_name(CallName(word)).kind != "other"
+             for word in words]  # fmt: skip
+    return sum(map(bool, known)) >= max(2, len(words) / 2)
+
+
+def is_title(text: str) -> bool:
+    """Whether a line above rows is what they are called together, by words that join others.
+
+    Examples
+    --------
+    >>> is_title("print of section times (ms)"), is_title("time_ms gyro_ms")
+    (True, False)
+    """
+    return _JOINING.search(text) is not None

@@ -220,6 +220,8 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
     if not likely:
         return plain
     number, cells = likely[-1]
+    if plain.delimiter == " " and (titled := _titled(plain, number, cells)) is not None:
+        return titled
     if len(cells) == fields - 1:
         named_cells = _short_header(plain, cells)
         if named_cells is not None:
@@ -234,6 +236,30 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
         "name each one with --columns",
         path,
         number,
+    )
+
+
+def _titled(plain: Dialect, number: int, cells: tuple[str, ...]) -> Dialect | None:
+    """Rows below a title, which may state their unit; None where a line is no title."""
+    from looptime.parsers.text.prose import is_title  # most headers name each column
+
+    alike = _words_and_numbers(plain)
+    if not alike and not is_title(" ".join(cells)):
+        return None
+    unit = split_unit(" ".join(cells))[1]
+    if not alike or unit is None:
+        return plain
+    header = ("section", f"time [{unit}]")
+    return replace(plain, header=header, header_line=number, first_row=number + 1)
+
+
+def _words_and_numbers(plain: Dialect) -> bool:
+    """Whether rows are a word and a number each, which need no header to tell them apart."""
+    if plain.fields != 2 or not plain.sample:
+        return False
+    word, number = zip(*plain.sample, strict=True)
+    return not any(_is_value(one, plain.decimal) for one in word) and all(
+        _is_value(one, plain.decimal) for one in number
     )
 
 
@@ -339,8 +365,13 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if unit and len(cells) != plain.fields:  # names are set apart in another way
         cells = tuple(re.split(r"[,;|\s]+", text))
     words = [cell for cell in cells if cell and not _is_value(cell, plain.decimal)]
-    if len(cells) != plain.fields or len(words) < len(cells) or not _are_names(cells):
+    if len(cells) != plain.fields or len(words) < len(cells):
         return plain
+    if not _are_names(cells):
+        from looptime.parsers.text.prose import are_names  # most comments name a time or a unit
+
+        if not are_names(cells):
+            return plain
     if ":" in cells[0]:
         return plain
     return replace(plain, header=_in_unit(cells, unit, range(len(cells) if of_all else 1)))

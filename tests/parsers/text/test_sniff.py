@@ -319,3 +319,35 @@ def test_a_column_under_a_header_of_several_words_is_one_column(tmp_path, rows):
     text = "loop time ms\n" + "".join(f"{10 + k % 3}.5\n" for k in range(rows))
     assert sniff(text, "log.csv").header == ("loop time ms",)
     assert periods_ms(read(tmp_path, text)) == [10.5 + k % 3 for k in range(rows)]
+
+
+@pytest.mark.parametrize(
+    ("comment", "row", "header"),
+    [
+        ("# t_begin t_gyro_end t_out_end", "1.0 1.2 1.7", ("t_begin", "t_gyro_end", "t_out_end")),
+        ("# began;gyroRead;beltWrite", "4;2;7", ("began", "gyroRead", "beltWrite")),
+        ("# gyro drive belt motor", "1.1 2.2 0.4 9", ("gyro", "drive", "belt", "motor")),
+        ("# third run of gyro", "1.1 2.2 0.4 9", None),
+        ("# bench, cold, calm", "1.1,2.2,0.4", None),
+    ],
+)
+def test_a_comment_of_names_alone_is_the_header(comment, row, header):
+    """As many names as columns, written as names are, need no unit among them; a remark is none."""
+    assert sniff(f"{comment}\n{row}\n{row}\n", "log.txt").header == header
+
+
+@pytest.mark.parametrize(
+    ("title", "unit_ns"),
+    [
+        ("print of section times (us)", 1e3),
+        ("Zeiten je Abschnitt [ms]", 1e6),
+        ("times of the belt", 1e6),
+    ],
+)
+def test_a_title_above_words_and_numbers_states_their_unit(tmp_path, title, unit_ns):
+    """What stands above a word and a number a line has more words than there are columns."""
+    lengths = [(1.8 + k % 5 / 10, 7.2 + k % 3 / 5) for k in range(60)]
+    text = "".join(f"gyro {a:.2f}\ndrive {b:.2f}\n" for a, b in lengths)
+    run = read(tmp_path, f"{title}\n{text}", "log.txt")
+    own = [a * unit_ns / 1e6 for a, _ in lengths]
+    assert self_ms(run)["gyro"] == pytest.approx(own[: len(run)], rel=1e-6)
