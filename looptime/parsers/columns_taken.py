@@ -153,6 +153,8 @@ def _taken(
     word, unit, unit_from, why, sure = _judged(
         dialect, given, run.clock, index, run.loop_columns.phase_names
     )
+    if dialect.header is None:
+        why = _UNHEADED.get(why, why)
     if rewritten:  # lines that name their values have no header
         unit_from = "log" if unit_from == "header" else unit_from
         why = why.replace("its header", "its name")
@@ -163,6 +165,11 @@ def _taken(
 #: Parts whose times are in the clock's unit where their header states none.
 _OF_THE_CLOCK = ("start", "end", "duration", "instant", "cpu")
 
+#: Why a column without a header plays its part, by what is said of one with it.
+_UNHEADED = {
+    "its header names a clock and its values rise": "its values rise",
+    "its header says so": "its values and those beside them say so",
+}
 _BY_WORDS = "its few words stand in long stretches, and other columns change with them"
 _MAYBE_PHASES = (
     "its few words stand in long stretches as those of phases do, but nothing changes with them: "

@@ -193,6 +193,8 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
 
         if (of_locks := lock_names(dialect)) is not None:
             return of_locks
+    if options.layout in (None, "edges") and (of_edges := _by_edges(dialect)) is not None:
+        return of_edges
     if options.layout in (None, "calls") and sum(words) == 1 and fields == 3:
         call = words.index(True)
         for start, length in permutations(k for k in range(3) if k != call):
@@ -206,6 +208,17 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     if options.rate_hz is not None:
         return _by_words(dialect, words)
     raise unnamed(dialect, lambda columns: _works(columns, dialect, path), path)
+
+
+def _by_edges(dialect: Dialect) -> tuple[str, ...] | None:
+    """Names for the columns of begins and ends that their values tell; None for other logs."""
+    names = [f"column_{index + 1}" for index in range(dialect.fields)]
+    given = load("edges").fit(heads(tuple(names)), dialect, False)
+    if given is None or not {"time", "name", "edge"} <= set(given.one):
+        return None
+    for part, head in given.one.items():
+        names[head.index] = part
+    return tuple(names)
 
 
 def _works(columns: str, dialect: Dialect, path: str) -> str | None:

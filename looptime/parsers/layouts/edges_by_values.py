@@ -73,6 +73,8 @@ def edge_columns(
             for thread_head, thread in threads.items():
                 if thread_head in (side_head, name_head) or not _by_turns(side, name, thread):
                     continue
+                if thread is not None and _a_name_each(name, thread):
+                    continue
                 lost = _unmatched(at, side, name, thread, edge is not None)
                 if lost is not None and (best is None or lost < best[0] - 0.01):
                     best = lost, {"time": time, "name": name_head, "edge": side_head}
@@ -88,6 +90,12 @@ def _by_turns(side: Int, name: Int, thread: Int | None) -> bool:
         same &= np.diff(thread[order]) == 0
     turns = np.diff(side[order]) != 0
     return bool(same.any()) and bool(turns[same].mean() > 1 - 2 * ODD)
+
+
+def _a_name_each(name: Int, thread: Int) -> bool:
+    """Whether more threads than there are names have one each: those are the names."""
+    names, threads = len(np.unique(name)), len(np.unique(thread))
+    return names < threads == len(np.unique(np.stack([name, thread]), axis=1).T)
 
 
 def begins_first(side: Int, name: Int, thread: Int | None = None) -> bool:

@@ -115,3 +115,32 @@ def test_a_lock_is_waited_for_from_asking_until_it_is_had(tmp_path):
     assert pieces["bus held"] == pytest.approx([0.9] * len(run))
     assert pieces["imu"] == pytest.approx([1.5] * len(run))
     assert periods_ms(run)[:-1] == pytest.approx([3.001 + wait for wait in waits[:-1]])
+
+
+@pytest.mark.parametrize(
+    "row",
+    ["{t} {thread} {edge} {name}", "{thread} {t} {edge} {name}", "{t},{name},{edge},{thread}"],
+)
+@pytest.mark.parametrize("words", [("BEGIN", "END"), ("in", "out"), ("1", "0")])
+def test_columns_of_edges_without_a_header(tmp_path, row, words):
+    """Time, thread, edge and name in any order: 40 loops of 10 ms, a camera of 6 ms beside them."""
+    edges = []
+    for k in range(40):
+        t = 10_000 * k
+        for name, begin, end in (("loop", 0, 9700), ("gyro", 100, 1600), ("drive", 1700, 6000 + k)):
+            edges += [(t + begin, 0, name, "main"), (t + end, 1, name, "main")]
+    for k in range(12):
+        edges += [(33_000 * k + 50, 0, "pull", "cam"), (33_000 * k + 6050, 1, "pull", "cam")]
+    edges.sort()
+    text = "".join(
+        row.format(t=t, thread=thread, edge=words[end], name=name) + "\n"
+        for t, end, name, thread in edges
+    )
+    run = read(tmp_path, text, unit="us")
+    assert set(run.loop_columns.period_ns[:-1].tolist()) == {10_000_000}
+    took = {name.name: set() for name in run.names}
+    calls = run.call_columns
+    for code, length in zip(calls.name, calls.duration_ns, strict=True):
+        took[run.names[code].name].add(int(length))
+    assert took["gyro"] == {1_500_000}
+    assert took["pull"] == {6_000_000}
