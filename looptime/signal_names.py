@@ -9,7 +9,7 @@ from looptime.units import NS_PER_MS, UNITS, split_unit
 
 __all__ = [
     "AGE", "ANGLE_UNITS", "ASSUMED", "HEADING_WORDS", "SAMPLE_WORDS", "TARGET_WORDS", "Quantity",
-    "known_as", "quantity_of",
+    "known_as", "of_battery", "quantity_of", "words_of",
 ]  # fmt: skip
 
 #: How the name of a signal ends that holds a reading's age at the loop's time.
@@ -131,6 +131,28 @@ def quantity_of(header: str) -> Quantity | None:
     if stem in _ANGLE_ALONE or (sure and not rate):
         return Quantity("heading_deg", unit, factor)
     return None
+
+
+def words_of(name: str) -> list[str]:
+    """The words of a name in lower case, without its digits and unit.
+
+    Examples
+    --------
+    >>> words_of("rangeFront2_mm"), words_of("target/wheel")
+    (['range', 'front', 'mm'], ['target', 'wheel'])
+    """
+    return [word for word in _WORDS.split(_CAMEL.sub(" ", split_unit(name)[0]).lower()) if word]
+
+
+def of_battery(name: str) -> bool:
+    """Whether a name is that of a battery's voltage.
+
+    Examples
+    --------
+    >>> of_battery("vbat"), of_battery("Battery [V]"), of_battery("batch")
+    (True, True, False)
+    """
+    return re.search(r"batt|vbat|volt", name.lower()) is not None
 
 
 def _with_unit(text: str) -> tuple[str | None, bool, float, str]:

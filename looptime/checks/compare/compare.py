@@ -89,7 +89,7 @@ def compare(
     found += unlike(a, b)
     window = min(run.facts.duration_s for run in (*a, *b))
     quantity = judged_quantity([*a, *b])
-    past = _past(history)
+    past = _past(history, [*a, *b])
     order = several.recording_order(a, b)
     at = Scatter(tuple(a), tuple(b), past, order, window)
     single = len(a) == len(b) == 1
@@ -133,8 +133,11 @@ def compare(
     return replace(made, sentences=tuple(sentences(made, hidden, tolerance)))
 
 
-def _past(history: Sequence[RunValues]) -> tuple[RunValues, ...]:
-    kept, _ = without_copies(history, lambda run: (opening_of(run), run.facts.loops))
+def _past(history: Sequence[RunValues], sides: Sequence[Judged]) -> tuple[RunValues, ...]:
+    """Runs of the history, each once, and none that is judged itself."""
+    own = {opening_of(run.values) for run in sides}
+    other = [run for run in history if opening_of(run) not in own]
+    kept, _ = without_copies(other, lambda run: (opening_of(run), run.facts.loops))
     return tuple(kept) if len(kept) >= LEAST_HISTORY else ()
 
 

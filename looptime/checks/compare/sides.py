@@ -14,7 +14,7 @@ from looptime.errors import LogError, UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.between_runs import count_scale, log_scale
-from looptime.words import named, number
+from looptime.words import listed, named, number
 
 __all__ = [
     "Item",
@@ -280,11 +280,16 @@ def phases_alike(a: Facts, b: Facts) -> bool:
 
 
 def phase_advice(a: Facts, b: Facts) -> str:
-    """What to do about two runs that hold other phases."""
+    """What is missing of two runs that hold other phases, and what to do."""
     if not a.phases or not b.phases:
         return f"{(b if a.phases else a).source} does not say its phases: take runs that both do"
-    both = [name for name, _ in a.phases if name in dict(b.phases)]
-    return "choose one with --phase" if both else "take runs that have a phase in common"
+    held = [dict(one.phases) for one in (a, b)]
+    lacks = [f"{one.name} lacks {listed([name for name in other if name not in mine], 4)}"
+             for one, mine, other in zip((a, b), held, held[::-1], strict=True)
+             if set(other) - set(mine)]  # fmt: skip
+    both = set(held[0]) & set(held[1])
+    advice = "choose one with --phase" if both else "take runs that have a phase in common"
+    return "; ".join([*lacks, advice])
 
 
 def _each(facts: Sequence[Facts], get: Callable[[Facts], object]) -> str:

@@ -1,7 +1,7 @@
 """The checklist before a round: what was looked at, each with a tick, a cross or not judged."""
 
-import re
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,10 +11,12 @@ from looptime.analysers.summary import Summary
 from looptime.checks.gate.gate import GateResult
 from looptime.checks.gate.limits import Row
 from looptime.checks.recording.facts import time_key
+from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.log import Log
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
+from looptime.signal_names import AGE, TARGET_WORDS, of_battery, words_of
 from looptime.words import listed, named, shell_word
 
 __all__ = ["Checked", "Checklist", "checklist"]
@@ -23,6 +25,14 @@ __all__ = ["Checked", "Checklist", "checklist"]
 _ASIDE = 0.05
 # new values slower than this share of the loop's rate, and holds so many times the usual, are stale
 _STALE_RATE, _STALE_HOLD = 0.5, 5.0
+# rows that tell that a value never changes, and words of what is set, counted, or is a state
+_ROWS = 20
+_NO_SENSOR = TARGET_WORDS | frozenset((
+    "active", "alliance", "button", "count", "counter", "enabled", "err", "error", "errors",
+    "faults", "flag", "flags", "gain", "id", "index", "kd", "ki", "kp", "limit", "max", "min",
+    "mode", "nominal", "ok", "output", "phase", "retries", "score", "state", "status", "valid",
+    "version",
+))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -115,7 +125,7 @@ def checklist(
     first, paths = " ".join(words[:1]), " ".join(words)
     checks = (
         _sound(logs, judged), _budget(summaries, first), _limits(judged), _season(judged, paths),
-        _names(judged), _timeouts(summaries), _stale(summaries, paths), _version(runs),
+        _names(judged), _timeouts(summaries), _sensors(runs, summaries, paths), _version(runs),
         _battery(runs),
     )  # fmt: skip
     return Checklist(checks, judged)
@@ -131,6 +141,9 @@ def _sound(logs: Sequence[Log], judged: GateResult) -> Checked:
         worst = sorted(logs, key=lambda log: log.rows_used - log.rows_read)[:1]
         paths = " ".join(shell_word(log.path) for log in worst)  # `columns` takes one
         return Checked("log", "bad", text, f"looptime columns {paths}")
+    if judged.again:  # nothing new was looked at
+        return Checked("log", "not judged", f"{text}; {judged.again}",
+                       "see that it is the robot's last log")  # fmt: skip
     times = {key: at.time for at in judged.new if (key := time_key(at.time)) is not None}
     if not times:
         return Checked("log", "ok", text)
@@ -218,6 +231,45 @@ def _timeouts(summaries: Sequence[Summary]) -> Checked:
     return Checked("timeouts", "bad", text, f"looptime slow {shell_word(found[0][1])}")
 
 
+def _sensors(runs: Sequence[Run], summaries: Sequence[Summary], paths: str) -> Checked:
+    """What the readings say, and beside them what never changed at all."""
+    found, still = _stale(summaries, paths), _never_changed(runs)
+    if found.state == "bad" or not still:
+        return found
+    text = f"{named(still)} never changed: nothing to measure, or a sensor that hangs: can't tell"
+    if found.action:
+        return replace(found, text=f"{found.text}; {text}")
+    todo = f"see that {still[0]} changes when what it measures is moved by hand, and log it"
+    return Checked("sensors", "not judged", text, todo)
+
+
+def _never_changed(runs: Sequence[Run]) -> list[str]:
+    """Logged values that are the same from first to last and that may be measured ones."""
+    found: dict[str, bool] = {}
+    for run in (run for run in runs if run.signals is not None):
+        assert run.signals is not None
+        for name, values in run.signals.values.items():
+            known = values[np.isfinite(values)]
+            if len(known) >= _ROWS and _measured(name, float(known[0])):
+                found[name] = found.get(name, True) and bool((known == known[0]).all())
+    return [name for name, same in found.items() if same]
+
+
+def _measured(name: str, value: float) -> bool:
+    """Whether a value that never changes may be a sensor's: no setting, state, count or battery.
+
+    Examples
+    --------
+    >>> [_measured(name, 0.0) for name in ("range_mm", "bumper", "errors", "kp", "target_speed")]
+    [True, False, False, False, False]
+    """
+    words = set(words_of(name))
+    if words & _NO_SENSOR or of_battery(name) or name.endswith(AGE):
+        return False
+    # a switch, a phase or a count may well be 0 or 1 for long
+    return value not in (0.0, 1.0) or meaning(name) == "signal"
+
+
 def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
     readings = [
         one
@@ -225,7 +277,7 @@ def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
         for one in at.freshness
         if one.fresh_hz
         and one.loop_hz
-        and not _of_battery(one.name)  # is slow by nature
+        and not of_battery(one.name)  # is slow by nature
         and (one.source != "signal" or one.own_pace)  # else held by what it measures
     ]
     if not readings:
@@ -266,10 +318,6 @@ def _held_long(one: Freshness) -> bool:
     return (one.longest_hold_loops or 0) > _STALE_HOLD * (one.hold_loops or 1.0)
 
 
-def _of_battery(name: str) -> bool:
-    return re.search(r"batt|vbat|volt", name.lower()) is not None
-
-
 def _version(runs: Sequence[Run]) -> Checked:
     named = sorted({run.meta.get("code_version", run.meta.get("version", "")) for run in runs})
     if "" in named:
@@ -287,7 +335,7 @@ def _battery(runs: Sequence[Run]) -> Checked:
         for run in runs
         if run.signals is not None
         for name, values in run.signals.values.items()
-        if _of_battery(name)
+        if of_battery(name)
         for value in values[np.isfinite(values)]
     ]
     if not volts:

@@ -59,6 +59,7 @@ class GateResult:
     #: are one under two names.
     other_calls: Mapping[str, str] = field(default_factory=dict)
     same_calls: tuple[str, ...] = ()
+    again: str = ""  #: Which runs of the baseline are copies of new ones, in words
 
     @property
     def exit_code(self) -> int:
@@ -162,6 +163,7 @@ def gate(
     else:
         notes.append(_too_few(len(old)))
     made = _result(runs, old, rows, checked, notes, unsure)
+    made = replace(made, again="; ".join(u.text for u in copied if u.what == "same"))
     if not use:
         return made
     return replace(made, other_calls=found.other_calls, same_calls=found.same_calls)
@@ -180,7 +182,7 @@ def _baseline(
     both = [values.facts.name for values in found if opening_of(values) in own]
     if both:
         verb = "is a copy" if len(both) == 1 else "are copies"
-        copies.append(Unlike("copies", f"{named(both)} of the baseline {verb} of a new run: left"
+        copies.append(Unlike("same", f"{named(both)} of the baseline {verb} of a new run: left"
                              " out, as nothing is checked against itself"))  # fmt: skip
     return kept, copies
 
@@ -360,7 +362,8 @@ def choose_baseline(
     """The baseline runs of a season for some new runs.
 
     Without a query: the runs marked as baseline, those of the same robot where there are any.
-    The new runs themselves are left out, so that nothing is checked against itself.
+    New runs that are among them are left out by `gate`, which says so; here where they were stored
+    without what tells copies apart.
 
     Raises
     ------
@@ -368,15 +371,13 @@ def choose_baseline(
         If the query names nothing.
     """
     listed = season.select(query) if query else [e for e in season.entries() if e.baseline]
-    stored = {item.values for item in new if isinstance(item, RunValues)}
     runs = [item.run for item in new if isinstance(item, Recording)]
     runs += [item for item in new if isinstance(item, Run)]
     own = {content_hash(run) for run in runs}
-    listed = [e for e in listed if e.name not in own]
+    listed = [e for e in listed if e.facts.opening or e.name not in own]
     if not query:
         named = [robot, *(r.meta.get("robot") for r in runs)]
         named += [item.facts.robot for item in new if isinstance(item, RunValues)]
         wanted = next((name for name in named if name), None)
         listed = [e for e in listed if wanted is None or e.facts.robot in (wanted, None)] or listed
-    found = [season.load(e.name, histograms=False).values for e in listed]
-    return [values for values in found if values.values not in stored]
+    return [season.load(e.name, histograms=False).values for e in listed]

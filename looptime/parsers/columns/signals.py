@@ -9,7 +9,15 @@ from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
-from looptime.signal_names import AGE, ANGLE_UNITS, ASSUMED, Quantity, known_as, quantity_of
+from looptime.signal_names import (
+    AGE,
+    ANGLE_UNITS,
+    ASSUMED,
+    Quantity,
+    known_as,
+    of_battery,
+    quantity_of,
+)
 from looptime.stats.numbering import number_steps
 from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
@@ -60,11 +68,11 @@ def signal_columns(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
 
 
 def signals_beside(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
-    """Those of them beside timed calls: the heading's and turn rate's, and any with gaps."""
+    """Those of them beside timed calls: heading, turn rate, battery, ages, and any with gaps."""
     found = signal_columns(dialect, taken)
     cells = {name: [row[index] for row in dialect.sample[:200]] for name, index in found.items()}
     return {name: index for name, index in found.items()
-            if name.endswith(AGE) or quantity_in(dialect, index)
+            if name.endswith(AGE) or quantity_in(dialect, index) or of_battery(name)
             or any(map(is_missing, cells[name]))}  # fmt: skip
 
 

@@ -32,8 +32,9 @@ def test_what_is_unlike_is_said_first():
 
 @pytest.mark.parametrize(
     ("one", "other", "advice"),
-    [(("standby", "transport"), ("transport",), "choose one with --phase"),
-     (("standby",), ("transport",), "take runs that have a phase in common"),
+    [(("standby", "transport"), ("transport",), "2.csv lacks standby; choose one with --phase"),
+     (("standby",), ("transport",),
+      "2.csv lacks standby; 1.csv lacks transport; take runs that have a phase in common"),
      ((), ("transport",), "1.csv does not say its phases: take runs that both do"),
      (("transport",), (), "2.csv does not say its phases: take runs that both do")],
 )  # fmt: skip

@@ -118,6 +118,44 @@ def test_a_robot_at_rest_has_no_stale_sensors(rest, state, said, tmp_path: Path)
     assert next(one.text for one in whole.checks if one.what == "sensors").startswith(said)
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "state"),
+    [("range_m", "2.5", "not judged"), ("distance", "0", "not judged"),
+     ("lidar", "812", "not judged"),
+     ("bumper", "0", "ok"), ("kp", "0.8", "ok"), ("target_speed", "1.5", "ok"),
+     ("retries", "3", "ok"), ("battery_v", "12.4", "ok")],
+)  # fmt: skip
+def test_a_sensor_that_never_changes_is_named(name, value, state, tmp_path: Path) -> None:
+    """From the first loop on; a setting, a count, a switch or a full battery may well do so."""
+    log = tmp_path / "run.csv"
+    rows = "".join(f"{20 * k + k % 3},{90 + k * 0.13:.2f},{value}\n" for k in range(400))
+    log.write_text(f"time_ms,heading_deg,{name}\n{rows}", encoding="utf-8")
+    found, whole = states(looptime.read(log, cache=False))
+    assert found["sensors"] == state
+    assert any(one.text.startswith(f"{name} never changed") for one in whole.checks) is (
+        state != "ok"
+    )
+    assert found["battery"] == ("ok" if name == "battery_v" else "not judged")
+
+
+def test_a_battery_beside_calls_is_read(tmp_path: Path) -> None:
+    """A row a call, and the voltage in each of them."""
+    log = tmp_path / "run.csv"
+    rows = "".join(f"{n},{20 * k + 5 * at},{4 + k % 2},12.4\n" for k in range(200)
+                   for at, n in enumerate(("gyro", "motors")))  # fmt: skip
+    log.write_text(f"name,start_ms,duration_ms,vbat\n{rows}", encoding="utf-8")
+    assert states(looptime.read(log, cache=False))[0]["battery"] == "ok"
+
+
+def test_a_copy_of_a_baseline_run_is_no_new_log() -> None:
+    """It keeps to the baseline, and nothing new was looked at."""
+    old = [recording(k) for k in range(10, 18)]
+    copied = replace(old[3], source="today.csv")
+    found, whole = states(copied, old)
+    assert (found["log"], found["season"]) == ("not judged", "ok")
+    assert "run-13.csv of the baseline is a copy of a new run" in whole.checks[0].text
+
+
 def test_the_command_exits_as_the_gate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Limits alone decide here: 0 where they hold, 1 where not; JSON holds every line."""
     log, project = tmp_path / "run.csv", tmp_path / "looptime.toml"
