@@ -56,7 +56,7 @@ class _Setting:
     new: Sequence[Judged]
     baseline: Sequence[RunValues]
     tolerance: Tolerance
-    loops: int  #: By which counts are compared
+    loops: int  #: Of the shortest new run, by which counts are compared
     equal: bool
 
 
@@ -101,7 +101,8 @@ def regression_rows(
     """
     facts = [run.facts for run in (*(n.values for n in new), *baseline)]
     loops, budgets = min(f.loops for f in facts), {f.budget_ms for f in facts}
-    at = _Setting(new, baseline, tolerance, loops, equal)
+    shortest = min(run.values.facts.loops for run in new)
+    at = _Setting(new, baseline, tolerance, shortest, equal)
     whole = [
         test
         for s in shown_statistics(loops)
@@ -194,7 +195,7 @@ def _tested(
     at: _Setting, new: list[Value], old: list[Value], what: str, statistic: str, call: LikeCall
 ) -> _Test:
     count = statistic == "overruns"
-    new, old = ([per_loops(v, at.loops) for v in values] for values in (new, old))
+    new = [per_loops(v, at.loops) for v in new]
     blank = Row(
         "regression", what, statistic, call.name, average(new), unit="loops" if count else "ms",
         verdict="not judged", decides=not call.name and statistic in DECIDING,
