@@ -1,14 +1,17 @@
 """Whether the loop gets slower along the run, or changes its level, and which call does it."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.estimate import Figure
-from looptime.array_types import Float
+from looptime.array_types import Bool, Float
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
+from looptime.stats.arrays import median
 from looptime.stats.changepoints import ChangePoints, change_points, long_run_variance
 from looptime.stats.dither import dither
 from looptime.stats.levels import IN_RUN
@@ -31,6 +34,7 @@ class DriftResult:
     p: float
     #: Calls that make it up, each by its own trend over the same loops; the largest first.
     parts: tuple[Part, ...] = ()
+    of: str = "period"  #: As `ChangePoint.of`
 
 
 @dataclass(frozen=True)
@@ -47,6 +51,9 @@ class ChangePoint:
     within_loops: int  #: How exactly the place is known
     parts: tuple[Part, ...] = ()  #: Calls that make up the step; the largest first
     line: int | None = None  #: Line of the log
+    #: What changes: ``period``, ``work``, or ``calls``, the time that calls cover, where a wait
+    #: that is not logged keeps the period even.
+    of: str = "period"
 
 
 @dataclass(frozen=True)
@@ -59,22 +66,35 @@ class Changes:
     #: the empty text.
     better: str = ""
     note: str = ""  #: Why nothing can be said, where that is so
+    of: tuple[str, ...] = ()  #: What was looked at, and changes in the last if in any
 
 
 def changes(basis: Basis) -> Changes:
     """Drift and change points of the quantity judged, each with the calls behind it.
 
     A step looks like a trend and a trend like a staircase: where both are found, the one with
-    the smaller penalised sum of squares on the same window medians is the better account.
+    the smaller penalised sum of squares on the same window medians is the better account. Where
+    a wait that is not logged evens the period out, the time that calls cover is looked at too.
 
     References
     ----------
     Theil-Sen estimate and least-squares test; penalised least squares.
     """
+    if not len(basis.run):
+        return _changes(basis, np.zeros(0), (basis.judged,))
+    found = _changes(basis, basis.judged_ms, (basis.judged,))
+    covered = (basis.judged_ns - basis.unattributed_ns) / 1e6
+    if found.better or basis.work_known or not median(covered) > 0:
+        return found
+    inside = _changes(basis, covered, (basis.judged, "calls"))
+    return inside if inside.better else replace(found, of=inside.of)
+
+
+def _changes(basis: Basis, ms: Float, of: tuple[str, ...]) -> Changes:
     at = basis.run.loop_columns
     start_s = (at.start_ns - at.start_ns[0]) / 1e9 if len(at) else np.zeros(0)
     notes = []
-    x = dither(basis.judged_ms, basis.run.clock.tick_ns / 1e6) if len(at) else np.zeros(0)
+    x = dither(ms, basis.run.clock.tick_ns / 1e6) if len(at) else np.zeros(0)
     trend, steps = None, None
     try:
         trend = drift(x, start_s)
@@ -91,18 +111,19 @@ def changes(basis: Basis) -> Changes:
         assert steps is not None
         better = _better(x, start_s, steps)
     return Changes(
-        None if trend is None else _drift_result(basis, trend, x, start_s),
-        () if steps is None else _points(basis, steps),
+        None if trend is None else _drift_result(basis, trend, x, start_s, of[-1]),
+        () if steps is None else _points(basis, steps, of[-1]),
         better,
         "; ".join(notes),
+        of,
     )
 
 
-def _drift_result(basis: Basis, trend: Drift, x: Float, start_s: Float) -> DriftResult:
+def _drift_result(basis: Basis, trend: Drift, x: Float, start_s: Float, of: str) -> DriftResult:
     parts: tuple[Part, ...] = ()
     if trend.found:
         index, n = np.arange(len(x)), len(x)
-        most = contrast(basis, index >= n - n // 3, index < n // 3, _PARTS)
+        most = _most(basis, index >= n - n // 3, index < n // 3, of)
         code = {name.name: k for k, name in enumerate(basis.run.names)}
         own = [
             basis.unattributed_ns if p.name == UNATTRIBUTED else basis.table.series(code[p.name])
@@ -115,11 +136,17 @@ def _drift_result(basis: Basis, trend: Drift, x: Float, start_s: Float) -> Drift
         parts = tuple(sorted(made, key=lambda p: -abs(p.ms)))
     return DriftResult(
         trend.found, Figure(trend.change, trend.low, trend.high), trend.relative,
-        trend.per_minute, trend.p, parts,
+        trend.per_minute, trend.p, parts, of,
     )  # fmt: skip
 
 
-def _points(basis: Basis, steps: ChangePoints) -> tuple[ChangePoint, ...]:
+def _most(basis: Basis, these: Bool, those: Bool, of: str) -> tuple[Part, ...]:
+    """The largest parts of a difference; of calls' time what no call covers is none."""
+    every = contrast(basis, these, those)
+    return tuple(p for p in every if of != "calls" or p.name != UNATTRIBUTED)[:_PARTS]
+
+
+def _points(basis: Basis, steps: ChangePoints, of: str) -> tuple[ChangePoint, ...]:
     at, n = basis.run.loop_columns, len(basis.run)
     edges = [0, *(int(k) for k in steps.loops), n]
     index, made = np.arange(n), []
@@ -137,8 +164,9 @@ def _points(basis: Basis, steps: ChangePoints) -> tuple[ChangePoint, ...]:
                 high - low,
                 float(steps.relative_steps[k]),
                 steps.loops_per_window,
-                contrast(basis, after, before, _PARTS),
+                _most(basis, after, before, of),
                 None if at.line is None else int(at.line[loop]),
+                of,
             )
         )
     return tuple(made)

@@ -25,6 +25,10 @@ _LEAST_TOLERANCE_NS = 20_000.0
 _RARE = 0.8
 _OF_PERIOD = 0.05
 _MOST_LONG = 0.34
+#: A device of half the loop's rate: half the turns are long, and hardly two follow one another.
+#: The valley between the humps is this part of their distance to each side of its middle, and
+#: holds at most this share of the turns.
+_VALLEY, _IN_VALLEY, _NEIGHBOURS = 0.15, 0.02, 0.1
 #: Heights this far apart (as a ratio) belong to different kinds of long turns.
 _APART = 1.15
 _MOST_KINDS = 6
@@ -242,7 +246,7 @@ def _holds_round(rule: Rule, digit: int, tolerance: float) -> bool:
     return rule.low - tolerance <= near <= rule.high + tolerance
 
 
-def long_turns(values: Float, period: float) -> tuple[Int, Float]:
+def long_turns(values: Float, period: float, half: bool = False) -> tuple[Int, Float]:
     """Which turns of a call are outliers, and by how much they exceed its median.
 
     Parameters
@@ -251,19 +255,42 @@ def long_turns(values: Float, period: float) -> tuple[Int, Float]:
         Length of each turn [unit].
     period : float
         Period of the loop [same unit]: a twentieth of it is the least that counts.
+    half : bool
+        Whether as many turns may be long as short, in two humps: those of a device that has half
+        the loop's rate. What no call covers has such, wherever a wait in it makes up for calls.
     """
     none = np.empty(0, np.int64), np.empty(0)
     if len(values) < 50:
         return none
     middle = median(values)
+    some = values[:: max(1, len(values) // 10_000)]
+    apart = _between_humps(some, period) if half else None
+    if apart is not None:
+        middle = median(values[values < apart])
+        long = np.flatnonzero(values >= apart)
+        if len(long) > FEWEST and np.mean(np.diff(long) == 1) < _NEIGHBOURS:
+            return long, values[long] - middle
+        middle = median(values)
     if values.max() <= middle + _OF_PERIOD * period:
         return none
-    some = values[:: max(1, len(values) // 10_000)]
     limit = middle + max(8 * MAD_SCALE * mad(some), _OF_PERIOD * period)
     long = np.flatnonzero(values > limit)
     if len(long) > _MOST_LONG * len(values):
         return none
     return long, values[long] - middle
+
+
+def _between_humps(values: Float, period: float) -> float | None:
+    """A value between two humps of which each holds a third of the values; None without such."""
+    low, high = percentiles(values, [10, 90])
+    if high - low <= _OF_PERIOD * period:
+        return None
+    middle = (low + high) / 2
+    share = float(np.mean(values >= middle))
+    between = np.abs(values - middle) < _VALLEY * (high - low)
+    if not _MOST_LONG < share < 1 - _MOST_LONG or between.mean() > _IN_VALLEY:
+        return None
+    return float(middle)
 
 
 def kinds_of_turns(excess: Float) -> list[Int]:

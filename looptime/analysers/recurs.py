@@ -172,7 +172,7 @@ class _View:
             if not self.basis.counted[code]:
                 continue
             own = self.basis.table.series(code)
-            long, excess = long_turns(own, period)
+            long, excess = long_turns(own, period, half=True)
             for kind in kinds_of_turns(excess) if len(long) >= FEWEST else []:
                 rule = self.gaps.of_turns(self.gaps.by_name[code], long[kind])
                 if rule.name:

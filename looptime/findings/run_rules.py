@@ -158,20 +158,20 @@ def _changes(at: Summary) -> list[Finding]:
         if abs(trend.relative) < _LEAST_DRIFT:
             return []
         change = trend.change_ms.value
-        what, how = _paceword(at, change)
+        what, how = _paceword(trend.of, change)
         who, calls = _by(trend.parts, change)
         if not at.costs.calls:
             who, calls = "", []
         text = (
             f"{what[0].upper()}{what[1:]} gets {how} along the run: "
             f"{signed(change, tidy=True)} ms, {percent(abs(trend.relative))}, "
-            f"from start to end{who}."
+            f"from start to end{who}.{_hidden(trend.of, change)}"
         )
         return [
             Finding(
                 "drift", "look", text, change, "ms", trend.change_ms.low, trend.change_ms.high,
                 evidence(at, calls=calls), command(at, "slow"),
-                0.04 + 0.5 * min(abs(trend.relative), 1.0),
+                _step_worth(_of_the_loop(at, trend.of, change, trend.relative)),
                 rests_on={"low": trend.change_ms.low, "high": trend.change_ms.high,
                           "calls_logged": n_calls(at)},
             )
@@ -187,11 +187,25 @@ def _step_worth(relative: float) -> float:
     return 0.04 + 0.5 * min(abs(relative), 1.0)
 
 
-def _paceword(at: Summary, change: float) -> tuple[str, str]:
+def _paceword(of: str, change: float) -> tuple[str, str]:
     """What changed, and how: a pacing wait may hide from the period what the work does."""
-    if at.basis.judged == "work":
-        return "the loop's work", "longer" if change > 0 else "shorter"
-    return "the loop", "slower" if change > 0 else "faster"
+    if of == "period":
+        return "the loop", "slower" if change > 0 else "faster"
+    what = "the loop's work" if of == "work" else "the time in calls"
+    return what, "longer" if change > 0 else "shorter"
+
+
+def _hidden(of: str, change: float) -> str:
+    """What the period does not show."""
+    if of != "calls":
+        return ""
+    less = "less" if change > 0 else "more"
+    return f" The period hides it: the time outside calls, with the wait in it, gets {less}."
+
+
+def _of_the_loop(at: Summary, of: str, change: float, relative: float) -> float:
+    """A change relative to the whole loop, whatever changed."""
+    return change / typical_ms(at) if of == "calls" else relative
 
 
 def _flights(points: Sequence[ChangePoint]) -> list[list[ChangePoint]]:
@@ -207,7 +221,7 @@ def _flights(points: Sequence[ChangePoint]) -> list[list[ChangePoint]]:
 def _step(at: Summary, flight: Sequence[ChangePoint]) -> Finding:
     first, last = flight[0], flight[-1]
     change = last.after_ms - first.before_ms
-    what, how = _paceword(at, change)
+    what, how = _paceword(first.of, change)
     totals: dict[str, float] = {}
     for part in (part for p in flight for part in p.parts):
         totals[part.name] = totals.get(part.name, 0.0) + part.ms
@@ -223,10 +237,10 @@ def _step(at: Summary, flight: Sequence[ChangePoint]) -> Finding:
             f"gets {how} bit by bit: {ms(last.after_ms)} instead of {ms(first.before_ms)}{who}."
         )
     return Finding(
-        "change_point", "look", text, change, "ms",
+        "change_point", "look", text + _hidden(first.of, change), change, "ms",
         evidence=evidence(at, [p.loop for p in flight], calls),
         command=command(at, "slow", f"--loop {first.loop}"),
-        worth=_step_worth(change / first.before_ms),
+        worth=_step_worth(_of_the_loop(at, first.of, change, change / first.before_ms)),
         rests_on={"before": first.before_ms, "after": last.after_ms, "change": change,
                   "seconds": last.time_s - at.basis.time_s(0),
                   "duration_s": at.pace.duration_s,

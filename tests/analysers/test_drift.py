@@ -6,6 +6,8 @@ import pytest
 from looptime.analysers.basis import prepare
 from looptime.analysers.contrast import contrast
 from looptime.analysers.drift import changes
+from looptime.findings import summarise
+from looptime.schema import UNATTRIBUTED
 from tests.build_run import make_flat_run
 
 
@@ -72,6 +74,52 @@ def test_degenerate(period):
     """Constant periods and no time at all: nothing found, no warning."""
     found = changes(prepare(make_flat_run(period)))
     assert found.better == ""
+
+
+def paced_run(extra, logged=True, n=6000):
+    """Paced to 25 ms by a wait that is logged, or not."""
+    run = run_of(extra, n=n)
+    at = run.call_columns
+    calls = {
+        name.name: at.duration_ns[at.name == k].astype(np.int64) for k, name in enumerate(run.names)
+    }
+    jitter = np.random.default_rng(3).integers(-50_000, 50_000, n)
+    period = 25_000_000 + jitter
+    if logged:
+        calls["sleep"] = period - sum(calls.values()) - 100_000
+    return make_flat_run(period, calls)
+
+
+_HALF = np.where(np.arange(6000) < 3500, 0, 1.2)
+
+
+@pytest.mark.parametrize(
+    ("extra", "better", "ms"), [(np.linspace(0, 1.5, 6000), "drift", 1.5), (_HALF, "steps", 1.2)]
+)
+def test_calls_that_get_longer_behind_a_wait_that_is_not_logged(extra, better, ms):
+    """The period stays: what changes is the time in calls, by what was planted, in `second`."""
+    found = changes(prepare(paced_run(extra, logged=False)))
+    assert (found.better, found.of) == (better, ("period", "calls"))
+    told = found.drift if better == "drift" else found.change_points[0]
+    value = told.change_ms.value if better == "drift" else told.step_ms
+    assert (told.of, told.parts[0].name) == ("calls", "second")
+    assert value == pytest.approx(ms, abs=0.1)
+    assert told.parts[0].ms == pytest.approx(ms, abs=0.1)
+    assert all(part.name != UNATTRIBUTED for part in told.parts)
+    code = "drift" if better == "drift" else "change_point"
+    (said,) = [f.text for f in summarise(paced_run(extra, logged=False)).findings if f.code == code]
+    assert "he time in calls " in said
+    assert "mostly second (+1." in said
+    assert said.endswith("the time outside calls, with the wait in it, gets less.")
+    logged = changes(prepare(paced_run(extra)))  # where the wait is logged, the same is of the work
+    assert (logged.better, logged.of) == (better, ("work",))
+
+
+def test_steady_calls_behind_a_wait_that_is_not_logged():
+    """Nothing is found, and both were looked at."""
+    found = changes(prepare(paced_run(0, logged=False)))
+    assert (found.better, found.of) == ("", ("period", "calls"))
+    assert found.drift.of == "period"
 
 
 def test_parts_of_a_difference_add_up_to_it_and_the_largest_are_named_first():

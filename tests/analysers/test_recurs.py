@@ -41,6 +41,30 @@ def test_every_so_many_loops():
     assert only.loops[:2] == (13, 53)
 
 
+@pytest.mark.parametrize("every", [2, 3])
+def test_long_turns_of_a_device_of_half_the_rate(every):
+    """A call of 0.2 ms that waits 3 ms in every second loop: both humps hold half of its turns."""
+    made = parts()
+    rng = np.random.default_rng(7)
+    made["poll"] = 0.2e6 * np.exp(rng.normal(0, 0.2, 6000))
+    made["poll"][1::every] += 3e6 * np.exp(rng.normal(0, 0.1, 2000 * 3 // every))
+    made["part0"] *= rng.lognormal(0, 0.5, 6000)
+    (only,) = found_in(made).found
+    assert (only.call, only.mechanism, only.every_loops) == ("poll", "loops", every)
+    assert only.long_turns
+    assert only.height_ms == pytest.approx(3.0, rel=0.05)
+
+
+@pytest.mark.parametrize("stretch", [1, 40])
+def test_long_turns_that_keep_no_order_are_no_rhythm(stretch):
+    """Half the turns are long, by chance or in stretches, as those of a robot that drives."""
+    made = parts()
+    rng = np.random.default_rng(7)
+    long = np.repeat(rng.random(6000 // stretch) < 0.5, stretch)
+    made["poll"] = 0.2e6 * np.exp(rng.normal(0, 0.2, 6000)) + 3e6 * long
+    assert found_in(made).found == ()
+
+
 def checked(rule, every_ns, seed=1, n=6000, length=5e6, extra=None):
     """Parts, and `send` by a rule that is checked at the end of each loop."""
     rng = np.random.default_rng(seed)

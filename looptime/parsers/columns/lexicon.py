@@ -27,7 +27,9 @@ CLOCKS = (
 )  # fmt: skip
 COUNTS = (
     "loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass", "loops",
-    "iterations", "cycles",
+    "iterations", "cycles", "loopcounter",  # "cyclecount" counts those of a processor
+    *(loop + number for loop in ("loop", "cycle", "iteration", "iter")
+      for number in ("no", "nr", "num", "number", "index", "idx", "id", "seq")),
 )  # fmt: skip
 PHASES = ("phase", "mode", "state")
 THREADS = ("thread", "threadname", "threadid", "tid", "who")

@@ -138,8 +138,9 @@ def _score(lines: list[str], delimiter: str, decimal: str) -> tuple[float, int]:
     words = Counter(c for row, value in full for c, v in zip(row, value, strict=True) if not v)
     whole = good + sum(n for cell, n in words.items() if is_missing(cell) or _is_word(cell))
     cells = fields * len(full)
+    of_values = good / (fields * hits)  # a header has none, whatever parts it
     # many cells are a sign of the right delimiter, odd cells of a wrong one
-    score = hits / len(rows) * whole / cells * (good / cells + 0.1 * min(fields, 10))
+    score = hits / len(rows) * whole / cells * (of_values + 0.1 * min(fields, 10))
     headed = not any(valued[0]) and len(rows[0]) == fields  # a name for every cell
     return score + 0.01 * headed, fields
 

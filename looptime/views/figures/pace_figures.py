@@ -265,7 +265,9 @@ def _by_stretch(t: Float, period: Float, most: int = 40) -> tuple[tuple[Any, ...
 def _rate_title(at: Summary) -> str:
     text = f"{number(at.pace.rate_hz.by_time)} loops a second"
     changes = at.changes
-    if changes.better == "drift" and changes.drift is not None:
+    if changes.better and changes.of[-1] == "calls":
+        text += ", the same level throughout, while the time in calls changes"
+    elif changes.better == "drift" and changes.drift is not None:
         drift = changes.drift.relative
         text += f", {'slower' if drift > 0 else 'faster'} by {percent(abs(drift))} over the run"
     elif changes.better == "steps" and changes.change_points:

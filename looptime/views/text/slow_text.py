@@ -111,7 +111,7 @@ def _why(at: Summary) -> tuple[RenderableType, ...]:
 def _typical(at: Summary) -> str:
     """What a typical loop takes, and that none does where the level changes on the way."""
     text = f"{number(at.slow.typical_ms)} ms of {at.basis.judged}"
-    if at.changes.better != "steps":
+    if at.changes.better != "steps" or at.changes.of[-1] == "calls":
         return text
     levels = [one for p in at.changes.change_points for one in (p.before_ms, p.after_ms)]
     return f"{text}, between levels from {number(min(levels))} to {number(max(levels))} ms"

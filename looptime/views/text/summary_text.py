@@ -294,17 +294,27 @@ def _within(at: Summary) -> list[RenderableType]:
     changes = at.changes
     if changes.drift is None and not changes.change_points:
         return []
+    what = "the time in calls " if changes.better and changes.of[-1] == "calls" else ""
     if changes.better == "drift" and changes.drift is not None:
         d = changes.drift.change_ms
-        text = f"drifts by {number(d.value)} ms ({number(d.low)} to {number(d.high)})"
+        text = f"{what}drifts by {number(d.value)} ms ({number(d.low)} to {number(d.high)})"
     elif changes.better == "steps":
         steps = ", ".join(
             f"{number(p.step_ms)} ms at {number(p.time_s)} s" for p in changes.change_points[:5]
         )
-        text = f"changes its level: {steps}"
+        text = f"{what}changes its level: {steps}"
     else:
-        text = "no drift and no change of level seen."
+        text = f"no drift and no change of level seen{_looked_at(at)}."
     return [heading_line("Along the run"), indented(Text(text[0].upper() + text[1:]))]
+
+
+def _looked_at(at: Summary) -> str:
+    """What "none seen" is true of, where it is not the work itself."""
+    if at.basis.work_known:
+        return ""
+    if at.changes.of[-1] == "calls":
+        return " in the period or in the time of its calls"
+    return " in the period; of the work it can't be told"
 
 
 def _fresh(at: Summary) -> list[RenderableType]:

@@ -62,9 +62,10 @@ def test_clock_that_starts_at_zero(tmp_path):
     assert periods_ms(read(tmp_path, "time_ms,heading\n0,0\n10,1\n20,2\n30,2\n")) == [10.0] * 3
 
 
-def test_loop_numbers_that_were_passed_over(tmp_path):
+@pytest.mark.parametrize("name", ["loop", "loop_no", "Loop Nr", "cycleIndex", "iter_idx"])
+def test_loop_numbers_that_were_passed_over(tmp_path, name):
     """A hole in the loop numbers makes no long period."""
-    text = "loop,time_ms\n" + "".join(f"{k},{k * 10}\n" for k in (0, 1, 2, 3, 8, 9))
+    text = f"{name},time_ms\n" + "".join(f"{k},{k * 10}\n" for k in (0, 1, 2, 3, 8, 9))
     run = read(tmp_path, text)
     assert run.loop_columns.loop.tolist() == [0, 1, 2, 8]
     assert set(periods_ms(run)) == {10.0}
