@@ -30,6 +30,7 @@ from looptime.parsers.lines.column_names import (
     name_loops,
     name_stamps,
 )
+from looptime.parsers.lines.documents import may_be_tabled, tabled
 from looptime.parsers.lines.event_calls import calls_of
 from looptime.parsers.lines.event_tables import event_table, names_clock, timed_calls
 from looptime.parsers.lines.events import find_events, read_events
@@ -108,7 +109,7 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
     """
     asked = options.layout == "values"
     lines = [_COLOURS.sub("", line.lstrip("\ufeff")) for line in lines_of(text, _FIRST_LINES)]
-    first = unrolled(lines)
+    first = _every_line(source) if may_be_tabled(lines) else unrolled(lines)
     if first is lines and not asked and options.columns is None and is_written(text):
         return None
     names, unit = None if asked else options.columns, options.unit
@@ -163,8 +164,10 @@ def _stated(grid: Grid, lines: list[str]) -> list[str | None]:
 
     A remark that speaks of all columns is heard where the names are read.
     """
-    above = takewhile(lambda at: at[1] is None, zip(lines, grid.rows, strict=False))
-    unit, _ = stated_unit([_in_words(line) for line, _ in above])
+    rows = zip(range(len(lines)), grid.rows, strict=False)
+    above = [at for at, _ in takewhile(lambda one: one[1] is None, rows)]
+    of_rows = {line for line, _ in grid.folded if line < len(above)}
+    unit, _ = stated_unit([_in_words(lines[at]) for at in above if at not in of_rows])
     return [
         unit if name in _CLOCK and known is None else known
         for name, known in zip(grid.names, grid.units, strict=True)
@@ -183,11 +186,13 @@ def _in_words(line: str) -> str:
 
 
 def _every_line(source: Source) -> list[str]:
+    """The lines of a log, or of the rows in the document that it is."""
     data = b"".join(bytes(block.data) for block in blocks(source))
     text = _COLOURS.sub("", data.decode("utf-8", "replace"))
     lines = [line.rstrip("\r") for line in text.split("\n")]
     lines[0] = lines[0].lstrip("\ufeff")
-    return unrolled(lines[:-1] if lines and not lines[-1] else lines)
+    lines = lines[:-1] if lines and not lines[-1] else lines
+    return (tabled("\n".join(lines)) if may_be_tabled(lines) else None) or unrolled(lines)
 
 
 _Found = tuple[Grid, str | None, str]
