@@ -108,7 +108,7 @@ def read_keyed(lines: list[str]) -> Grid | None:
 
 
 def _word_keys(told: list[Sentence], uses: Counter[str]) -> set[str]:
-    """Keys that stand with a word alone on a line as often as others with a number: ``mode: auto``.
+    """Keys that stand alone on a line as often as others, with a word or a time: ``mode: auto``.
 
     Examples
     --------
@@ -117,13 +117,16 @@ def _word_keys(told: list[Sentence], uses: Counter[str]) -> set[str]:
     >>> _word_keys(told[:4] + told[:2], Counter(imu=3))
     {'mode'}
     """
-    words = Counter(key for s in told if _alone(s) for key in s.words)
-    return {key for key, often in words.items() if often >= _AS_OFTEN * max(uses.values())}
+    alone = Counter(key for s in told for key in _alone(s))
+    return {key for key, often in alone.items() if often >= _AS_OFTEN * max(uses.values())}
 
 
-def _alone(sentence: Sentence) -> bool:
-    """Whether a line is a key with its word and nothing else."""
-    return not sentence.names and len(sentence.words) == 1 and not sentence.text
+def _alone(sentence: Sentence) -> tuple[str, ...]:
+    """The key of a line that is no more than it and its word, or the time that it holds."""
+    if not sentence.names and len(sentence.words) == 1 and not sentence.text:
+        return tuple(sentence.words)
+    name = sentence.names[0] if len(sentence.names) == 1 and not sentence.words else None
+    return (name,) if name and sentence.marks and is_stamp(name) else ()
 
 
 def _twice(sentence: Sentence) -> bool:
@@ -383,8 +386,11 @@ def _grid(
 
 
 def _plan(grid: Grid, sentence: Sentence, keys: set[str], marked: bool) -> _Plan | None:
-    says = _alone(sentence) and sentence.words.keys() <= keys
-    if not (says or _holds(sentence, keys, marked) or (not keys and _worded(sentence))):
+    if not (
+        keys.intersection(_alone(sentence))
+        or _holds(sentence, keys, marked)
+        or (not keys and _worded(sentence))
+    ):
         return None
     stamps, lead = [STAMP, f"{STAMP} 2"], _lead(sentence.names)
     names = [

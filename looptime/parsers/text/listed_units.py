@@ -15,6 +15,14 @@ _LIST = re.compile(
 _PARTED, _PAIR = re.compile(r"[,;|\t]"), re.compile(r"^(.+?)\s*[:=\s]\s*(\S+)$")
 #: What stands for no unit, and the longest one.
 _NONE, _LONGEST = frozenset(("", "-", "--", "1", "none", "n/a", "na", "text", "bool")), 8
+#: What is said of some columns is no longer [characters].
+_LONGEST_SAID = 200
+
+
+#: Names of columns and the unit that a remark says they are in, before a comma or what is added.
+_IN = re.compile(r"^(?P<names>.+?)\s+(?:(?:are|is|sind|ist|est|sont)\s+)?(?:in|en)\s+"
+                 r"(?P<unit>[^\W\d_]+)\b(?:\s*\(.*)?$", re.IGNORECASE)  # fmt: skip
+_AND = re.compile(r"\s*(?:&|\+|/|\b(?:and|und|et|y|e)\b|\s)\s*", re.IGNORECASE)
 
 
 def in_listed_units(header: tuple[str, ...], remarks: Sequence[str]) -> tuple[str, ...]:
@@ -30,6 +38,8 @@ def in_listed_units(header: tuple[str, ...], remarks: Sequence[str]) -> tuple[st
     ('clock [us]', 'imu [us]')
     >>> in_listed_units(("start", "imu"), ["# units: ms"]), in_listed_units(("t", "a"), ["# s a"])
     (('start', 'imu'), ('t', 'a'))
+    >>> in_listed_units(("t", "imu", "arm"), ["# t in s, imu and arm in microseconds (old timer)"])
+    ('t [s]', 'imu [microseconds]', 'arm [microseconds]')
     """
     for line in remarks:
         found = _LIST.match(line)
@@ -52,6 +62,8 @@ def _of_each(header: tuple[str, ...], text: str, said: bool) -> list[str] | None
         plain = all(len(cell) <= _LONGEST and " " not in cell for cell in bare)
         known = said or all(cell in times or cell.lower() in _NONE for cell in bare)
         return bare if plain and known else None
+    if told := _in_units(cells, {name.lower() for name in header}):
+        return [told.get(name.lower(), "") for name in header]
     pairs = [pair for cell in bare if len(cell) <= LONGEST_NAME and (pair := _PAIR.match(cell))]
     by_name = {pair[1].strip().lower(): pair[2].strip("()[]") for pair in pairs}
     named = {name.lower() for name in header} & by_name.keys()
@@ -59,3 +71,18 @@ def _of_each(header: tuple[str, ...], text: str, said: bool) -> list[str] | None
         return None
     timed = any(word_unit(unit) for unit in by_name.values())
     return [by_name.get(name.lower(), "") for name in header] if timed else None
+
+
+def _in_units(said: list[str], names: set[str]) -> dict[str, str]:
+    """Units of time by the names of columns that words say are in them: ``imu, arm in ms``."""
+    made: dict[str, str] = {}
+    waiting: list[str] = []
+    for text in said:
+        found = _IN.match(text) if len(text) <= _LONGEST_SAID else None
+        whose = (text if found is None else found["names"]).lower()
+        mine = [whose] if whose in names else [one for one in _AND.split(whose) if one]
+        waiting = [*waiting, *mine] if mine and set(mine) <= names else []
+        if found is not None and word_unit(found["unit"]):
+            made |= dict.fromkeys(waiting, found["unit"])
+            waiting = []
+    return made

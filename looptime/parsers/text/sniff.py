@@ -51,7 +51,10 @@ _STATED = re.compile(
 #: The same of a clock: ``ms since boot``, and no length such as ``3 s since the last match``.
 _SINCE = re.compile(r"(?<![\d.,]\s)(?<![\w.,])([^\W\d_]+)\s+(?:since|seit|depuis)\b", re.IGNORECASE)
 #: A remark that may list the units of columns.
-_LISTS_UNITS = re.compile(r"(?i:units?\b|einheit)|\b[num\u00b5\u03bc]?s\b.*\b[num\u00b5\u03bc]?s\b")
+_LISTS_UNITS = re.compile(
+    r"(?i:units?\b|einheit|\b(?:in|en)\s+(?:[num\u00b5\u03bc]?s\b|nano|micro|mikro|milli|sec|sek))"
+    r"|\b[num\u00b5\u03bc]?s\b.*\b[num\u00b5\u03bc]?s\b"
+)
 _DELIMITERS = (",", ";", "\t", "|", " ")
 
 _Lines = list[tuple[int, tuple[str, ...]]]

@@ -377,3 +377,16 @@ def test_columns_given_by_the_caller_name_the_values_of_each_line_in_turn(tmp_pa
     assert self_ms(run)["arm"][:3] == pytest.approx([0.9, 0.901, 0.902])
     with pytest.raises(UsageError, match=r"names 2 columns.*called n, "):
         read(tmp_path, text, "log.txt", columns="loop,start_us")
+
+
+@pytest.mark.parametrize("clock", ["t: {:.3f} s", "time = {:.3f} s", "t={:.3f}"])
+def test_a_time_that_stands_alone_on_a_line_of_its_loop(tmp_path, clock):
+    """A key a line: the time is one of them, and tells what lies outside the parts."""
+    lines = [
+        line
+        for k in range(60)
+        for line in (f"- loop: {k}", clock.format(0.02 * k), f"gyro: {2 + k % 3} ms", "arm: 9 ms")
+    ]
+    run = read(tmp_path, "\n".join(lines) + "\n", "log.txt")
+    assert set(periods_ms(run)) == {20.0}
+    assert run.unattributed_ns().tolist()[:3] == [9_000_000, 8_000_000, 7_000_000]
