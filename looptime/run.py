@@ -195,6 +195,8 @@ class Clock:
     starts_from: str = "log"
     #: What bounds every figure of the run, to be said with the first of them.
     limits: tuple[str, ...] = ()
+    #: What every figure rests on though little shows it, as it would follow an "if".
+    supposed: tuple[str, ...] = ()
     missing: MissingLoops | None = None
 
     def told(self) -> tuple[str, ...]:

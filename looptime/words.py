@@ -3,11 +3,11 @@
 import math
 import re
 import shlex
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 __all__ = [
     "LEAST_MS", "brief", "changed", "count", "figure", "in_words", "listed", "ms", "named",
-    "number", "p_value", "percent", "shell_word", "signed", "three",
+    "number", "p_value", "percent", "shell_word", "signed", "supposing", "three",
 ]  # fmt: skip
 
 #: A change below this is none [ms].
@@ -193,6 +193,24 @@ def changed(value: float | None, low: float | None, high: float | None, digits: 
     """
     shown = [signed(v, digits, least=LEAST_MS) for v in (value, low, high)]
     return shown[0] if "-" in shown else f"{shown[0]} ({shown[1]} to {shown[2]})"
+
+
+def supposing(text: str, supposed: Iterable[str]) -> str:
+    """Text whose first sentence says what it rests on though little shows it.
+
+    Examples
+    --------
+    >>> supposing("It takes 9.97 ms. Look there.", ["the times are in ms", ""])
+    'It takes 9.97 ms (if the times are in ms). Look there.'
+    >>> supposing("It takes 9.97 ms.", [])
+    'It takes 9.97 ms.'
+    """
+    said = " and ".join(dict.fromkeys(filter(None, supposed)))
+    if not said:
+        return text
+    first, stop, rest = text.partition(". ")
+    end = "" if stop or not first.endswith(".") else "."
+    return f"{first.removesuffix(end)} (if {said}){end}{stop}{rest}"
 
 
 def shell_word(text: str) -> str:

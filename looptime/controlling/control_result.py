@@ -137,6 +137,7 @@ class ControlResult:
     warmup_loops: int = 0
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    supposed: tuple[str, ...] = ()  #: As in `looptime.run.Clock`
 
     def to_dict(self) -> dict[str, Any]:
         """What ``control --json`` gives, besides the log's name."""
@@ -148,5 +149,6 @@ class ControlResult:
             "controllers": [one.to_dict() for one in self.controllers],
             "wheels": wheels, "steering": steering,
             "notes": list(self.notes), "cautions": list(self.cautions),
+            "supposed": list(self.supposed),
         })  # fmt: skip
         return made

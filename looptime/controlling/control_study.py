@@ -136,6 +136,7 @@ def control(
     return ControlResult(
         found, wheel_set, len(run) / run.duration_s, run.duration_s, len(run),
         notes=notes, cautions=CAUTIONS if modelled or wheel_set else (),
+        supposed=run.clock.supposed,
     )  # fmt: skip
 
 

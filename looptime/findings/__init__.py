@@ -20,6 +20,7 @@ from looptime.findings.steering_rules import steering_findings
 from looptime.findings.thread_rules import thread_findings
 from looptime.project import Heading, Project
 from looptime.run import Run
+from looptime.words import supposing
 
 __all__ = [
     "CAUTION",
@@ -73,7 +74,13 @@ def find(
         made = [*allowed([lost]), *rest]
     if not any(f.severity == "look" for f in made):
         made += allowed([healthy(summary)])
-    return ranked([replace(f, command=with_options(f.command, given)) for f in made])
+    rests_on = summary.run.clock.supposed
+    return ranked(
+        [
+            replace(f, text=supposing(f.text, rests_on), command=with_options(f.command, given))
+            for f in made
+        ]
+    )
 
 
 #: What says that loops come late, and what says which call makes them so.

@@ -134,6 +134,7 @@ class HeadingResult:
     #: Cautions belong beside every required rate.
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
+    supposed: tuple[str, ...] = ()  #: As in `looptime.run.Clock`
     warmup_loops: int = 0  #: Loops of the run that were left out as warm-up before the study
     stalls: Stalls | None = None
     motion_assumed: bool = False  #: Whether nobody said how the robot moves
@@ -180,6 +181,7 @@ class HeadingResult:
             "parts": self._parts(),
             "notes": list(self.notes),
             "cautions": list(self.cautions) if self.required else [],
+            "supposed": list(self.supposed),
         }
 
     def _parts(self) -> Json:

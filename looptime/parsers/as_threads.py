@@ -107,6 +107,7 @@ def _beside(run: Run, other: Run, name: str, path: str) -> Run:
             tick_ns=max(run.clock.tick_ns, other.clock.tick_ns),
             notes=(*run.clock.notes, *notes * bool(left)),
             limits=tuple(dict.fromkeys((*run.clock.limits, *other.clock.limits))),
+            supposed=tuple(dict.fromkeys((*run.clock.supposed, *other.clock.supposed))),
         ),
     )
 

@@ -37,6 +37,7 @@ from looptime.checks.recording.recording import Settings
 from looptime.errors import NotEnoughError
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.multiple import benjamini_hochberg
+from looptime.words import supposing
 
 __all__ = ["Comparison", "UsualScatter", "compare"]
 
@@ -130,7 +131,9 @@ def compare(
     )
     if not any(c.note == hidden for c in changes):
         hidden = ""
-    return replace(made, sentences=tuple(sentences(made, hidden, tolerance)))
+    first, *more = sentences(made, hidden, tolerance)
+    rests_on = [facts.supposed for facts in (*made.before, *made.after)]
+    return replace(made, sentences=(supposing(first, rests_on), *more))
 
 
 def _past(history: Sequence[RunValues], sides: Sequence[Judged]) -> tuple[RunValues, ...]:

@@ -17,7 +17,7 @@ from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 from looptime.signal_names import AGE, TARGET_WORDS, of_battery, words_of
-from looptime.words import listed, named, shell_word
+from looptime.words import listed, named, shell_word, supposing
 
 __all__ = ["Checked", "Checklist", "checklist"]
 
@@ -69,7 +69,10 @@ class Checklist:
 
     @property
     def sentence(self) -> str:
-        """Ready, as far as judged, or not, and why."""
+        """Ready, as far as judged, or not, and why; with what that rests on."""
+        return supposing(self._sentence(), [facts.supposed for facts in self.gate.new])
+
+    def _sentence(self) -> str:
         bad = [one.what for one in self.checks if one.state == "bad"]
         if self.verdict == "fail":
             why = [f" ({one.text})" for one in self.checks if one.state == "bad"]

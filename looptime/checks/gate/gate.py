@@ -31,7 +31,7 @@ from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
-from looptime.words import listed, named
+from looptime.words import listed, named, supposing
 
 __all__ = ["GateResult", "choose_baseline", "gate"]
 
@@ -296,7 +296,10 @@ def _result(
         checked=tuple(checked),
         notes=tuple(notes),
         verdict=verdict,
-        sentence=_sentence(verdict, rows, checked, unknown, unsure),
+        sentence=supposing(
+            _sentence(verdict, rows, checked, unknown, unsure),
+            [one.facts.supposed for one in (*(r.values for r in new), *baseline)],
+        ),
         unsure=unsure,
     )
 

@@ -62,6 +62,7 @@ class Facts:
     rows_read: int = 0
     rows_set_aside: int = 0
     dropped: int = 0
+    supposed: str = ""  #: As in `looptime.run.Clock`, one after the other
     #: Hash of its first loops (`looptime.checks.recording.copies.opening`), which copies share.
     opening: str = ""
 
@@ -167,6 +168,7 @@ def run_facts(run: Run, pacing: Pacing, judged: str, work_known: bool) -> Facts:
         work_known=work_known,
         judged=judged,
         tick_ns=run.clock.tick_ns,
+        supposed=" and ".join(run.clock.supposed),
         loops=len(run),
         duration_s=run.duration_s,
         rows_read=run.rows_read,

@@ -40,7 +40,7 @@ MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
 _FACTS = (
     "source", "robot", "version", "label", "time", "layout", "pacing_mode", "nominal_hz",
     "work_known", "judged", "budget_ms", "serious_ms", "cut_s", "tick_ns", "loops",
-    "warmup_loops", "duration_s", "rows_read", "rows_set_aside", "dropped", "opening",
+    "warmup_loops", "duration_s", "rows_read", "rows_set_aside", "dropped", "opening", "supposed",
 )  # fmt: skip
 
 
@@ -64,6 +64,7 @@ COLUMNS: dict[str, str] = {
     "rows_read": "rows of the log", "rows_set_aside": "rows of it that were not used",
     "dropped": "rows that the recorder lost",
     "opening": "SHA-256 of the first loops, which copies of a recording share",
+    "supposed": "what its figures rest on though little shows it",
     "phases": "phases and their shares of the loops",
     "max_period_ms": "longest period [ms]", "max_work_ms": "longest work [ms]",
     "values": "figures: quantity, statistic, value [ms; counts; 1/s], the value judged (freed from"

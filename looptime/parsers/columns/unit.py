@@ -59,11 +59,14 @@ class Unit:
     printed_ns: int | None = None
 
     @property
+    def supposed(self) -> tuple[str, ...]:
+        """What is supposed where nothing but the size of the numbers tells the unit."""
+        return (f"the times are in {self.name}",) if self.said.startswith(_BY_SIZE) else ()
+
+    @property
     def limits(self) -> tuple[str, ...]:
-        """What bounds every figure: that nothing but the size of the numbers tells the unit."""
-        if not self.said.startswith(_BY_SIZE):
-            return ()
-        return (f"if the times are in {self.name}, as their size suggests: --unit says it",)
+        """What bounds every figure: the same, and what would settle it."""
+        return tuple(f"if {one}, as their size suggests: --unit says it" for one in self.supposed)
 
     @property
     def tick_ns(self) -> int:

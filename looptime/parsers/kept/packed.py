@@ -51,7 +51,7 @@ def rebuilt(told: dict[str, Any], tables: dict[str, Any]) -> Run:
     plain = {key: told[key] for key in ("loop_thread", "layout", "source", "rows_read",
                                         "rows_used", "loop_from", "dropped")}  # fmt: skip
     clock = dict(told["clock"])
-    for key in ("wraps", "jumps", "restarts", "notes", "limits"):
+    for key in ("wraps", "jumps", "restarts", "notes", "limits", "supposed"):
         clock[key] = tuple(clock[key])
     made = {name: _TABLES[name](**columns) for name, columns in tables.items()}
     return Run(

@@ -319,6 +319,7 @@ class Found:
     notes: tuple[str, ...] = ()  #: For `looptime.run.Clock.notes`
     partner: Int | None = None  #: As in `Parsed`
     limits: tuple[str, ...] = ()  #: For `looptime.run.Clock.limits`
+    supposed: tuple[str, ...] = ()  #: For `looptime.run.Clock.supposed`
 
 
 def own_unit(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:

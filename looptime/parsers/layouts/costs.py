@@ -41,6 +41,7 @@ from looptime.parsers.layouts.each_row import (
 )
 from looptime.parsers.layouts.laid import lay_out
 from looptime.parsers.layouts.some_loops import refuse_late_only, refuse_sums
+from looptime.parsers.layouts.supposed import row_supposed
 from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.table import Member, Table
 
@@ -108,7 +109,8 @@ def rows(content: Content) -> Found:
     notes = row_notes(found, log) + _left_out(
         known[found.row], names, content.table.line_of(found.row)
     )
-    return Found(found, ticks, finest, notes, limits=row_limits(found, log))
+    return Found(found, ticks, finest, notes, limits=row_limits(found, log),
+                 supposed=row_supposed(found, log))  # fmt: skip
 
 
 def _told_apart(names: list[str], parts: Sequence[Head]) -> list[str]:

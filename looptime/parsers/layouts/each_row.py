@@ -24,7 +24,16 @@ from looptime.schema import LIMITS, ONE_IN, SUMMED
 from looptime.units import NS_PER_S, UNITS, split_unit
 from looptime.words import listed, named
 
-__all__ = ["COLUMNS", "loop_rows", "needed", "own", "row_limits", "row_notes", "unit"]
+__all__ = [
+    "COLUMNS",
+    "loop_rows",
+    "maybe_no_loops",
+    "needed",
+    "own",
+    "row_limits",
+    "row_notes",
+    "unit",
+]
 
 #: Rows by which it is told at which end of its loop a row is stamped.
 _ROWS = 50_000
@@ -368,8 +377,7 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         limits += [f"if {text!r} is the clock, --columns names it so" for text in rising[:1]]
     if ONE_IN in rows.said:
         limits.append(f"{rows.said[rows.said.index(ONE_IN) :]} is logged")
-    if rows.body is None and rows.period is None and rows.parts is None:
-        limits += _maybe_no_loops(rows, log)
+    limits += maybe_no_loops(rows, log)
     clock, parts = log.given.one.get("time"), log.given.groups.get("part", ())
     if log.dialect.header is None and not log.options.columns and clock is not None and parts:
         places = listed([str(head.index + 1) for head in parts])
@@ -388,10 +396,11 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     return (*limits, *_steps_of_lengths(rows))
 
 
-def _maybe_no_loops(rows: LoopRows, log: Reading) -> list[str]:
+def maybe_no_loops(rows: LoopRows, log: Reading) -> list[str]:
     """What speaks against rows without any length being loops: how far apart they stand."""
     apart = np.diff(rows.start)
-    if not len(apart):
+    told = rows.body is not None or rows.period is not None or rows.parts is not None
+    if told or not len(apart):
         return []
     usual = float(np.median(apart))
     if usual >= _SLOW_NS:

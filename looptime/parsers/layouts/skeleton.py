@@ -146,6 +146,7 @@ def parse(
         + cautions(table, layout.clock, _LENGTHS),
         starts_from=layout.starts_from,
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
+        supposed=(() if _unit_shown(log.given) else unit.supposed) + found.supposed,
     )  # fmt: skip
     header = given.one["name"].text if "name" in given.one else ""
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner,

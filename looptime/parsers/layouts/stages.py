@@ -38,6 +38,7 @@ from looptime.parsers.layouts.contract import (
 from looptime.parsers.layouts.each_row import row_limits
 from looptime.parsers.layouts.nesting import nest, parents_first
 from looptime.parsers.layouts.some_loops import between, thinned
+from looptime.parsers.layouts.supposed import row_supposed
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
 
@@ -276,7 +277,8 @@ def rows(content: Content) -> Found:
         notes = ("stages that overlap others without lying in them are left out",)
     notes += _shifted(instants)
     ticks = np.concatenate([column[:100_000] for column in columns])
-    return Found(found, ticks, notes=notes, limits=row_limits(found, content.log))
+    return Found(found, ticks, notes=notes, limits=row_limits(found, content.log),
+                 supposed=row_supposed(found, content.log))  # fmt: skip
 
 
 def _shifted(instants: tuple[Head, ...]) -> tuple[str, ...]:

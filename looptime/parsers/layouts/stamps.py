@@ -22,6 +22,7 @@ from looptime.parsers.layouts.some_loops import (
     refuse_side_by_side,
     refuse_sums,
 )
+from looptime.parsers.layouts.supposed import row_supposed
 from looptime.parsers.text.dialect import Dialect
 
 __all__ = ["LAYOUT"]
@@ -91,7 +92,8 @@ def rows(content: Content) -> Found:
     if content.log.options.rate_hz is not None and found.body is not None:
         ticks = np.unique(found.body)
     log = content.log
-    return Found(found, ticks, notes=row_notes(found, log), limits=row_limits(found, log))
+    return Found(found, ticks, notes=row_notes(found, log), limits=row_limits(found, log),
+                 supposed=row_supposed(found, log))  # fmt: skip
 
 
 LAYOUT = Layout(

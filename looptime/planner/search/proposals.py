@@ -73,6 +73,7 @@ class Suggestions:
     #: ``work`` where the log keeps a fixed pace, else ``period``: what gains are about.
     judged: str = "period"
     now_work_ms: float | None = None  #: Mean work of a loop now, where work is judged
+    supposed: tuple[str, ...] = ()  #: As in `looptime.run.Clock`
     unanswered: str = ""  #: That nothing proposed answers what is told of the run first, and why
 
     def to_dict(self) -> dict[str, Any]:
@@ -85,7 +86,8 @@ class Suggestions:
             "remedies": to_json(self.remedies),
             "not_proposed": to_json(self.not_proposed),
             "targets": list(self.targets), "warnings": list(self.warnings),
-            "unanswered": self.unanswered or None, "cautions": list(CAUTIONS),
+            "supposed": list(self.supposed), "unanswered": self.unanswered or None,
+            "cautions": list(CAUTIONS),
         }  # fmt: skip
 
 

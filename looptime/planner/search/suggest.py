@@ -164,6 +164,7 @@ class _Search:
             {"mean": now.means[0], "p99": now.p99[0]}, floor, kept, remedies,
             tuple(left), self._targets(now, floor, proposed), self._warnings(), len(self.at.run),
             whole, source, "work" if self.paced else "period", now.work[0] if self.paced else None,
+            self.at.run.clock.supposed,
         )  # fmt: skip
 
     @property

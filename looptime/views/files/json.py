@@ -55,6 +55,7 @@ def _clock(clock: Clock) -> dict[str, Any]:
         "wraps": [dict(one) for one in clock.wraps], "jumps": [dict(one) for one in clock.jumps],
         "restarts": list(clock.restarts), "other": clock.other, "missing": clock.missing,
         "notes": list(clock.notes), "limits": list(clock.limits),
+        "supposed": list(clock.supposed),
     }  # fmt: skip
 
 

@@ -22,6 +22,7 @@ from looptime.views.text.control_answer import (
 from looptime.views.text.terminal import caution, figure, heading_line, number, safe, table
 from looptime.views.text.text_parts import indented, labelled
 from looptime.views.text.told import Told
+from looptime.words import supposing
 
 __all__ = ["render_control", "spread_lines"]
 
@@ -44,7 +45,9 @@ def render_control(at: ControlResult, source: str, full: bool = False) -> Told:
     books = (labelled("log", safe(source, 200)), labelled("figures", used),
              *(labelled("note", note) for note in at.notes))  # fmt: skip
     shown = tuple(tuple(t) for t in tables if t)
-    return Told(control_sentence(at), tuple(said), shown, tuple(more), books)
+    return Told(
+        supposing(control_sentence(at), at.supposed), tuple(said), shown, tuple(more), books
+    )
 
 
 def _fits(at: ControlResult) -> Iterator[RenderableType]:

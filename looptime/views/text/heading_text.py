@@ -19,6 +19,7 @@ from looptime.signal_names import ASSUMED
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
+from looptime.words import supposing
 
 __all__ = ["heading_sentence", "motion_words", "render_heading"]
 
@@ -74,7 +75,13 @@ def render_heading(
     tables = [_required(at), _curve(at), _ages(at), _stale(at), _path(at)]
     more = [*_integrated(at), *(caution(text) for text in at.cautions if at.required)]
     shown = tuple(tuple(t) for t in tables if t)
-    return Told(heading_sentence(at), tuple(reasons), shown, tuple(more), tuple(books))
+    return Told(
+        supposing(heading_sentence(at), at.supposed),
+        tuple(reasons),
+        shown,
+        tuple(more),
+        tuple(books),
+    )
 
 
 def heading_sentence(at: HeadingResult) -> str:

@@ -21,7 +21,7 @@ from looptime.views.text.terminal import (
 )
 from looptime.views.text.text_parts import indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import changed
+from looptime.words import changed, supposing
 
 __all__ = ["caution_lines", "mind_lines", "plan_sentence", "render_plan", "render_score", "span"]
 
@@ -56,8 +56,8 @@ def render_plan(at: Prediction) -> Told:
     if at.run_sd_from in ("assumed", "log"):
         text = "a season of runs, or --run-sd PERCENT, says what yours scatter by"
         books.append(labelled("", text))
-    return Told(plan_sentence(at), tuple(reasons), tuple(t for t in tables if t), tuple(more),
-                tuple(books))  # fmt: skip
+    answer = supposing(plan_sentence(at), at.run.clock.supposed)
+    return Told(answer, tuple(reasons), tuple(t for t in tables if t), tuple(more), tuple(books))
 
 
 def plan_sentence(at: Prediction) -> str:

@@ -15,6 +15,7 @@ from looptime.views.text.costs_text import render_contention
 from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent, used_line
 from looptime.views.text.told import Told, why
+from looptime.words import supposing
 
 __all__ = ["render_delay", "render_loop", "render_slow"]
 
@@ -59,12 +60,13 @@ def render_slow(at: Summary, top: int | None = None, video: VideoSync | None = N
             if few
             else f"No loop stands out {slow.limit(at.basis.judged)}."
         )
-        return Told(answer, _why(at), books=books)
+        return Told(supposing(answer, at.run.clock.supposed), _why(at), books=books)
     slowest = tuple(_listed(at, top or _FIRST, video))
     blocks = (*([slowest] if top is None else []), _rhythm(at.recurrence.most), _causes(at),
               render_contention(at))  # fmt: skip
     rest = _listed(at, _MOST, video) if top is None and len(slow.events) > _FIRST else ()
-    return Told(_answer(at), _why(at), tuple(tuple(b) for b in blocks if b), tuple(rest), books,
+    answer = supposing(_answer(at), at.run.clock.supposed)
+    return Told(answer, _why(at), tuple(tuple(b) for b in blocks if b), tuple(rest), books,
                 () if top is None else slowest)  # fmt: skip
 
 

@@ -20,7 +20,7 @@ from looptime.views.text.plan_words import (
 from looptime.views.text.terminal import command_line, heading_line, number, safe
 from looptime.views.text.text_parts import hanging, indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import count, listed
+from looptime.words import count, listed, supposing
 
 __all__ = ["render_suggestions"]
 
@@ -65,7 +65,8 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
                 "looptime.toml (looptime guide project-file)."
             )
         answer = f"{answer} {safe(at.unanswered, 400)}" if at.unanswered else answer
-        return Told(" ".join([*at.targets, answer]), tables=(tuple(left_out),) if left_out else (),
+        answer = supposing(" ".join([*at.targets, answer]), at.supposed)
+        return Told(answer, tables=(tuple(left_out),) if left_out else (),
                     more=tuple(rest), books=books)  # fmt: skip
     first, *others = at.proposed[:_FIRST]
     answer, why, command = _plan(first, at, options)
@@ -89,7 +90,7 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
         more.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
         more.append(Padding(Text(_proposal(plan, at.judged)), (0, 0, 0, 4)))
     more += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at), *rest]
-    answer = " ".join([*at.targets, answer])
+    answer = supposing(" ".join([*at.targets, answer]), at.supposed)
     return Told(answer, reasons, tuple(tables), tuple(more), (*books, told))
 
 
