@@ -20,7 +20,7 @@ from looptime.planner.known.seen_buses import SeenBuses, SeenLock, seen_buses
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts
 from looptime.planner.play.marks import Anchors, anchors
-from looptime.planner.play.pacer import PacedRate, recorded_pace
+from looptime.planner.play.pacer import PacedRate, late_wakes, recorded_pace
 from looptime.planner.play.shared_bus import HAND_OVER_NS, Sharing, sharing
 from looptime.planner.play.turn_services import without_turns
 from looptime.records import dataclass
@@ -72,6 +72,11 @@ class KnownRun:
     def computes(self) -> list[float | None]:
         """Of each name, the share of its time in which it computes; None where nothing tells."""
         return compute_share(self.run)
+
+    @cached_property
+    def late_wakes(self) -> Float | None:
+        """By how much the loop's own waits were too long, in order; None where nothing tells."""
+        return late_wakes(self.run)
 
     @property
     def locks(self) -> Mapping[str, SeenLock]:

@@ -129,18 +129,22 @@ def late_wakes(run: Run) -> Float | None:
 
 
 def _after_tick(period: Float, waited: Bool, interval: float) -> Float:
-    """How late loops in time ended, by the ticks since the last late loop."""
-    off = period - interval
+    """How late loops in time ended, by the ticks since the last late loop.
+
+    A loop that was too long for its tick and waited for the next one has skipped those between.
+    """
+    off = period - interval * np.maximum(np.rint(period / interval), 1.0)
     chain = np.cumsum(~waited)
     summed = np.cumsum(off)
-    begin = np.append(0.0, summed[~waited])[chain]
+    earliest = float(np.quantile(summed, 0.05)) if waited.all() else 0.0
+    begin = np.append(earliest, summed[~waited])[chain]
     follows = waited & np.append(False, waited[:-1])
     both = follows[1:] & follows[:-1]
     one, next_ = off[:-1][both], off[1:][both]
     kept = float(np.mean((one - one.mean()) * (next_ - next_.mean()))) if len(one) else 0.0
     if len(one) < _TOLD or kept >= -0.25 * float(one.var()):
         return np.maximum(off[follows], 0.0)  # each counts from its own start
-    return np.maximum((summed - begin)[waited & (chain > 0)], 0.0)
+    return np.maximum((summed - begin)[waited & ((chain > 0) | waited.all())], 0.0)
 
 
 def _spread(values: Float) -> float:

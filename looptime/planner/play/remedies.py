@@ -12,7 +12,7 @@ from looptime.planner.known.bus_model import BatchCost, batch_cost, call_cost_ms
 from looptime.planner.known.call_clock import CallClock
 from looptime.planner.play.draft import Draft, Move, Reader
 from looptime.planner.play.paced import end_pace
-from looptime.planner.play.pacer import PacedRate, late_wakes
+from looptime.planner.play.pacer import PacedRate
 from looptime.planner.play.recorded import change_thread, is_about_threads
 from looptime.planner.play.shared_bus import oversleep
 from looptime.schema import CallName
@@ -387,7 +387,7 @@ def _thread(draft: Draft, change: Change) -> None:
     columns = [np.resize(draft.durations(turn), k) for turn in turns]
     before, more = np.zeros((2, k, len(turns)))
     if rest:
-        before[:, 0], more[:, 0] = rest, oversleep(k, late_wakes(draft.known.run))
+        before[:, 0], more[:, 0] = rest, oversleep(k, draft.known.late_wakes)
     names = [int(draft.name[turn[0]]) for turn in turns]
     buses = [draft.names[c].bus for c in names]
     draft.readers.append(

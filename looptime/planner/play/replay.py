@@ -191,7 +191,7 @@ def _simulated(draft: Draft, arranged: Arranged) -> tuple[Arranged, Traffic]:
     whole, traffic = walk(draft, arranged)
     by_clock = draft.timed or draft.pulses or len(draft.known.rhythms.pauses)
     for _ in range((2 if draft.pace is not None else 1) if by_clock else 0):
-        if traffic.given_up:
+        if traffic.given_up or np.array_equal(whole, arranged.whole):
             break
         added = (whole - arranged.whole).astype(float)
         if arranged.source is not None and arranged.original is not None:

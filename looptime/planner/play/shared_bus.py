@@ -139,10 +139,15 @@ def _others(run: Run) -> list[int]:
 
 
 def _innermost(run: Run, thread: int) -> Int:
-    """Rows of a thread's calls that hold no other, in order of time."""
+    """Rows of a thread's calls that hold no other, in order of time.
+
+    A row in which it waits for its next turn is its rest, which another pace changes.
+    """
     calls = run.call_columns
     rows = np.flatnonzero(calls.thread == thread)
     rows = rows[np.append(calls.depth[rows][1:] <= calls.depth[rows][:-1], True)]
+    rests = np.array([call.kind == "pacing" for call in run.names], bool)[calls.name[rows]]
+    rows = rows if rests.all() else rows[~rests]
     return rows[np.argsort(calls.start_ns[rows], kind="stable")]
 
 

@@ -84,12 +84,11 @@ def _candidates(draft: Draft, codes: Sequence[int], name: str) -> list[int]:
 
 def _busiest(draft: Draft, codes: Sequence[int]) -> list[int]:
     """Calls of the named bus on which the loop spends most."""
-    cost: dict[str, float] = {}
-    for c, rows in draft.rows_of_each(list(codes)).items():
-        bus = draft.names[c].bus
-        if bus is not None:
-            cost[bus] = cost.get(bus, 0.0) + float(draft.durations(rows).sum())
-    if not cost:
-        return []
+    named = [c for c in codes if draft.names[c].bus is not None]
+    cost = dict.fromkeys((draft.names[c].bus for c in named), 0.0)
+    if len(cost) < 2:
+        return named
+    for c, rows in draft.rows_of_each(named).items():
+        cost[draft.names[c].bus] += float(draft.durations(rows).sum())
     most = max(cost, key=lambda bus: cost[bus])
-    return [c for c in codes if draft.names[c].bus == most]
+    return [c for c in named if draft.names[c].bus == most]

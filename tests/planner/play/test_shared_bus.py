@@ -127,3 +127,26 @@ def test_a_timetable_is_told_from_a_rest():
     assert _keeps_a_timetable(names, on_time, np.append(0, 20e6 - took[:-1]))
     assert not _keeps_a_timetable(names, rested, np.full(200, 5e6) + np.arange(200) % 3)
     assert not _keeps_a_timetable(np.arange(200) % 2, on_time, np.append(0, 20e6 - took[:-1]))
+
+
+def test_the_logged_wait_of_a_thread_is_its_rest():
+    """A battery's thread reads every 50 ms and logs what it waits: half as long, still each 50 ms.
+
+    Its wait taken for a call of its own, the next reading would come that much sooner.
+    """
+    rng = np.random.default_rng(9)
+    rows = {}
+    for k in range(200):
+        took = float(rng.uniform(2, 5))
+        rows[5 * k] = [("battery.read", 4.0, took, "battery"),
+                       ("sleep", 4.0 + took, 50.0 - took - 0.001, "battery")]  # fmt: skip
+    calls = [("gyro.read", 0, 2), ("work", 2, 8)]
+    labels = {"gyro.read": LABELS["gyro.read"], "battery.read": LABELS["gyro.read"],
+              "sleep": {"kind": "pacing"}}  # fmt: skip
+    run = make_run([10.0] * 1000, lambda j: calls + rows.get(j, []), labels)
+    ((at,), _) = sharing(run, chain(run))
+    assert at.timetable
+    made = replay(run, ["scale battery.read by=0.5"])
+    code = [call.name for call in made.names].index("battery.read")
+    start = made.call_columns.start_ns[made.call_columns.name == code] / 1e6
+    assert np.median(np.diff(start)) == pytest.approx(50.0, abs=0.1)
