@@ -19,13 +19,15 @@ from looptime.controlling.steady_swing import (
 )
 from looptime.words import number
 
-__all__ = ["swing_told"]
+__all__ = ["GROWS", "swing_told"]
 
 #: A mechanism that its output moves by less than this share of what is seen is shaken by something
 #: else, and frequencies that differ by less are one swing's.
 SHAKEN, SAME = 0.3, 0.15
 #: Share of the value's variance above which the fit rests on the swing itself and can't judge it.
 MOSTLY = 0.5
+#: A swing grows, or dies away, whose amplitude changes by more than this factor.
+GROWS = 1.2
 
 
 def swing_told(asked: FitSignals, fit: Fit | None) -> tuple[Oscillation | None, str | None]:
@@ -79,9 +81,13 @@ def _same(rested: Oscillation, line: Steady) -> bool:
 
 
 def _of_line(line: Steady) -> Oscillation:
+    """From the first third of its cycles to the last it goes two thirds of their number."""
+    kept = 1 / GROWS <= line.growth <= GROWS
+    fall = 0.0 if kept else -math.log(line.growth) / (2 * 2 / 3 * line.cycles)
     return Oscillation(
-        line.frequency_hz, Figure(), 2 * line.cycles, "loop", line.amplitude, growth=line.growth
-    )
+        line.frequency_hz, Figure(fall / math.hypot(math.pi, fall)), 2 * line.cycles, "loop",
+        line.amplitude, growth=line.growth,
+    )  # fmt: skip
 
 
 def _driven(line: Steady, fit: Fit | None) -> float | None:

@@ -1,11 +1,14 @@
 """Whose a swing is, and what is said of it."""
 
 import numpy as np
+import pytest
 from click.testing import CliRunner
 
 from looptime.cli import cli
 from looptime.controllers import Controller
 from looptime.controlling import control
+from looptime.controlling.fit_signals import FitSignals
+from looptime.controlling.swings import swing_told
 from looptime.views.text.control_answer import control_sentence
 from tests.build_run import make_run
 from tests.controlling.swinging import even, play, weave
@@ -35,6 +38,20 @@ def test_the_answer_names_the_swing_and_whose_it_is():
     assert "fl_is swings at 2.2" in told
     assert "the loop swings" in told
     assert "no gain mends" not in told
+
+
+@pytest.mark.parametrize("damping", [0.0, 0.0003, -0.004, 0.004])
+def test_damping_of_a_swing_that_goes_on(damping):
+    """exp(-2 pi f d t) for 60 s at 2 Hz beside a moving target; 0 where it hardly changes."""
+    time = np.arange(3000) * 0.02
+    rng, goal = np.random.default_rng(4), 3 * np.sin(2 * np.pi * 0.11 * time)
+    swing = np.exp(-4 * np.pi * damping * (time - 30)) * np.sin(4 * np.pi * time)
+    value = goal + 0.3 * swing + rng.normal(0, 0.002, 3000)
+    run = run_of(goal, value, 0.5 * (goal - value))
+    asked = FitSignals(run, ("fl_u", "fl_is", "fl_want"))
+    found = swing_told(asked, None)[0]
+    expected = 0.0 if abs(damping) < 0.001 else damping
+    assert found.damping_ratio.value == pytest.approx(expected, rel=0.15)
 
 
 def test_a_swing_is_named_without_a_fit(tmp_path):

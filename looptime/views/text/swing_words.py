@@ -2,12 +2,10 @@
 
 from looptime.controlling import Controlled
 from looptime.controlling.oscillation import Oscillation
+from looptime.controlling.swings import GROWS
 from looptime.views.text.terminal import figure, number
 
 __all__ = ["swing_words"]
-
-#: From which factor between its begin and end a swing is said to grow.
-GROWS = 1.2
 
 
 def swing_words(one: Controlled) -> str:
