@@ -59,7 +59,7 @@ def _place(
     if bus is None and (draft.compute_share(code) or 0.0) >= _NO_BUS:
         return  # it computes, and uses none
     name = draft.names[code].name
-    unnamed = [c for c in _candidates(draft, codes, name) if draft.names[c].bus is None]
+    unnamed = _unnamed(draft, codes, name, bus)
     labelled = [] if bus is not None else _busiest(draft, codes)
     if not unnamed and not labelled:
         return
@@ -74,11 +74,21 @@ def _place(
         made.of_name[c] = shared
 
 
-def _candidates(draft: Draft, codes: Sequence[int], name: str) -> list[int]:
-    """Calls of the loop that use some bus by their kind, and are not seen apart from a call."""
+def _unnamed(draft: Draft, codes: Sequence[int], name: str, bus: str | None) -> list[int]:
+    """Calls of the loop of which nobody knows the bus, and that are not seen apart from a call.
+
+    Where whoever named the buses named them for all that use one by their kind, and for the call
+    itself, what no name tells the kind of uses none; else it may as well.
+    """
     apart = draft.known.seen.apart if draft.known.seen is not None else frozenset()
-    found = [c for c in codes if draft.names[c].kind in _ON_A_BUS]
-    found = found or [c for c in codes if draft.names[c].kind == "other"]
+    found = [c for c in codes if draft.names[c].kind in _ON_A_BUS and draft.names[c].bus is None]
+    on_any = [c for c in codes if draft.names[c].kind in _ON_A_BUS]
+    if bus is None or found or not on_any:
+        found += [
+            c for c in codes
+            if draft.names[c].kind == "other" and draft.names[c].bus is None
+            and (draft.compute_share(c) or 0.0) < _NO_BUS
+        ]  # fmt: skip
     return [c for c in found if (draft.names[c].name, name) not in apart]
 
 

@@ -9,7 +9,7 @@ from looptime.planner.changes import parse_all
 from looptime.planner.known.seen_buses import seen_buses
 from looptime.planner.play.draft import Draft, Setting, known
 from looptime.planner.play.replay import play
-from looptime.planner.play.unnamed import _candidates
+from looptime.planner.play.unnamed import _unnamed
 from tests.build_run import make_run
 from tests.two_threads import Job
 from tests.two_threads import play as play_threads
@@ -107,6 +107,27 @@ def test_a_call_of_no_bus_may_share_the_dearest():
     assert set(unknown.may_share_with) == {"a.read", "b.read"}
 
 
+@pytest.mark.parametrize(
+    ("bus", "all_named", "may"),
+    [(None, True, True), (None, False, True), ("a", False, True), ("a", True, False)],
+)
+def test_a_call_of_no_kind_may_hold_the_bus(bus, all_named, may):
+    """A frame of 8 ms that no name explains: on one bus, each read of the thread fits before it.
+
+    The loop is then 8 ms, the read of 1 ms and the waking of its thread; apart, 0.2 ms of work and
+    what is left. Who named all buses but that of the frame has said that it uses none.
+    """
+    calls = [("imu", 0, 1), ("enc", 1, 0.1), ("out", 1.1, 8), ("work", 9.1, 0.1)]
+    on = {"kind": "sensor read", "bus": "b" if all_named else None}
+    names = {"imu": {"kind": "sensor read", "bus": bus}, "enc": on, "work": "compute"}
+    run = make_run([9.2] * 400, calls, names)
+    for shared in (0.0, 1.0):
+        at = play(known(run), parse_all(["thread imu rest-ms=3"]),
+                  Setting(shared=shared, lock="fair"))  # fmt: skip
+        expected = 9.02 if may and shared else 8.2
+        assert at.run.loop_columns.period_ns.mean() / 1e6 == pytest.approx(expected, abs=0.12)
+
+
 def test_what_the_times_show_of_a_bus_is_believed_until_a_call_is_moved():
     """A read in a thread keeps the bus that the times gave it, and one on an unseen bus is open."""
     seen = known(with_thread().run())
@@ -131,7 +152,7 @@ def test_calls_that_ran_at_once_share_no_bus():
     for seen, expected in ((apart, {"enc.read"}), (None, {"enc.read", "range.read"})):
         at = Draft.of(replace(known(loop()), seen=seen), Setting())
         codes = [k for k, call in enumerate(at.names) if call.name != "gyro.read"]
-        assert {at.names[c].name for c in _candidates(at, codes, "gyro.read")} == expected
+        assert {at.names[c].name for c in _unnamed(at, codes, "gyro.read", None)} == expected
 
 
 def test_a_bus_that_only_the_change_names_is_shared_by_nobody():
