@@ -7,7 +7,16 @@ from looptime.records import dataclass
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["FEWEST", "NEAR", "KeptTick", "densest", "kept_starts", "late_ticks", "waits_in"]
+__all__ = [
+    "FEWEST",
+    "NEAR",
+    "VARIES",
+    "KeptTick",
+    "densest",
+    "kept_starts",
+    "late_ticks",
+    "waits_in",
+]
 
 #: Loops from which on anything is told of how a loop is paced.
 FEWEST = 20
@@ -26,7 +35,7 @@ _FAR = 64
 #: rates looked at.
 _IN_TIME, _STEPS, _MORE, _SOME, _MOST_LOOPS, _RATES = 0.02, 2.0, 3.0, 0.02, 50_000, 8
 #: By how much waits vary more than their ends do about the tick.
-_VARIES = 3.0
+VARIES = 3.0
 
 
 @dataclass(frozen=True)
@@ -96,13 +105,13 @@ def _kept(period: Float, wait: Float, waited: Bool, tick: float) -> KeptTick | N
     ticks = np.rint(apart[near] / tick)
     off = apart[near] - ticks * tick
     if near.sum() >= _FEW and (np.abs(off) <= _OFF * tick).mean() >= _MOSTLY:
-        if varied <= _VARIES * _wide(off):
+        if varied <= VARIES * _wide(off):
             return None
         if (ticks == loops[near]).mean() >= _MOSTLY:
             return KeptTick(tick, "catch-up")
         return KeptTick(tick, "at-once") if (ticks >= loops[near]).mean() >= _MOSTLY else None
     alike = period[waited] - tick
-    if (np.abs(alike) <= _OFF * tick).mean() >= _MOSTLY and varied > _VARIES * _wide(alike):
+    if (np.abs(alike) <= _OFF * tick).mean() >= _MOSTLY and varied > VARIES * _wide(alike):
         return KeptTick(float(median(period[waited])), "go-on")
     return None
 

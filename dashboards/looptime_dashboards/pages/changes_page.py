@@ -73,7 +73,7 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
         parts.append(_sought(desk, view, found))
         parts.append(switches)
         if found is not None:
-            parts += _warnings(found.warnings)
+            parts += _warnings((*found.gain_ends, *found.warnings))
         return parts, wait
     try:
         at, sampled = prediction(desk, view)

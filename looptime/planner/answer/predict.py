@@ -38,7 +38,7 @@ from looptime.planner.play.replay import Replay, turns_come_out
 from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.words import percent
+from looptime.words import percent, three
 
 __all__ = [
     "CAUTIONS",
@@ -46,6 +46,7 @@ __all__ = [
     "Prediction",
     "Side",
     "UnknownBus",
+    "end_of_gain",
     "predict",
     "settings_of",
 ]
@@ -53,6 +54,8 @@ __all__ = [
 _FULL = 0.85
 #: Relative change of the pace from which on it matters which clock a call keeps.
 _OTHER_PACE = 0.02
+#: So near to the interval of a pace that is seldom kept, what is predicted lies at it.
+_NEARLY = 1.03
 #: Share of the mean from which on a gain may meet a pace that never shows while loops are late.
 _LARGE = 0.4
 
@@ -186,6 +189,27 @@ def predict(
     return either(found, told, (open_tick(*ticks),))
 
 
+def end_of_gain(known: KnownRun, mean_ms: float, gain_ms: float) -> list[str]:
+    """A warning where a set pace that the loop hardly or never kept so far may end the gain."""
+    waits = [call.name for call in known.run.names if call.kind == "pacing"]
+    if gain_ms <= 0 or known.judges_work:
+        return []
+    if known.least_ms is not None:
+        if mean_ms - gain_ms > _NEARLY * known.least_ms:
+            return []
+        return [
+            f"{waits[0] if waits else 'the loop'} waits until {three(known.least_ms)} ms after the "
+            "loop's start where it is ready by then: that pace will end the gain there"
+        ]
+    if known.pace is not None:
+        return []
+    if waits:
+        return [f"{waits[0]} waits now and then: the pace that it keeps may end the gain there"]
+    if gain_ms < _LARGE * mean_ms:
+        return []
+    return ["a set pace that the code is too slow for today would end the gain there"]
+
+
 def _matters(one: Side, other: Side) -> bool:
     """Whether the pace changes, so that what keeps the clock's time is made more or less often."""
     was, now = (side.period_ms["mean"].value or 0.0 for side in (one, other))
@@ -216,11 +240,13 @@ class _Plan:
         )
         change = self._change(before, ends, settings, judged)
         now = {Setting(): before}
+        mean_ms = before.period_ms["mean"].value or 0.0
+        may_end = end_of_gain(self.known, mean_ms, -(change.value or 0.0))
         unknown = self._unknown(central, before, ends, settings, judged)
         return Prediction(
             side(now, Settings().span, run, self._scatter, self.budget_ms, self._tick_ms), after,
             contributions,
-            (*central.warnings, *_full_buses(central, after), *self._may_be_paced(before, change)),
+            (*central.warnings, *_full_buses(central, after), *may_end),
             judged,
             verdict(change), change,
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
@@ -255,22 +281,10 @@ class _Plan:
         )
         return UnknownTurns(central.traffic.may_take_turns, at_once, in_turn)
 
-    def _may_be_paced(self, before: Measures, change: Figure) -> list[str]:
-        """A warning where a set pace that the loop never kept so far may end the gain."""
-        mean, gain = before.period_ms["mean"].value or 0.0, -(change.value or 0.0)
-        if self.known.pace is not None or gain <= 0:
-            return []
-        waits = [call.name for call in self.known.run.names if call.kind == "pacing"]
-        if waits:
-            return [f"{waits[0]} waits now and then: the pace that it keeps may end the gain there"]
-        if gain < _LARGE * mean:
-            return []
-        return ["a set pace that the code is too slow for today would end the gain there"]
-
     @property
     def _judged(self) -> str:
         """What is judged: work where the log keeps a fixed pace and shows its waits."""
-        return "work" if self.known.pace is not None and self.known.pace[1] else "period"
+        return "work" if self.known.judges_work else "period"
 
     @property
     def _scatter(self) -> RunScatter:

@@ -79,6 +79,17 @@ class KnownRun:
         return late_wakes(self.run)
 
     @property
+    def judges_work(self) -> bool:
+        """Whether what loops gain is waited for: a pace is kept whose waits the log holds."""
+        return self.pace is not None and self.pace[1] and not self.pace[0].seldom
+
+    @property
+    def least_ms(self) -> float | None:
+        """The period at which the few waits of a loop end that is mostly too late for its pace."""
+        seldom = self.pace is not None and self.pace[0].seldom
+        return self.pace[0].interval_ns / 1e6 if seldom and self.pace is not None else None
+
+    @property
     def locks(self) -> Mapping[str, SeenLock]:
         """Locks of buses, as the log shows them."""
         return self.seen.locks if self.seen is not None else {}

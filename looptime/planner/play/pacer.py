@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.analysers.beat_wait import beat_call
-from looptime.analysers.late_ticks import late_ticks, waits_in
+from looptime.analysers.late_ticks import NEAR, VARIES, late_ticks, waits_in
 from looptime.analysers.pacing import pacing
-from looptime.analysers.pacing_waits import find_waits
+from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float
 from looptime.records import dataclass
@@ -18,6 +18,9 @@ __all__ = ["PacedRate", "late_wakes", "recorded_pace"]
 _MANY = 20_000
 #: Loops in time one after another that tell the interval by themselves.
 _TOLD = 20
+#: Waits that tell where they end, as a share of the usual loop the least that counts for one, and
+#: of the loops those that may be shorter.
+_FEW_WAITS, _A_WAIT, _SHORTER = 10, 0.002, 0.002
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,7 @@ class PacedRate:
     code: int | None = None  #: Name of the waiting call, where the log has one
     #: The rate of which every loop may miss some ticks: the log would look the same.
     finer: "PacedRate | None" = None
+    seldom: bool = False  #: Most loops are too long for it as they are: it only ends what is gained
 
 
 def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
@@ -42,12 +46,12 @@ def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
     if len(run) > _MANY:  # a stretch tells whether a closer look is worth while
         middle = np.abs(np.arange(len(run)) - len(run) // 2) < _MANY // 4
         if not pacing(run.select(middle)).fixed_rate:
-            return None
+            return _seldom_kept(run, find_waits(run, run.self_pieces()))
     pieces = run.self_pieces()
     waits = find_waits(run, pieces)
     found = pacing(run, pieces, waits)
     if not found.fixed_rate or not found.nominal_ms:
-        return None
+        return _seldom_kept(run, waits)
     period = run.loop_columns.period_ns.astype(float)
     wait = np.zeros(len(run)) if waits.wait_ns is None else waits.wait_ns.astype(float)
     covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run)).astype(float)
@@ -56,6 +60,9 @@ def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
             return None  # a read that waits for its sensor's beat is no rest after the last call
         wait = period - covered
     kept = late_ticks(period / 1e6, wait / 1e6)
+    seldom = _seldom_kept(run, waits) if kept is None else None
+    if seldom is not None:
+        return seldom
     if kept is None and not found.wait_known and not _spread(period) < 0.6 * _spread(covered):
         return None  # even periods of even work: nothing shows that anybody waits
     code = waits.names[0] if waits.names else None
@@ -80,6 +87,29 @@ def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
         other = _rate(period, waited, finer, counted, "skip", code)
         pace = replace(pace, finer=other)
     return pace, found.wait_known
+
+
+def _seldom_kept(run: Run, waits: Waits) -> tuple[PacedRate, bool] | None:
+    """The rate of a loop that is mostly too late for it, by the few waits that the log holds.
+
+    They end so long after their loop's start, however much or little is left to wait, and hardly
+    any loop is shorter: a wait of fixed length would leave those without it shorter.
+    """
+    if waits.wait_ns is None:
+        return None
+    period, wait = run.loop_columns.period_ns.astype(float), waits.wait_ns.astype(float)
+    waited = wait > _A_WAIT * float(np.median(period))
+    if not _FEW_WAITS <= waited.sum() < len(period) / 2:
+        return None
+    ends = period[waited]
+    least, low, high = np.percentile(ends, [2, 10, 90])
+    first, last = np.percentile(wait[waited], [10, 90])
+    even = high - low < 2 * NEAR * least and last - first > VARIES * (high - low)
+    if not even or (period < (1 - NEAR) * least).mean() > _SHORTER:
+        return None
+    late = np.resize(np.maximum(ends - least, 0.0), len(period))
+    code = waits.names[0] if waits.names else None
+    return PacedRate(float(least), "go-on", late, code, seldom=True), True
 
 
 def _rate(

@@ -74,6 +74,7 @@ class Suggestions:
     judged: str = "period"
     now_work_ms: float | None = None  #: Mean work of a loop now, where work is judged
     supposed: tuple[str, ...] = ()  #: As in `looptime.run.Clock`
+    gain_ends: tuple[str, ...] = ()  #: What may end the gain of all of them; a warning in JSON
     unanswered: str = ""  #: That nothing proposed answers what is told of the run first, and why
 
     def to_dict(self) -> dict[str, Any]:
@@ -85,7 +86,7 @@ class Suggestions:
             "proposed": [p.to_dict() for p in self.proposed],
             "remedies": to_json(self.remedies),
             "not_proposed": to_json(self.not_proposed),
-            "targets": list(self.targets), "warnings": list(self.warnings),
+            "targets": list(self.targets), "warnings": [*self.gain_ends, *self.warnings],
             "supposed": list(self.supposed), "unanswered": self.unanswered or None,
             "cautions": list(CAUTIONS),
         }  # fmt: skip

@@ -17,6 +17,8 @@ __all__ = ["batches", "dear_in_threads", "fewer_reads", "later"]
 
 #: Single calls whose costs differ by less than this share look like reads of one kind of device.
 _ALIKE = 0.3
+#: Kinds of calls whose bus is none that a sensor could be moved to.
+_NO_DEVICE = ("telemetry", "compute", "wait", "pacing")
 _THREAD_CHECK = (
     "see in the hardware maker's documentation what may be called from a thread; afterwards record "
     "a minute and see whether the loop waits"
@@ -84,7 +86,8 @@ def _alike(look: Look, names: list[str]) -> list[list[str]]:
 def dear_in_threads(look: Look) -> None:
     """Dear reads and writes in a thread: with a rest that their bus can carry, else on another."""
     known = {call.name: call for call in look.at.run.names}
-    buses = sorted({c.bus for c in look.at.run.names if c.bus} | set(look.at.buses))
+    on_bus = {c.bus for c in look.at.run.names if c.kind not in _NO_DEVICE}
+    buses = sorted({bus for bus in on_bus if bus} | set(look.at.buses))
     busy = {bus: _busy(look, bus) for bus in buses}
     dear = sorted(look.names("sensor read"), key=look.share, reverse=True)[:3]
     slow = [n for n in look.names("actuator write") if look.share(n) >= 0.1][:2]
@@ -145,7 +148,10 @@ def _busy(look: Look, bus: str) -> float:
 
 def _rest(look: Look, name: str) -> float | None:
     """Shortest rest that gives most of what a thread could save, whatever is not known."""
-    target = look.mean_ns - 0.6 * look.cost[name]
+    most = look.cost[name]
+    if look.at.least_ms is not None:
+        most = min(most, look.mean_ns - 1e6 * look.at.least_ms)
+    target = look.mean_ns - 0.6 * most
     short = replace(look.few, most_ns=target, roomy={})
     for rest in (2.0, 5.0, 10.0, 20.0, 40.0, 80.0):
         plays = Plays(short, [Change.of("thread", name, rest_ms=rest)])

@@ -12,7 +12,7 @@ from looptime.heading.instants import heading_read_guess
 from looptime.planner.answer.corners import play_all
 from looptime.planner.answer.intervals import RunScatter, planned
 from looptime.planner.answer.measures import Number, work_ms
-from looptime.planner.answer.predict import prepare_run
+from looptime.planner.answer.predict import end_of_gain, prepare_run
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
@@ -165,12 +165,13 @@ class _Search:
             tuple(left), self._targets(now, floor, proposed), self._warnings(), len(self.at.run),
             whole, source, "work" if self.paced else "period", now.work[0] if self.paced else None,
             self.at.run.clock.supposed,
+            gain_ends=self._gain_ends(now, kept),
         )  # fmt: skip
 
     @property
     def paced(self) -> bool:
         """Whether gains are about the work, as a pace keeps the period."""
-        return self.at.pace is not None and self.at.pace[1]
+        return self.at.judges_work
 
     def tried_candidate(self, candidate: Candidate) -> _Tried:
         """Play a remedy, and what is assumed in it at its ends."""
@@ -374,6 +375,10 @@ class _Search:
         total[[name.kind == "pacing" for name in run.names]] = 0.0
         order = np.argsort(-total)[: min(4, np.count_nonzero(total))]
         return [(run.names[c].name, float(total[c]) / len(run) / 1e6) for c in order.tolist()]
+
+    def _gain_ends(self, now: _Tried, kept: Sequence[Proposal]) -> tuple[str, ...]:
+        gain = max((-(plan.gain_ms.value or 0.0) for plan in kept), default=0.0)
+        return tuple(end_of_gain(self.at, now.means[0], gain))
 
     def _warnings(self) -> tuple[str, ...]:
         buses = {call.bus for call in self.at.run.names if call.kind == "sensor read"}

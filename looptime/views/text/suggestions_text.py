@@ -71,7 +71,8 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
     first, *others = at.proposed[:_FIRST]
     answer, why, command = _plan(first, at, options)
     lead = (hanging("  ", safe(at.unanswered, 400)),) if at.unanswered else ()
-    reasons = (*lead, hanging("  ", why), command, indented(Text(CAUTION_LINE)))
+    ends = [labelled("mind", safe(text, 400)) for text in at.gain_ends]
+    reasons = (*lead, hanging("  ", why), command, *ends, indented(Text(CAUTION_LINE)))
     tables = []
     for place, plan in enumerate(others, 2):
         head, why, command = _plan(plan, at, options)

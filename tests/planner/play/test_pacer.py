@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from looptime.planner.answer.predict import predict
 from looptime.planner.play.pacer import late_wakes, recorded_pace
 from tests.build_run import make_flat_run
 
@@ -130,3 +131,54 @@ def test_a_tick_that_was_skipped_is_no_sleep_that_lasted_too_long():
         {"scan": "sensor read", "pace": "pacing"},
     )
     assert late_wakes(run).mean() / 1e6 < 0.2
+
+
+def mostly_late(wait_of, share=0.05, loops=1500, seed=6):
+    """A loop of 10 ms to whose work, 10 to 12 ms, some loops have less to do; a wait in some."""
+    rng = np.random.default_rng(seed)
+    work = rng.uniform(10.2, 12, loops)
+    few = rng.random(loops) < share
+    work[few] = rng.uniform(8.0, 9.9, int(few.sum()))
+    wait = np.where(few, wait_of(work, rng), 0.0)
+    period = work + wait
+    return make_flat_run(
+        (period * 1e6).round().astype(np.int64),
+        {"work": (work * 1e6).astype(np.int64), "pace": (wait * 1e6).astype(np.int64)},
+        {"work": "compute", "pace": "pacing"},
+    )
+
+
+@pytest.mark.parametrize("share", [0.015, 0.05])
+def test_the_few_waits_of_a_loop_that_is_mostly_late_tell_where_it_ends(share):
+    """One loop in a few waits until 10 ms after its start: halved work would take 10 ms, not 5."""
+    run = mostly_late(lambda work, rng: 10 - work + rng.uniform(0, 0.04, len(work)), share)
+    found, wait_known = recorded_pace(run)
+    assert found.seldom
+    assert wait_known
+    assert found.late == "go-on"
+    assert found.interval_ns == pytest.approx(10e6, rel=1e-3)
+    made = predict(run, ["scale work by=0.5"], keep_warmup=True)
+    assert made.judged == "period"
+    assert made.predicted.period_ms["mean"].value == pytest.approx(10.02, abs=0.02)
+    assert any("will end the gain" in text for text in made.warnings)
+    untouched = predict(run, ["scale work by=0.95"], keep_warmup=True)
+    assert untouched.predicted.period_ms["mean"].value > 10.2
+    assert predict(run, [], keep_warmup=True).change_ms.value == pytest.approx(0, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    "wait_of",
+    [
+        lambda work, rng: np.full(len(work), 0.4),
+        lambda work, rng: rng.uniform(0.1, 3.0, len(work)),
+        lambda work, rng: np.maximum(9 - work, 0.0) + 0.1,
+    ],
+    ids=[
+        "a fixed sleep",
+        "for something else",
+        "as much as the work leaves, and loops are shorter",
+    ],
+)
+def test_few_waits_that_end_anywhere_keep_no_pace(wait_of):
+    """Sleeps now and then after which no loop is of one length say nothing of others."""
+    assert recorded_pace(mostly_late(wait_of)) is None

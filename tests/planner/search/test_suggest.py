@@ -2,6 +2,7 @@
 
 import re
 
+import numpy as np
 import pytest
 
 import looptime
@@ -9,7 +10,7 @@ from looptime.errors import UsageError
 from looptime.planner.search.suggest import _Search, _Tried, suggest
 from looptime.views.text.suggestions_text import render_suggestions
 from looptime.views.text.terminal import show
-from tests.build_run import make_run
+from tests.build_run import make_flat_run, make_run
 from tests.planner.build import BUSES, finite
 from tests.planner.robot import Robot, record
 from tests.two_threads import Job, play
@@ -228,3 +229,25 @@ def test_the_wait_outside_the_loops_row_is_no_work(tmp_path):
     gains = [p.gain_ms.value for p in found.proposed if p.changes[0].startswith("every telemetry")]
     assert gains
     assert -5.3 <= min(gains) <= max(gains) <= -4.3  # 1 loop in 12 or 13 sends still
+
+
+def test_no_plan_gains_more_than_the_pace_that_few_loops_wait_for():
+    """A loop waits until 10 ms after its start, if it takes less, which one in fifty does.
+
+    Of its 12 ms a read of 6 could go: with it gone the loop takes 10 ms, and it is said why.
+    """
+    rng = np.random.default_rng(3)
+    read, own = rng.uniform(5.8, 6.2, 1000), rng.uniform(5.8, 6.2, 1000)
+    own[::50] = rng.uniform(3, 3.6, 20)
+    wait = np.maximum(10 + rng.uniform(0, 0.03, 1000) - read - own, 0)
+    run = make_flat_run(
+        ((read + own + wait) * 1e6).astype(np.int64),
+        {"range.read": (read * 1e6).astype(np.int64), "work": (own * 1e6).astype(np.int64),
+         "sleep": (wait * 1e6).astype(np.int64)},
+        {"range.read": "sensor read", "work": "compute", "sleep": "pacing"},
+    )  # fmt: skip
+    found = suggest(run, keep_warmup=True)
+    assert found.proposed
+    assert found.floor_ms["mean"] == pytest.approx(10, abs=0.03)
+    assert all(plan.mean_ms >= 9.99 for plan in found.proposed)
+    assert "will end the gain" in found.to_dict()["warnings"][0]
