@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from looptime.errors import UsageError
 from looptime.parsers.columns.dates import DATE, date_column
+from looptime.parsers.columns.evidence import counts_rows
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
 from looptime.parsers.columns.phases import in_long_stretches
@@ -19,7 +20,7 @@ from looptime.parsers.layouts.contract import Given
 from looptime.parsers.read import options_of, read_log
 from looptime.parsers.registry import choose
 from looptime.parsers.text.datetimes import CLOCK
-from looptime.parsers.text.dialect import Dialect, is_missing
+from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.source import head, open_source
 from looptime.records import dataclass
 from looptime.run import Clock, Run
@@ -239,7 +240,9 @@ def _judged(
         if "phase" not in given.one and cells <= set(phases):
             return "phase", None, "", _BY_WORDS, "likely"
         return ("not used", None, "", _MAYBE_PHASES, "unsure")
-    return "not used", None, "", "it holds no numbers that go with a loop", "sure"
+    counts = counts_rows(numbers(dialect, index))
+    why = "it counts the rows" if counts else "it holds no numbers that go with a loop"
+    return "not used", None, "", why, "sure"
 
 
 def _quoted(text: str) -> str:

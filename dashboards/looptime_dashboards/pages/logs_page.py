@@ -65,4 +65,4 @@ def _row(desk: Desk, one: Offered) -> tuple[Part, ...]:
     states += ["not read yet"] if log is None else [hurt.rstrip(".") or "every row used"]
     states += ["being written: see Live"] if one.growing else []
     when = datetime.fromtimestamp(one.changed).astimezone().strftime("%Y-%m-%d %H:%M:%S")
-    return one.name, round(one.size / 1e6, 2), when, one.error or ", ".join(states)
+    return one.name, float(f"{one.size / 1e6:.3g}"), when, one.error or ", ".join(states)

@@ -79,6 +79,7 @@ class Change:
     verdict: str = "can't tell"  #: ``faster``, ``slower``, ``no change seen`` or ``can't tell``
     seen_percent: float | None = None  #: The change that would have been seen with 80 % probability
     note: str = ""  #: What else is to be said, for example what it would take to tell
+    hidden: bool = False  #: Whether a longer work need not show in it
 
 
 def lower_limit(upper: float) -> float:

@@ -264,7 +264,7 @@ def _ranked(calls: Sequence[Change]) -> tuple[Change, ...]:
 def _unknown(change: Change, hidden: str) -> Change:
     if change.statistic in ("overruns", "rate"):
         return change
-    return replace(change, verdict="can't tell", note=hidden)
+    return replace(change, verdict="can't tell", note=hidden, hidden=True)
 
 
 def _with_advice(change: Change, at: Scatter, tolerance: Tolerance) -> Change:

@@ -73,8 +73,7 @@ class Comparison:
     @property
     def worth_a_look(self) -> list[Change]:
         """Changes of calls that are no verdict, and may yet be real (Benjamini and Hochberg)."""
-        open_ = [c for c in self.calls
-                 if c.verdict == "can't tell" and "headroom unknown" not in c.note]  # fmt: skip
+        open_ = [c for c in self.calls if c.verdict == "can't tell" and not c.hidden]
         return [c for c in open_ if c.difference.value and c.p_bh is not None and c.p_bh < _LOOK]
 
     @property

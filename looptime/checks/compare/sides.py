@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from looptime.array_types import Float
-from looptime.checks.recording.copies import without_copies
+from looptime.checks.recording.copies import copied, without_copies
 from looptime.checks.recording.cut_in_pieces import chains, follows, joined
 from looptime.checks.recording.facts import Facts, time_key
 from looptime.checks.recording.figures import RunValues, Value, measure
@@ -130,8 +130,7 @@ def pieces_on_both(
 
 
 def _copies_text(names: Sequence[str], of: str) -> str:
-    are, who = ("is a copy", "both") if len(names) == 1 else ("are copies", "they")
-    return f"{named(names)} {are} of {of}: {who} count as one run"
+    return f"{copied(names, of)}: {'both' if len(names) == 1 else 'they'} count as one run"
 
 
 def opening_of(item: Recording | RunValues) -> str:

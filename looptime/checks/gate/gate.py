@@ -22,6 +22,7 @@ from looptime.checks.compare.sides import (
 )
 from looptime.checks.gate.limits import Row, limit_rows
 from looptime.checks.gate.regression import regression_rows
+from looptime.checks.recording.copies import copied
 from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.recording import Recording, Settings, content_hash
@@ -31,7 +32,7 @@ from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
-from looptime.words import listed, named, supposing
+from looptime.words import listed, supposing
 
 __all__ = ["GateResult", "choose_baseline", "gate"]
 
@@ -181,9 +182,8 @@ def _baseline(
     kept = [values for values in found if opening_of(values) not in own]
     both = [values.facts.name for values in found if opening_of(values) in own]
     if both:
-        verb = "is a copy" if len(both) == 1 else "are copies"
-        copies.append(Unlike("same", f"{named(both)} of the baseline {verb} of a new run: left"
-                             " out, as nothing is checked against itself"))  # fmt: skip
+        said = copied(both, "a new run", whose=" of the baseline")
+        copies.append(Unlike("same", f"{said}: left out, as nothing is checked against itself"))
     return kept, copies
 
 

@@ -7,8 +7,9 @@ from typing import TypeVar
 import numpy as np
 
 from looptime.run import Run
+from looptime.words import named
 
-__all__ = ["opening", "without_copies"]
+__all__ = ["copied", "opening", "without_copies"]
 
 _T = TypeVar("_T")
 #: Loops unlike the one before that tell a recording from every other.
@@ -53,6 +54,18 @@ def _loops(run: Run, count: int) -> np.ndarray:
     rows = (calls.loop >= 0) & (calls.loop < count)
     sums = np.bincount(calls.loop[rows], calls.duration_ns[rows], minlength=count)
     return np.stack([run.loop_columns.period_ns[:count], sums.astype(np.int64)])
+
+
+def copied(names: Sequence[str], of: str, others: str = "", whose: str = "") -> str:
+    """What, and whose, is a copy of what; `others` says of what several are, where that differs.
+
+    Examples
+    --------
+    >>> copied(["a"], "b"), copied(["a", "c"], "another run", "other runs")
+    ('a is a copy of b', 'a and c are copies of other runs')
+    """
+    verb, of = ("is a copy", of) if len(names) == 1 else ("are copies", others or of)
+    return f"{named(names)}{whose} {verb} of {of}"
 
 
 def without_copies(

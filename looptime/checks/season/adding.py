@@ -7,13 +7,12 @@ from dataclasses import field
 from typing import Any
 
 from looptime import files
-from looptime.checks.recording.copies import without_copies
+from looptime.checks.recording.copies import copied, without_copies
 from looptime.checks.recording.recording import Settings
 from looptime.checks.season.season import Listed, Season
 from looptime.checks.season.workers import Job, Measured, Pending, entries_of, file_hash, workers
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.words import named
 
 __all__ = ["Added", "Job", "add_logs", "add_runs", "add_season"]
 
@@ -128,8 +127,8 @@ def _with_robots(season: Season, added: Added) -> Added:
     _, copies = without_copies(season.entries() if fresh else [], lambda e: e.told_apart)
     told = [c.facts.name for c, of in copies if {c.name, of.name} & set(added.new)]
     if told:
-        verb = "is a copy of another run" if len(told) == 1 else "are copies of other runs"
-        added.notes.append(f"{named(told)} {verb} of the season: trends and gate count it once")
+        said = copied(told, "another run", "other runs")
+        added.notes.append(f"{said} of the season: trends and gate count it once")
     for robot in added.robots:
         own = [entry for entry in fresh if (entry.facts.robot or "") == robot]
         kinds = _kinds(season, own)

@@ -29,8 +29,9 @@ _HELD = {
     2**16 * NS_PER_US: "2^16 us", 2**15 * NS_PER_US: "2^15 us", 2**14 * NS_PER_US: "2^14 us",
     2**13 * NS_PER_US: "2^13 us", 2**12 * NS_PER_US: "2^12 us",
 }  # fmt: skip
-#: Chance at which so many loops would all lie so near to a multiple by accident.
-_CHANCE = 0.04
+#: The one that is met most, and the chance at which so many loops would all lie so near to a
+#: multiple of it by accident; of others, each of which has a try, by so much less.
+_USUAL_COUNTER, _CHANCE, _TRIES = 2**16 * NS_PER_US, 0.04, len(_HELD) - 1
 
 
 def holes(run: Run, outside: Int, numbered: bool) -> tuple[str, ...]:
@@ -133,7 +134,8 @@ def _fits(outside: Int, held: int, known: tuple[int, ...], run: Run, apart: int)
         room = share * (most - least) + run.clock.tick_ns + 0.01 * NS_PER_MS
         rest = (outside - (least + most) // 2 + held // 2) % held - held // 2
         chance = min(1.0, 2 * room / held) ** apart
-        if (np.abs(rest) <= room).all() and chance <= _CHANCE:
+        most_chance = _CHANCE if held == _USUAL_COUNTER else _CHANCE / _TRIES
+        if (np.abs(rest) <= room).all() and chance <= most_chance:
             return True
     return False
 

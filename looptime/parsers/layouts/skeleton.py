@@ -143,7 +143,7 @@ def parse(
         unit.name, unit.said, tick, wraps=wraps, other=other,
         notes=found.notes + _threads(given) + changes + again + odd + stepping
         + cut_lines(dialect) + turned + named_twice(dialect)
-        + cautions(table, layout.clock, _LENGTHS),
+        + cautions(table, layout.clock, _LENGTHS) + _not_asked(log, found.rows),
         starts_from=layout.starts_from,
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
         supposed=(() if _unit_shown(log.given) else unit.supposed) + found.supposed,
@@ -348,6 +348,14 @@ def _check_loops(rows: LoopRows, unit: Unit, path: str) -> None:
     lengths = np.diff(rows.start) if rows.period is None else rows.period
     if len(lengths):
         check_periods(float(np.median(lengths) or lengths.mean()), unit, path)
+
+
+def _not_asked(log: Reading, rows: CallRows | LoopRows) -> tuple[str, ...]:
+    """That a call was named whose start begins a loop, where loops are told by their rows."""
+    name = log.options.loop_call
+    if name is None or not isinstance(rows, LoopRows) or "name" in log.given.one:
+        return ()
+    return (f"no loop is begun by {name!r}, which --loop-call names: each row is a loop",)
 
 
 def _unit_shown(given: Given) -> bool:

@@ -10,6 +10,7 @@ from itertools import takewhile
 from looptime.errors import LogError, UsageError
 from looptime.parsers.columns.evidence import clocklike
 from looptime.parsers.columns.headers import heads
+from looptime.parsers.columns.lexicon import of_an_instant
 from looptime.parsers.layouts import calls, edges
 from looptime.parsers.layouts.contract import Options
 from looptime.parsers.lines.begun_at import read_begun
@@ -169,7 +170,9 @@ def _stated(grid: Grid, lines: list[str]) -> list[str | None]:
     of_rows = {line for line, _ in grid.folded if line < len(above)}
     unit, _ = stated_unit([_in_words(lines[at]) for at in above if at not in of_rows])
     return [
-        unit if name in _CLOCK and known is None else known
+        unit
+        if (name in _CLOCK or is_stamp(name) or of_an_instant(name)) and known is None
+        else known
         for name, known in zip(grid.names, grid.units, strict=True)
     ]
 

@@ -11,6 +11,7 @@ from looptime.analysers.summary import Summary
 from looptime.schema import UNATTRIBUTED
 from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent
+from looptime.words import LEAST_MS
 
 __all__ = [
     "CALLS",
@@ -76,13 +77,16 @@ def _row(
     kind += "?" if members[0].kind_from == "guessed" and kind not in ("", "other") else ""
     alone = len(members) == 1
     many = f"{len(members)} x " if named and not alone else ""
+    own, share = (total(members, key) or 0.0 for key in ("self_ms_per_loop", "share"))
+    if -LEAST_MS < own < 0:  # rounding of the parts
+        own = share = 0.0
     waiting = math.fsum(waits.get(c.name) or 0.0 for c in members)
     return [
         name_cell(many + pattern, 30),
         kind,
         number(total(members, "calls_per_loop") or 0.0, 2) if named else "",
-        brief(total(members, "self_ms_per_loop") or 0.0),
-        percent(total(members, "share") or 0.0),
+        brief(own),
+        percent(share),
         brief(members[0].p99_ms) if alone else "",
         brief(total(members, "slow_excess_ms") or 0.0, 2),
         brief(waiting) if waiting else "",

@@ -11,7 +11,7 @@ from looptime.words import LEAST_MS, shell_word, signed
 if TYPE_CHECKING:
     from looptime.planner.search.proposals import Proposal, Suggestions
 
-__all__ = ["gain_of", "gain_range", "plan_command", "share_of_loop", "what_to_do"]
+__all__ = ["gain_ends", "gain_of", "gain_range", "plan_command", "share_of_loop", "what_to_do"]
 
 #: A command is shown whole, however many calls it names.
 _WHOLE = 10_000
@@ -33,6 +33,15 @@ def gain_range(plan: Proposal) -> str:
     return " to ".join(
         signed(end or 0.0, 3, least=LEAST_MS) for end in (plan.gain_ms.low, plan.gain_ms.high)
     )
+
+
+def gain_ends(plan: Proposal) -> str:
+    """The same behind `gain_of`, in its words: less and more are said where both may be."""
+    low, high = (end or 0.0 for end in (plan.gain_ms.low, plan.gain_ms.high))
+    if low < -LEAST_MS and high > LEAST_MS:
+        return f"{number(-low)} less to {number(high)} more"
+    ends = sorted((abs(low), abs(high)))
+    return " to ".join("0" if end < LEAST_MS else number(end) for end in ends)
 
 
 def share_of_loop(plan: Proposal, at: Suggestions) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.console import RenderableType
 from rich.text import Text
 
+from looptime.checks.recording.copies import copied
 from looptime.findings.about import with_options
 from looptime.views.text.change_text import (
     LONGEST,
@@ -111,7 +112,7 @@ def _judged_line(entries: Sequence[Listed]) -> RenderableType:
         return line(f"mean and p99 are of the {judged.pop()} of a loop")
     return line(
         "mean and p99 are of the work (period less the pacing wait) in some runs and of the whole "
-        "period in others, as column of says: hold only like against like"
+        "period in others, as the column `of` says: hold only like against like"
     )
 
 
@@ -227,8 +228,7 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
         yield line("not every log has a time: the order of runs is that of their sources")
     for copy, of in at.copies[:3]:
         yield line(
-            f"{safe(copy.facts.name, 40)} is a copy of {safe(of.facts.name, 40)}: both count as one"
-            " run"
+            f"{copied([safe(copy.facts.name, 40)], safe(of.facts.name, 40))}: both count as one run"
         )
     if at.copies[3:]:
         yield line(f"and {count(len(at.copies) - 3, 'more copy')}")

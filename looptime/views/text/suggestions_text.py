@@ -11,8 +11,8 @@ from looptime.planner.search.look import KIND_UNKNOWN
 from looptime.planner.search.proposals import Proposal, Suggestions, older
 from looptime.views.text.plan_text import caution_lines, mind_lines, span
 from looptime.views.text.plan_words import (
+    gain_ends,
     gain_of,
-    gain_range,
     plan_command,
     share_of_loop,
     what_to_do,
@@ -103,7 +103,7 @@ def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, Rend
     why = [f"Why: {safe(plan.why, 300)}."] if plan.why else []
     check = [f"First {safe(plan.check, 300)}."] if plan.check else []
     check = [f"{safe(plan.trade, 300)}.", *check] if plan.trade else check
-    return (f"{what_to_do(plan)}: {gain_of(plan)} a loop ({gain_range(plan)}){of}.{met}",
+    return (f"{what_to_do(plan)}: {gain_of(plan)} a loop ({gain_ends(plan)}){of}.{met}",
             " ".join([*why, *check]),
             command_line(f"  > {plan_command(plan, at, options)}"))  # fmt: skip
 

@@ -104,3 +104,12 @@ def test_a_word_a_number_and_a_length_are_a_loop(tmp_path, line):
     run = read(tmp_path, text, name="log.log")
     assert periods_ms(run) == pytest.approx(ms[: len(run)])
     assert len(run) >= 79
+
+
+def test_a_unit_at_the_root_is_that_of_each_loops_time(tmp_path):
+    """A time of a loop under any of its names; nothing is inferred then."""
+    rows = "".join(
+        f'  <loop t="{20 * k}" gyro="{3 + k % 4}" arm="{6 - k % 3}"/>\n' for k in range(60)
+    )
+    run = read(tmp_path, f'<log time_unit="ms">\n{rows}</log>\n', "log.xml")
+    assert (run.clock.unit, run.clock.unit_from) == ("ms", "log")

@@ -38,3 +38,24 @@ def test_of_two_clocks_the_one_in_use_is_named(tmp_path):
     ]  # fmt: skip
     assert "its clock is 'core_time_us' in us" in render_columns(found).answer
     assert '"skip",  # "host_time_s"\n  "clock us",  # "core_time_us"' in found.stated()
+
+
+def test_a_column_that_counts_the_rows_is_called_that(tmp_path):
+    """And the loops are none that a named call begins, since each row is one: that is said."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{k},{20 * k},{3 + k % 4}\n" for k in range(60))
+    path.write_text("n,time_ms,gyro_ms\n" + rows, "utf-8")
+    found = columns_taken(path, cache=False)
+    assert (found.columns[0].taken_as, found.columns[0].why) == ("not used", "it counts the rows")
+    asked = columns_taken(path, cache=False, loop_call="gyro")
+    (note,) = set(asked.clock.notes) - set(found.clock.notes)
+    assert note.startswith("no loop is begun by 'gyro', which --loop-call names")
+
+
+def test_columns_without_a_header_are_told_by_no_header(tmp_path):
+    path = tmp_path / "log.txt"
+    words = ("begin loop", "begin gyro", "end gyro", "begin arm", "end arm", "end loop")
+    rows = [f"{20 * k + 3 * at} {one}" for k in range(60) for at, one in enumerate(words)]
+    path.write_text("\n".join(rows) + "\n", "utf-8")
+    found = columns_taken(path, cache=False, unit="ms")
+    assert not any("header" in one.why for one in found.columns)

@@ -33,3 +33,12 @@ def test_calls_of_other_threads_are_named_below_the_table():
     run = make_run([10.0] * 50, [("gyro.read", 1, 2), ("range.read", 5, 3, "range")])
     shown = full_text(Log("a.csv", (run,)), [summarise(run)])
     assert "on other threads, ms/loop: range.read 3.00 (range)" in " ".join(shown.split())
+
+
+@pytest.mark.parametrize(("more_ns", "shown"), [(200, ["0", "0", "%"]), (0, ["0", "0", "%"])])
+def test_less_than_nothing_outside_is_rounding_and_shown_as_nothing(more_ns, shown):
+    """Two parts of 5 ms that are together 200 ns longer than the loop of 10 ms."""
+    run = make_run([10.0] * 50, [("gyro.read", 0, 5 + more_ns / 1e6), ("arm", 5, 5)])
+    lines = full_text(Log("a.csv", (run,)), [summarise(run)]).splitlines()
+    row = next(line.split() for line in lines if line.split()[:1] == ["unattributed"])
+    assert row[1:4] == shown

@@ -4,10 +4,13 @@ import re
 
 import pytest
 
+from looptime.analysers.estimate import Figure
 from looptime.analysers.pacing import pacing
 from looptime.planner import predict, score, suggest
 from looptime.planner.known.stretches import spread_sample
+from looptime.planner.search.proposals import Proposal
 from looptime.views.text.plan_text import render_plan, render_score
+from looptime.views.text.plan_words import gain_ends, gain_of
 from looptime.views.text.suggestions_text import render_suggestions
 from looptime.views.text.terminal import show
 from tests.build_run import make_run
@@ -180,3 +183,16 @@ def test_a_wait_in_few_loops_may_end_any_gain():
     assert pacing(run).mode_from == "it hardly ever waits"
     plan = predict(run, ["scale range.read by=0.9"], keep_warmup=True)
     assert any(told.startswith("tick.sleep waits now and then") for told in plan.warnings)
+
+
+@pytest.mark.parametrize(
+    ("low", "value", "high", "said"),
+    [(-3.5, -3.0, -2.5, "3.00 ms less (2.50 to 3.50)"),
+     (-4.29, -2.26, 0.259, "2.26 ms less (4.29 less to 0.259 more)"),
+     (0.5, 1.0, 2.0, "1.00 ms more (0.5 to 2.00)"),
+     (-1.0, -0.5, 0.0, "0.5 ms less (0 to 1.00)")],
+)  # fmt: skip
+def test_the_ends_of_a_gain_are_said_in_its_own_words(low, value, high, said):
+    """No sign beside less or more; which of both holds at either end is said where both may."""
+    plan = Proposal(("skip a",), Figure(value, low, high), 9.0, 12.0, 1.0, "low", "", None, {})
+    assert f"{gain_of(plan)} ({gain_ends(plan)})" == said
