@@ -1,8 +1,9 @@
 """What becomes of damaged logs, in numbers: right figures, cautions, refusals, and none in silence.
 
 Run it as ``python -m tests.benchmarks.damage [--examples N] [--first SEED] [--only KIND]``. There
-are three kinds, N examples of each: damage of known truth (``planned``: `tests.properties.semantic`
-and `devices`, kind after kind, layout after layout), mishaps that nobody planned (``unplanned``:
+are four kinds, N examples of each: damage of known truth (``planned``: `tests.properties.semantic`
+and `devices`, kind after kind, layout after layout; ``strange``: some of it done to logs as other
+people write them, `tests.properties.foreign`), mishaps that nobody planned (``unplanned``:
 `tests.properties.mutated`), and commands with options that nobody meant on such logs
 (``commands``: `tests.properties.commands`). It prints a table of the outcomes by kind of damage,
 every fault with the seed that makes it again, the longest times and the memory; ctrl-c ends it
@@ -30,8 +31,9 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from tests.properties.commands import command_line, fault, furnished
+from tests.properties.foreign import DAMAGE, judge_beside
 from tests.properties.mutated import mutated
-from tests.properties.semantic import DAMAGES, SHAPES, judge, make
+from tests.properties.semantic import DAMAGES, HANDS, SHAPES, judge, make
 from tests.properties.test_semantic import UNTOLD, outcome, seeded
 
 LONGEST_S = 5.0
@@ -63,6 +65,26 @@ def planned(count: int, first: int, path: Path) -> Examples:
             path.write_bytes(damaged.data())
             yield name, f"{name} {shape} {seed}", lambda log=damaged: judge(log, path).kind
         seed += 1
+
+
+def strange(count: int, first: int, path: Path) -> Examples:
+    """The commonest damage done to logs in other people's hands."""
+    made = 0
+    for seed in itertools.count(first):
+        for name, hand in itertools.product(DAMAGE, HANDS):
+            rng = seeded(name, hand, seed)
+            sound = make(hand, rng, 300)
+            damaged = DAMAGES[name](sound, rng)
+            if damaged is None:
+                continue
+            if made == count:
+                return
+            made += 1
+            yield (
+                f"strange {name}",
+                f"{name} {hand} {seed}",
+                lambda sound=sound, log=damaged: judge_beside(sound, log, path).kind,
+            )
 
 
 def unplanned(count: int, first: int, path: Path) -> Examples:
@@ -103,7 +125,7 @@ def _line(said: str) -> str:
     return "refused" if said else "sound"
 
 
-KINDS = (planned, unplanned, commands)
+KINDS = (planned, strange, unplanned, commands)
 
 
 def main() -> int:

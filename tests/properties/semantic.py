@@ -1,6 +1,6 @@
 """Logs whose loops are known, damage whose effect is known, and whether what is read stands it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 import looptime
 from looptime.errors import LooptimeError
+from looptime.parsers.log import Log
 
 Rows = list[list[str]]
 Rng = np.random.Generator
@@ -42,6 +43,10 @@ class Made:
         Whether loops or rows are numbered.
     spoil : function, optional
         What becomes of the file's bytes once they are written.
+    written : function, optional
+        What a row becomes in the file; else cells between commas.
+    names : tuple of str
+        What the log calls the parts.
     """
 
     layout: str
@@ -56,14 +61,19 @@ class Made:
     lengths_ms: NDArray[np.float64]
     numbered: bool
     spoil: Callable[[bytes], bytes] = bytes
+    written: Callable[[list[str]], str] | None = None
+    names: tuple[str, ...] = ()
 
     @property
     def parts_ms(self) -> dict[str, float]:
         """Mean self time of every part."""
-        return dict(zip(PARTS, self.lengths_ms.mean(axis=0).tolist(), strict=False))
+        return dict(zip(self.names or PARTS, self.lengths_ms.mean(axis=0).tolist(), strict=False))
 
     def text(self) -> str:
         """The log as it stands in a file."""
+        if self.written is not None:
+            head = [self.header] if self.header else []
+            return "".join(self.written(row) + "\n" for row in (*head, *self.rows))
         if self.layout in ("values pairs", "values objects", "values lines"):
             return "".join(_said(self, row) + "\n" for row in self.rows)
         return "".join(",".join(row) + "\n" for row in (self.header, *self.rows))
@@ -106,7 +116,9 @@ def robot(rng: Rng, loops: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
 
 
 def make(shape: str, rng: Rng, loops: int = 400) -> Made:
-    """A log of one of `SHAPES`."""
+    """A log of one of `SHAPES`, or by one of `HANDS`."""
+    if shape in HANDS:
+        return HANDS[shape](rng, loops)
     start, parts = robot(rng, loops)
     layout, _, option = shape.partition(" ")
     numbered = option in ("numbered", "loop row last")
@@ -240,6 +252,8 @@ SHAPES = (
     "values events", "values lines", "values whole",
 )  # fmt: skip
 
+#: Writers of logs in other layouts, by their names.
+HANDS: dict[str, Callable[[Rng, int], Made]] = {}
 Damage = Callable[[Made, Rng], Made | None]
 DAMAGES: dict[str, Damage] = {}
 
@@ -428,8 +442,11 @@ class Outcome:
 _USUAL = ("unfinished last loop", "before first loop", "first interval")
 
 
-def judge(made: Made, path: str) -> Outcome:
-    """Read the log at `path`: right figures, a caution, or one line that refuses it."""
+def judge(made: Made, path: str, usual: Collection[str] = ()) -> Outcome:
+    """Read the log at `path`: right figures, a caution, or one line that refuses it.
+
+    `usual` are cautions that tell nothing of the damage, as they stand with the sound log, too.
+    """
     try:
         log = looptime.read_log(path, cache=False)
     except LooptimeError as error:
@@ -446,28 +463,34 @@ def judge(made: Made, path: str) -> Outcome:
     off = [abs(a / b - 1) - s for (a, b), s in zip(figures, slack, strict=True)]
     pieces = run.self_pieces()
     lengths = made.lengths_ms[: len(true)]
-    parts = dict(zip(PARTS, lengths.mean(axis=0).tolist(), strict=False))
+    parts = dict(zip(made.names or PARTS, lengths.mean(axis=0).tolist(), strict=False))
     for code, name in enumerate(run.names):
         if name.name in parts:
             mean = pieces.self_ns[pieces.name == code].sum() / 1e6 / len(run)
             off.append(abs(mean / parts[name.name] - 1) - 0.1)
     few = len(run) < 0.85 * len(made.period_ms)
+    found = cautions(log, float(np.median(true)))
+    text = (
+        " ".join(f"{a:.3f}/{b:.3f}" for a, b in figures)
+        + f" n {len(run)}/{len(made.period_ms)} worst {max(off):+.2f} {'; '.join(found)[:300]}"
+    )
+    if max(off) <= 0 and not few:
+        return Outcome("right", text)
+    none = {"no clock in the log: loops are laid one after another", *usual}
+    none |= {n for n in run.clock.notes if "the sum of" in n or "at the end of their loops" in n}
+    return Outcome("said" if set(found) - none else "silent", text)
+
+
+def cautions(log: Log, typical_ms: float) -> list[str]:
+    """All that is said of a log that may be a caution about its figures."""
+    run = max(log.runs, key=len)
     told = [*run.clock.notes, *map(str, run.clock.jumps), *map(str, run.clock.wraps)]
     told += [f"{n} {reason}" for reason, n in log.rows_by_reason.items() if reason not in _USUAL]
     told += [f"{len(log.runs)} runs"] if len(log.runs) > 1 else []
     aside = log.rows_read - log.rows_used
     told += [f"{aside} rows set aside"] if aside > 0.1 * log.rows_read else []
     told += ["one loop in several"] if run.averaged else []
-    doubts = ("lengths are whole", "outside every call")
+    doubts = ("lengths are whole", "outside every call", "can't be told")
     told += [limit for limit in run.clock.limits if any(doubt in limit for doubt in doubts)]
     tick = run.clock.tick_ns / 1e6  # what is finer than that is said to be unknown
-    told += [f"tick {tick} ms"] if tick > 0.05 * np.median(true) else []
-    text = (
-        " ".join(f"{a:.3f}/{b:.3f}" for a, b in figures)
-        + f" n {len(run)}/{len(made.period_ms)} worst {max(off):+.2f} {'; '.join(told)[:300]}"
-    )
-    if max(off) <= 0 and not few:
-        return Outcome("right", text)
-    usual = {"no clock in the log: loops are laid one after another"}
-    usual |= {n for n in run.clock.notes if "the sum of" in n or "at the end of their loops" in n}
-    return Outcome("said" if set(told) - usual else "silent", text)
+    return told + ([f"tick {tick} ms"] if tick > 0.05 * typical_ms else [])

@@ -38,6 +38,7 @@ from looptime.parsers.columns.rising import (
     only_rises,
     sampled,
     since_1970,
+    steps_by_lengths,
     unit_of,
 )
 from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
@@ -138,6 +139,12 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
     return None
 
 
+def _times(found: list[Head]) -> list[Head]:
+    """Columns that may hold times or lengths, by their headers."""
+    others = ("signal", "counter", "group", "period", "setting")
+    return [head for head in found if meaning(head.text) not in others]
+
+
 def _first_of(timed: list[Head], dialect: Dialect) -> Head | None:
     """The only column, or that of two of one unit which begins what the other ends."""
     if len(timed) != 2 or timed[0].unit != timed[1].unit:
@@ -206,7 +213,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     one |= roles(counted, {"loop": COUNTS})
     one |= roles(found, {"phase": PHASES})
     clock = find_clock([h for h in found if h not in one.values()], dialect)
-    clock = clock or _unnamed_clock(found, dialect)
+    clock = clock or _unnamed_clock(found, dialect) or steps_by_lengths(_times(found), dialect)
     unit = None
     if clock is not None and (unit := unit_of(dialect, clock)) is not None:
         left = [h for h in found if h is not clock and h not in one.values()]

@@ -13,7 +13,8 @@ from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
-    "ROWS_OF_A_CLOCK", "finer", "never_falls", "only_rises", "sampled", "since_1970", "unit_of",
+    "ROWS_OF_A_CLOCK", "finer", "never_falls", "only_rises", "sampled", "since_1970",
+    "steps_by_lengths", "unit_of",
 ]  # fmt: skip
 
 #: A column that rises over so many rows is a clock, whatever it is called.
@@ -23,6 +24,9 @@ _MOSTLY = 0.9
 #: A clock stands still between its ticks in so many rows, by less than this part of a usual step;
 #: so many ticks show that another keeps to it, which is off by little more than one.
 _STANDS, _STILL, _TICKS, _OFF = 0.5, 0.1, 4, 1.1
+#: In so many rows a clock goes on by so much of what its loop's parts take and by no more than so
+#: many times as much.
+_FITS, _FULL, _WAIT = 0.8, 0.98, 20.0
 
 
 def finer(clock: Head, unit: Unit, found: list[Head], dialect: Dialect) -> Head | None:
@@ -91,6 +95,53 @@ def _in_classes(step: Float) -> bool:
     """Whether all steps are one and the same power of ten: classes of a table, and no instants."""
     even = step[0] > 0 and float(np.ptp(step)) <= 1e-6 * float(step[0])
     return bool(even and abs(np.log10(step[0]) - round(np.log10(step[0]))) < 1e-6)
+
+
+def steps_by_lengths(found: list[Head], dialect: Dialect) -> Head | None:
+    r"""A column that goes on from row to row by what the lengths beside it take, out of order too.
+
+    Nothing else in a log does: not the lengths of a part, whatever they are. The rows may stand
+    the other way round or anyhow, those of several logs line by line, and the counter may wrap.
+
+    Parameters
+    ----------
+    found : list of Head
+        Columns of numbers that may be times, the lengths among them.
+    dialect : Dialect
+        How the log is written, with its first rows.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.text.sniff import sniff
+    >>> rows = "".join(f"{900 - k * 9},{2 + k % 3},{4 + k % 2}\n" for k in range(90))
+    >>> like = sniff("Zeit [ms],gyro_ms,drive_ms\n" + rows, "a.csv")
+    >>> steps_by_lengths(heads(like.header), like).text
+    'Zeit [ms]'
+    """
+    timed = [head for head in found if head.unit]
+    table = np.array([numbers(dialect, h.index) * UNITS[h.unit or "ms"] for h in timed])
+    if len(timed) < 2 or table.shape[1] < ROWS_OF_A_CLOCK:
+        return None
+    for at, head in enumerate(timed):
+        total = np.nansum(np.delete(table, at, axis=0), axis=0)
+        known = np.isfinite(table[at])
+        values, work = table[at][known], total[known]
+        order = np.argsort(values, kind="stable")
+        ways = [(values, work), (values[::-1], work[::-1]), (values[order], work[order])]
+        ways += [(values[::k], work[::k]) for k in (2, 3, 4)]
+        if any(_steps_by(*way) for way in ways):
+            return head
+    return None
+
+
+def _steps_by(values: Float, work: Float) -> bool:
+    """Whether nearly each step is as long as the work of its row, or longer by a wait."""
+    step = np.diff(values)
+    if len(step) < ROWS_OF_A_CLOCK // 2:
+        return False
+    fits = (step >= _FULL * work[:-1]) & (step <= _WAIT * np.median(work)) & (work[:-1] > 0)
+    return float(fits.mean()) >= _FITS
 
 
 def unit_of(dialect: Dialect, clock: Head) -> Unit | None:

@@ -28,6 +28,7 @@ __all__ = [
     "in_degrees",
     "loops_after",
     "quantity_in",
+    "row_numbers",
     "signal_columns",
     "signal_wants",
     "signals_beside",
@@ -139,6 +140,12 @@ def count_column(dialect: Dialect, taken: Collection[int]) -> Head | None:
     found = heads((dialect.header or ())[: dialect.fields])
     mine = (head for head in found if head.index not in taken and _counts(head, dialect))
     return next(mine, None)
+
+
+def row_numbers(found: list[Head], taken: Collection[Head], dialect: Dialect) -> dict[str, Head]:
+    """The column that numbers rows under another name, as the part ``seq``; nothing without one."""
+    mine = [head for head in found if head not in taken and _counts(head, dialect)]
+    return {"seq": mine[0]} if mine else {}
 
 
 def _counts(head: Head, dialect: Dialect) -> bool:

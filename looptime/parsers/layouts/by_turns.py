@@ -1,11 +1,13 @@
 """Columns of named lengths without a clock, told by names that take turns thread by thread."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from looptime.array_types import Int
 from looptime.parsers.columns.evidence import disordered, rises, wordy
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.columns.lexicon import THREADS
+from looptime.parsers.columns.lexicon import COUNTS, THREADS
 from looptime.parsers.text.dialect import Dialect, numbers
 
 __all__ = ["TURNS", "columns_by_turns"]
@@ -22,6 +24,8 @@ _ONE_PLACE = 0.95
 def columns_by_turns(found: list[Head], dialect: Dialect) -> dict[str, Head] | None:
     """Name, length and perhaps thread of rows of one length each; None for other rows.
 
+    Numbers of the loop may stand beside them.
+
     In a loop the same names come in the same order. Where several threads log, each has its own
     names, and they take turns within its rows alone.
 
@@ -33,9 +37,10 @@ def columns_by_turns(found: list[Head], dialect: Dialect) -> dict[str, Head] | N
         How the log is written, with its first rows.
     """
     words = [head for head in found if wordy(dialect, head.index)]
-    lengths = [head for head in found if head not in words]
+    lengths = [head for head in found if head not in words and not _numbers_loops(head, dialect)]
     if len(lengths) != 1 or not words or len(dialect.sample) < _ROWS:
         return None
+    dialect = _each_once(dialect)
     length = lengths[0]
     values = numbers(dialect, length.index)
     if length.unit is None or np.isnan(values).any() or (values < 0).any():
@@ -58,6 +63,26 @@ def columns_by_turns(found: list[Head], dialect: Dialect) -> dict[str, Head] | N
                 best = turns, {"name": name, "duration": length}
                 best[1].update({} if thread is None else {"thread": thread})
     return None if best is None else best[1]
+
+
+def _each_once(dialect: Dialect) -> Dialect:
+    """The same first rows, those once that stand twice, one behind the other."""
+    rows = dialect.sample
+    return replace(
+        dialect, sample=tuple(row for at, row in enumerate(rows) if not at or row != rows[at - 1])
+    )
+
+
+def _numbers_loops(head: Head, dialect: Dialect) -> bool:
+    """Whether a column counts by one, from row to row or after a few rows; a restart does no harm.
+
+    Where rows stand in another order, only its header says so.
+    """
+    values = numbers(dialect, head.index)
+    if head.unit is not None or np.isnan(values).any() or (values % 1 != 0).any():
+        return False
+    step = np.diff(values)
+    return head.word in COUNTS or bool(len(step) and ((step == 0) | (step == 1)).mean() >= _IN_TURN)
 
 
 def _codes(dialect: Dialect, head: Head) -> Int:

@@ -12,6 +12,7 @@ from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.evidence import wordy
 from looptime.parsers.columns.headers import Head, is_bare_unit, roles
 from looptime.parsers.columns.lexicon import THREADS
+from looptime.parsers.columns.signals import row_numbers
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, is_plausible, tick_of
 from looptime.parsers.layouts.beside_calls import is_place_in_loop, with_columns, with_marks
 from looptime.parsers.layouts.by_values import fit_of
@@ -125,6 +126,14 @@ def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `calls` log, None if it is not one."""
+    made = _calls(found, dialect, asked)
+    if made is None or "seq" in made.one:
+        return made
+    return replace(made, one={**row_numbers(found, made.one.values(), dialect), **made.one})
+
+
+def _calls(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
+    """The same but for numbers of rows that are not called so."""
     found = [head for head in found if head.word not in _INSTANTS or not wordy(dialect, head.index)]
     given, whole = by_header(found)
     marked = "mark" in given and "" in {row[given["mark"].index] for row in dialect.sample}

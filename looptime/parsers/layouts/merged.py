@@ -16,8 +16,9 @@ _ROWS = 1.4
 _TWICE = 0.6
 #: Loops from which that is learnt, and the largest share that can be two in one.
 _LEARNT, _MOST = 2000, 0.1
-#: A call is in its turn if this share of the loops, and of so many, hold it once; rows looked at.
-_NEARLY_ALL, _LOOPS, LOOKED_AT = 0.98, 30, 300_000
+#: A call is in its turn if this share of the loops (where none is, that), of at least so many, hold
+#: it once; rows looked at.
+_NEARLY_ALL, _MOSTLY, _LOOPS, LOOKED_AT = 0.98, 0.7, 30, 300_000
 
 
 def merged_loops(start: Int, end: Int, call_start: Int, name: Int, own: int) -> Bool:
@@ -124,6 +125,10 @@ def odd_turns(name: Int, loop: Int) -> Int:
     pair = pair[first]
     once = np.bincount(pair[single] // loops)
     usual = np.flatnonzero(once >= _NEARLY_ALL * loops)
+    if not len(
+        usual
+    ):  # no loop runs nothing: where none is in nearly all, rows of each may be lost
+        usual = np.flatnonzero(once >= _MOSTLY * loops)
     held = single & np.isin(pair // loops, usual)
     return np.flatnonzero(np.bincount(pair[held] % loops, minlength=loops) < len(usual))
 

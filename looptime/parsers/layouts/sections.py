@@ -64,6 +64,8 @@ _MANY, _SELDOM = 200, 0.01
 _SOME = 20
 #: Nor do so many under a header that says nothing but a unit.
 _FEW = 8
+#: Numbers of loops that fall, and rise, in more rows than this stand in no order.
+_FALLS = 0.1
 
 
 _LAPS = (
@@ -83,6 +85,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     turns = columns_by_turns(found, dialect)
     if turns is not None and "thread" in turns:
         return Given({**given, **turns}, told=dict.fromkeys(turns, TURNS))
+    if turns is not None and "name" not in given:
+        given = {**given, **turns}
     if not {"name", "duration"} <= set(given) or not wordy(dialect, given["name"].index):
         return None
     if not asked:
@@ -106,10 +110,32 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
             and (rises(values) or disordered(values))
         ):
             return None
-    if "loop" in given and not rises(numbers(dialect, given["loop"].index)):
+    if "loop" in given and not rises(numbered := numbers(dialect, given["loop"].index)):
+        if not asked and _mixed(numbered):
+            raise LogError(
+                f"{given['loop'].text!r} counts, and its numbers stand in no order: sort the rows"
+                " by it",
+                line=dialect.header_line or None,
+            )
         given.pop("loop")
     told = turns is not None and turns["name"] is given["name"]
     return Given(given, told={"name": TURNS} if told else {})
+
+
+def _mixed(numbers_: Float) -> bool:
+    """Whether what counts by one in some order falls and rises again and again.
+
+    Examples
+    --------
+    >>> loop = np.repeat(np.arange(50), 3)
+    >>> anyhow = np.random.default_rng(1).permutation(loop)
+    >>> _mixed(anyhow), _mixed(loop[::-1]), _mixed(np.tile(loop, 3))
+    (True, False, False)
+    """
+    step = np.diff(numbers_)
+    apart = np.diff(np.unique(numbers_))
+    counts = len(apart) >= _SOME and float((apart == 1).mean()) >= _IN_LAPS
+    return counts and float((step < 0).mean()) > _FALLS and float((step <= 0).mean()) < 1 - _FALLS
 
 
 def _is_clock(head: Head, dialect: Dialect) -> bool:
