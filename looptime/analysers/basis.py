@@ -1,6 +1,6 @@
 """What the analysers share: the loops that the figures rest on and the quantity judged in them."""
 
-from dataclasses import field
+from dataclasses import field, replace
 from functools import cached_property
 
 import numpy as np
@@ -12,6 +12,7 @@ from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
+from looptime.stats.arrays import median
 from looptime.stats.quantiles import quantiles
 
 __all__ = ["Basis", "prepare"]
@@ -25,7 +26,8 @@ class Basis:
     pieces: SelfPieces  #: Self time on the loop's thread
     waits: Waits
     pacing: Pacing
-    judged: str  #: ``work`` where the pacing wait is logged, else ``period``
+    #: ``work`` where the pacing wait is logged, else ``period``; ``calls`` as `in_calls` has it.
+    judged: str
     judged_ns: Int  #: The quantity judged, shape (n,)
     unattributed_ns: Int  #: Its part that no call covers, shape (n,)
     #: Which pieces are part of the quantity judged: all but pacing waits where work is judged;
@@ -68,6 +70,20 @@ class Basis:
     def work_known(self) -> bool:
         """Whether work can be told: the wait is logged, or the loop does not wait."""
         return self.pacing.wait_known or self.pacing.mode == "free-running"
+
+    @cached_property
+    def in_calls(self) -> "Basis | None":
+        """The same judged by the time that calls cover; None where the work itself is known.
+
+        A wait that is not logged keeps the period even, and hides from it what calls do.
+        """
+        covered = self.judged_ns - self.unattributed_ns
+        if self.work_known or not len(covered) or not median(covered) > 0:
+            return None
+        return replace(
+            self, judged="calls", judged_ns=covered, unattributed_ns=np.zeros_like(covered),
+            typical=typical_loops(covered),
+        )  # fmt: skip
 
 
 def prepare(run: Run, pieces: SelfPieces | None = None, origin_ns: int | None = None) -> Basis:

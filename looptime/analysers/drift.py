@@ -11,7 +11,6 @@ from looptime.array_types import Bool, Float
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
-from looptime.stats.arrays import median
 from looptime.stats.changepoints import ChangePoints, change_points, long_run_variance
 from looptime.stats.dither import dither
 from looptime.stats.levels import IN_RUN
@@ -80,21 +79,19 @@ def changes(basis: Basis) -> Changes:
     ----------
     Theil-Sen estimate and least-squares test; penalised least squares.
     """
-    if not len(basis.run):
-        return _changes(basis, np.zeros(0), (basis.judged,))
-    found = _changes(basis, basis.judged_ms, (basis.judged,))
-    covered = (basis.judged_ns - basis.unattributed_ns) / 1e6
-    if found.better or basis.work_known or not median(covered) > 0:
+    found = _changes(basis)
+    if found.better or basis.in_calls is None:
         return found
-    inside = _changes(basis, covered, (basis.judged, "calls"))
-    return inside if inside.better else replace(found, of=inside.of)
+    inside = _changes(basis.in_calls)
+    of = (basis.judged, "calls")
+    return replace(inside if inside.better else found, of=of)
 
 
-def _changes(basis: Basis, ms: Float, of: tuple[str, ...]) -> Changes:
+def _changes(basis: Basis) -> Changes:
     at = basis.run.loop_columns
     start_s = (at.start_ns - at.start_ns[0]) / 1e9 if len(at) else np.zeros(0)
     notes = []
-    x = dither(ms, basis.run.clock.tick_ns / 1e6) if len(at) else np.zeros(0)
+    x = dither(basis.judged_ms, basis.run.clock.tick_ns / 1e6) if len(at) else np.zeros(0)
     trend, steps = None, None
     try:
         trend = drift(x, start_s)
@@ -111,19 +108,19 @@ def _changes(basis: Basis, ms: Float, of: tuple[str, ...]) -> Changes:
         assert steps is not None
         better = _better(x, start_s, steps)
     return Changes(
-        None if trend is None else _drift_result(basis, trend, x, start_s, of[-1]),
-        () if steps is None else _points(basis, steps, of[-1]),
+        None if trend is None else _drift_result(basis, trend, x, start_s),
+        () if steps is None else _points(basis, steps),
         better,
         "; ".join(notes),
-        of,
+        (basis.judged,),
     )
 
 
-def _drift_result(basis: Basis, trend: Drift, x: Float, start_s: Float, of: str) -> DriftResult:
+def _drift_result(basis: Basis, trend: Drift, x: Float, start_s: Float) -> DriftResult:
     parts: tuple[Part, ...] = ()
     if trend.found:
         index, n = np.arange(len(x)), len(x)
-        most = _most(basis, index >= n - n // 3, index < n // 3, of)
+        most = _most(basis, index >= n - n // 3, index < n // 3)
         code = {name.name: k for k, name in enumerate(basis.run.names)}
         own = [
             basis.unattributed_ns if p.name == UNATTRIBUTED else basis.table.series(code[p.name])
@@ -136,17 +133,17 @@ def _drift_result(basis: Basis, trend: Drift, x: Float, start_s: Float, of: str)
         parts = tuple(sorted(made, key=lambda p: -abs(p.ms)))
     return DriftResult(
         trend.found, Figure(trend.change, trend.low, trend.high), trend.relative,
-        trend.per_minute, trend.p, parts, of,
+        trend.per_minute, trend.p, parts, basis.judged,
     )  # fmt: skip
 
 
-def _most(basis: Basis, these: Bool, those: Bool, of: str) -> tuple[Part, ...]:
+def _most(basis: Basis, these: Bool, those: Bool) -> tuple[Part, ...]:
     """The largest parts of a difference; of calls' time what no call covers is none."""
     every = contrast(basis, these, those)
-    return tuple(p for p in every if of != "calls" or p.name != UNATTRIBUTED)[:_PARTS]
+    return tuple(p for p in every if basis.judged != "calls" or p.name != UNATTRIBUTED)[:_PARTS]
 
 
-def _points(basis: Basis, steps: ChangePoints, of: str) -> tuple[ChangePoint, ...]:
+def _points(basis: Basis, steps: ChangePoints) -> tuple[ChangePoint, ...]:
     at, n = basis.run.loop_columns, len(basis.run)
     edges = [0, *(int(k) for k in steps.loops), n]
     index, made = np.arange(n), []
@@ -164,9 +161,9 @@ def _points(basis: Basis, steps: ChangePoints, of: str) -> tuple[ChangePoint, ..
                 high - low,
                 float(steps.relative_steps[k]),
                 steps.loops_per_window,
-                _most(basis, after, before, of),
+                _most(basis, after, before),
                 None if at.line is None else int(at.line[loop]),
-                of,
+                basis.judged,
             )
         )
     return tuple(made)

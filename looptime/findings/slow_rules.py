@@ -8,7 +8,7 @@ import numpy as np
 from looptime.analysers.at_stalls import marks_of_stalls
 from looptime.analysers.pauses import Pauses
 from looptime.analysers.recurs import Recurrence
-from looptime.analysers.slow import SlowEvent
+from looptime.analysers.slow import SlowEvent, slow_events
 from looptime.analysers.summary import Summary
 from looptime.array_types import Float, Int
 from looptime.findings.about import (
@@ -38,6 +38,8 @@ _FEWEST, _FEWEST_FAR = 5, 3
 _FAR = 2.0
 #: What a stall that makes no loop late counts of one that does.
 _SWALLOWED = 0.4
+#: Share of the period from which on what it hides is told, and of how many calls.
+_HIDDEN, _MOST_HIDDEN = 0.1, 2
 #: A single loop is told that takes so many usual ones, and so much longer [ms]; where others are
 #: told of, by so many times as much as all but a few.
 _LONE, _LEAST_LONE_MS, _BY_FAR, _FEW_LONG = 10.0, 50.0, 3.0, 3
@@ -57,7 +59,7 @@ def slow_findings(at: Summary) -> list[Finding]:
     made += _at_once(at, frozen, of_all)
     if not nameless:
         made += _culprits(at, explained)
-    made += _marked(at, made)
+    made += _marked(at, made) + _hidden(at, explained)
     return made + _longest(at, bool(made))
 
 
@@ -398,6 +400,47 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
             "usual_ms": middle, "largest_ms": max(e.excess_ms for e in mine),
         },
     )  # fmt: skip
+
+
+def _hidden(at: Summary, explained: set[str]) -> list[Finding]:
+    """Long turns of calls that the period does not show, as a wait that is not logged takes them.
+
+    Those of loops that come late all the same are told as theirs.
+    """
+    inside = at.basis.in_calls
+    if inside is None:
+        return []
+    late = set(at.run.loop_columns.loop[at.slow.is_slow].tolist())
+    found = slow_events(inside)
+    events = [e for e in found.events
+              if e.cause == "one call" and e.culprit not in explained
+              and not late.intersection(range(e.first, e.last + 1))]  # fmt: skip
+    made = []
+    in_calls = float(inside.judged_ms.mean())
+    own = {c.name: (c.self_ms_per_loop or 0.0) / in_calls for c in at.costs.rows}
+    for name, count in Counter(e.culprit for e in events).most_common(_MOST_HIDDEN):
+        mine = [e for e in events if e.culprit == name]
+        loops = sum(e.loops for e in mine)
+        longest = max(e.parts[0].ms / e.loops for e in mine)
+        middle = median(np.array([e.parts[0].ms / e.loops for e in mine]))
+        by_chance = binomial_at_least(count, len(events), min(own.get(name, 1.0), 1 - 1e-9))
+        beyond = by_chance < 0.01 / max(len(own), 1) or count == len(events)
+        if loops < _FEWEST or middle < _HIDDEN * typical_ms(at) or not beyond:
+            continue
+        text = (
+            f"{name} takes {ms(middle)} more than usual in {percent(loops / at.pace.loops)} of the "
+            f"loops, {ms(longest)} at most: the period hides it, as the time outside calls, with "
+            "the wait in it, gets less."
+        )
+        made.append(Finding(
+            "hidden_turns", "look", text, middle, "ms",
+            evidence=evidence(at, _loops(mine), [name], loops),
+            command=command(at, "slow", "--top 20"),
+            worth=stalls_worth(at, middle, middle * loops / at.pace.loops) * _SWALLOWED, moves=True,
+            rests_on={"count": loops, "of": at.pace.loops, "usual_ms": middle,
+                      "largest_ms": longest, "calls_logged": n_calls(at)},
+        ))  # fmt: skip
+    return made
 
 
 def _without_calls(at: Summary) -> list[Finding]:

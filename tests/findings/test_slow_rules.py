@@ -308,6 +308,38 @@ def test_a_culprit_is_one_from_five_events_of_a_fifth_of_the_loop_on(count, more
 
 
 @pytest.mark.parametrize(
+    ("count", "more_ms", "told"), [(40, 6.0, True), (40, 1.0, False), (3, 6.0, False)]
+)
+def test_long_turns_behind_a_wait_that_is_not_logged_are_told(count, more_ms, told):
+    """Paced to 25 ms: no loop is late by them, and what no call covers is the shorter for it."""
+    made = irregular(count, more_ms)
+    made["read"] = made["read"].astype(np.int64)
+    period = 25_000_000 + np.random.default_rng(9).integers(0, 40_000, len(made["read"]))
+    found = [f for f in summarise(make_flat_run(period, made)).findings if f.code == "hidden_turns"]
+    assert bool(found) is told
+    if told:
+        assert found[0].evidence.calls == ("read",)
+        assert found[0].value == pytest.approx(more_ms, rel=0.1)
+        assert f"in {count / 30:.2g} % of the loops" in found[0].text
+    logged = {**made, "sleep": period - made["work"] - made["read"] - 1000}
+    known = make_flat_run(period, logged, {"sleep": "pacing"})
+    codes = [f.code for f in summarise(known).findings]
+    assert ("slow_culprit" in codes, "hidden_turns" in codes) == (told, False)
+
+
+def test_pauses_behind_a_wait_that_is_not_logged_accuse_no_call():
+    """7 ms in whichever of three like calls happens to run."""
+    draw = np.random.default_rng(31)
+    made = {name: 3e6 * np.exp(draw.normal(0, 0.02, 4000)) for name in ("imu", "arm", "drive")}
+    for k in np.flatnonzero(draw.random(4000) < 0.02):
+        made[("imu", "arm", "drive")[draw.integers(3)]][k] += 7e6
+    calls = {name: own.astype(np.int64) for name, own in made.items()}
+    period = 25_000_000 + draw.integers(0, 40_000, 4000)
+    codes = [f.code for f in summarise(make_flat_run(period, calls)).findings]
+    assert "hidden_turns" not in codes
+
+
+@pytest.mark.parametrize(
     ("count", "more_ms", "told"), [(40, 8.0, True), (40, 3.0, False), (4, 8.0, False)]
 )
 def test_without_calls_stalls_count_from_half_a_loop_on(count, more_ms, told):
