@@ -1,6 +1,7 @@
 """JSON objects that are printed over several lines, each brought to its last line."""
 
 import re
+from itertools import zip_longest
 
 __all__ = ["hold_loops", "is_printed", "spread_objects"]
 
@@ -54,7 +55,7 @@ def spread_objects(lines: list[str]) -> list[tuple[int, int, str]] | None:
                 whole = " ".join(text[at : token.end()].split())
                 by_depth.setdefault(len(opened), []).append((first, line, whole))
     depths = sorted(by_depth)
-    for depth, inner in zip(depths, [*depths[1:], -1], strict=True):
+    for depth, inner in zip_longest(depths, depths[1:], fillvalue=-1):
         found = by_depth[depth]
         held = len(by_depth.get(inner, ())) // len(found)
         several = len(found) > 1 and any(last > first for first, last, _ in found)

@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from looptime.parsers.lines.spread import is_printed, spread_objects
 from looptime.parsers.read import read_log
 from tests.parsers.build import periods_ms, read, self_ms
 from tests.parsers.lines.build import COSTS, PERIODS, ROWS
@@ -33,3 +34,11 @@ def test_lines_of_an_object_are_all_used(tmp_path):
     # t_ms, parts, imu, drive and the brackets of both objects: seven lines each
     assert log.rows_read == 7 * len(OBJECTS)
     assert log.rows_by_reason == {"unfinished last loop": 7}
+
+
+def test_brackets_without_an_object_are_none():
+    """A list that holds values only, one a line, as a damaged log may begin."""
+    lines = ["{", '"t": 1,', '"u": 2']
+    assert is_printed(lines)
+    assert spread_objects(lines) is None
+    assert spread_objects(["[", *lines[1:], "]"]) is None
