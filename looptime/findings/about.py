@@ -170,11 +170,14 @@ def period_ms(at: Summary) -> float:
 def ease(at: Summary) -> float:
     """What a share of the work is worth: less where the pacing wait swallows it.
 
-    Where the loop sleeps after its work, it is no more than its share of the period.
+    Where the loop sleeps after its work, it is no more than its share of the period. A loop that
+    keeps its rate by a wait which is not logged is never late by it either.
     """
     if at.pacing.mode == "sleep after work" and at.basis.judged == "work":
         return min(judged_mean_ms(at) / period_ms(at), 1.0)
-    return 0.4 if _spare(at) > 0.1 else 1.0
+    kept = at.basis.in_calls is not None and at.pacing.fixed_rate
+    never_late = kept and not at.pace.overruns.count and not at.pacing.late_count
+    return 0.4 if never_late or _spare(at) > 0.1 else 1.0
 
 
 def swallowed(at: Summary, cost_ms: float) -> bool:

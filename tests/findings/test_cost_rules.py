@@ -37,6 +37,18 @@ def test_blocking_is_worth_less_where_the_wait_swallows_it():
     assert worth[1] == pytest.approx(0.4 * worth[0], rel=0.05)
 
 
+@pytest.mark.parametrize("severity", ["look", "act"])
+def test_a_read_that_never_made_a_paced_loop_late_is_looked_at_and_no_more(severity):
+    """40 % of 20 ms, whose wait nobody logged: in a loop that follows it, it matters more."""
+    draw = np.random.default_rng(5)
+    read = (8e6 * np.exp(draw.normal(0, 0.05, 2000))).astype(np.int64)
+    paced = 20_000_000 + draw.integers(0, 40_000, 2000)
+    period = paced if severity == "look" else read + 12_000_000
+    run = make_flat_run(period, {"gyro.read": read}, {"gyro.read": "sensor read"})
+    (told,) = [f for f in summarise(run).findings if f.code == "blocking_call"]
+    assert told.severity == severity
+
+
 @pytest.mark.parametrize(("period_ms", "told"), [(40, False), (16, True), (None, True)])
 def test_a_small_cost_in_a_loop_that_mostly_waits_is_no_fault(period_ms, told):
     """2 ms of 6 are nothing to act on where 34 of 40 ms are left; they are where 10 of 16 are."""

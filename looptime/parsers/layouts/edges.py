@@ -1,6 +1,7 @@
 """Layout `edges`: one row is an instant at which a named call begins or ends."""
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 
@@ -41,6 +42,7 @@ from looptime.parsers.layouts.own_threads import OVERLAP, thread_column
 from looptime.parsers.layouts.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.table import Table
+from looptime.stats.arrays import distinct
 
 __all__ = ["LAYOUT"]
 
@@ -82,6 +84,8 @@ _NAMELIKE = ("name", "call", "event", "section", "stage", "function", "func", "l
              "task", "op", "operation", "what")  # fmt: skip
 #: A row or two may be garbled in a column that says begin and end.
 _MOST_KNOWN = 0.95
+#: Calls that hold the begin of another task's, from which on tasks are threads.
+_MET = 5
 #: Words that are met so often beside the commonest say what the edges are.
 _OFTEN = 0.5
 #: Where more than this share of the edges step back, they stand in no order.
@@ -112,7 +116,7 @@ def _as_edges(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
         given = {**given, "time": alone[0]}
     named = {"time", "name"} <= set(given)
     if named and edge is not None:
-        return _with_thread({**given, "edge": edge}, found, dialect)
+        return _of_tasks({**given, "edge": edge}, found, dialect)
     told = edge_columns(found, dialect, edge, WORDS)
     if told is not None:
         kept = {part: head for part, head in given.items()
@@ -141,10 +145,32 @@ def _as_edges(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
     return None
 
 
-def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) -> Given:
-    """The same with the column of the threads, told by what overlaps where no header names it."""
-    if "thread" in given:
-        return Given(given)
+def _of_tasks(given: dict[str, Head], found: list[Head], dialect: Dialect) -> Given:
+    """The same where tasks make calls of several names, which another column holds.
+
+    Tasks are threads where calls of one begin within those of another; else they are parts.
+    """
+    task = given["name"]
+    words = COLUMNS["name"].spellings
+    others = [h for h in found if h not in given.values() and h.word in words]
+    if task.word != "task" or "thread" in given or len(others) != 1:
+        return _with_thread(given, found, dialect)
+    given = {**given, "name": others[0]}
+    code = np.unique([row[task.index] for row in dialect.sample], return_inverse=True)[1]
+    begin, end, thread, _ = _spans(given, dialect)(code)
+    met = 0
+    for one in distinct(thread):
+        others_begin, mine = np.sort(begin[thread != one]), thread == one
+        inside = [np.searchsorted(others_begin, at[mine], "right") for at in (begin, end)]
+        met += int((inside[1] > inside[0]).sum())
+    part = "thread" if met >= _MET else "subsystem"
+    return _with_thread({**given, part: given.get(part, task)}, found, dialect)
+
+
+def _spans(
+    given: dict[str, Head], dialect: Dialect
+) -> Callable[[Int], tuple[Float, Float, Int, int]]:
+    """Begins and ends of the first rows, their threads and how many lack their other edge."""
     at = instants(dialect, given["time"])
     cells = [row[given["name"].index] for row in dialect.sample]
     if "edge" in given:
@@ -160,8 +186,15 @@ def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) ->
         begin, end = at[kept][pairs.begin], at[kept][pairs.end]
         return begin, end, thread[kept][pairs.begin], len(pairs.open) + len(pairs.stray)
 
+    return spans
+
+
+def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) -> Given:
+    """The same with the column of the threads, told by what overlaps where no header names it."""
+    if "thread" in given:
+        return Given(given)
     free = [head for head in found if head not in given.values()]
-    thread = thread_column(free, dialect, [spans])
+    thread = thread_column(free, dialect, [_spans(given, dialect)])
     if thread is None:
         return Given(given)
     return Given({**given, "thread": thread}, told={"thread": OVERLAP})

@@ -144,3 +144,25 @@ def test_columns_of_edges_without_a_header(tmp_path, row, words):
         took[run.names[code].name].add(int(length))
     assert took["gyro"] == {1_500_000}
     assert took["pull"] == {6_000_000}
+
+
+@pytest.mark.parametrize("preempts", [True, False])
+def test_tasks_are_threads_where_their_calls_overlap_and_parts_where_they_do_not(
+    tmp_path, preempts
+):
+    """Of 60 loops of 10 ms: the store's flush of 1 ms is cut by the next read, or is not."""
+    rows = []
+    for k in range(60):
+        rows += [(10_000 * k, "control", "enter", "gyro.read"),
+                 (10_000 * k + 900, "control", "leave", "gyro.read"),
+                 (10_000 * k + 900, "control", "enter", "wheels.write"),
+                 (10_000 * k + 2000, "control", "leave", "wheels.write")]  # fmt: skip
+        at = 10_000 * k + (9_500 if preempts and k % 4 == 0 else 4000)
+        rows += [(at, "store", "enter", "flush"), (at + 1000, "store", "leave", "flush")]
+    lines = [" ".join(map(str, row)) for row in sorted(rows, key=lambda row: row[0])]
+    run = read(tmp_path, "time_us task event what\n" + "\n".join(lines) + "\n")
+    assert {name.name for name in run.names} == {"gyro.read", "wheels.write", "flush"}
+    assert len(run.thread_names) == (2 if preempts else 1)
+    if not preempts:
+        assert {name.name: name.subsystem for name in run.names}["flush"] == "store"
+    assert set(periods_ms(run)) == {10.0}
