@@ -30,11 +30,11 @@ from looptime.controlling.moves import (
     even_loop,
     horizon_of,
 )
-from looptime.controlling.oscillation import noise_of, swing_of
+from looptime.controlling.oscillation import noise_of
 from looptime.controlling.outcome import Case, Outcome, outcomes
 from looptime.controlling.response import Response
 from looptime.controlling.stability import stability
-from looptime.controlling.swings import swing_told
+from looptime.controlling.swings import Swings
 from looptime.controlling.target import Path, path_of
 from looptime.controlling.value_instants import instants_of, on_change
 from looptime.controlling.wheels import Steering, steering
@@ -152,7 +152,7 @@ def _in_the_log(run: Run) -> str:
 
 
 def _swings(run: Run, one: Logged) -> str:
-    told, _ = swing_told(fit_signals(run, (one.output, one.measured)), None)
+    told, _ = Swings(fit_signals(run, (one.output, one.measured))).told(None)
     if told is None or told.of != "loop":
         return ""
     return f": it swings at {number(told.frequency_hz.value)} Hz by {number(told.amplitude)}"
@@ -199,9 +199,10 @@ def _controlled(
         return Controlled(stated, error=f"{stated.name}: {error}"), None
     if on_change(run, base):
         return Controlled(stated, error=_written_on_change(stated, len(base), len(run))), None
-    fitted = None
+    fitted = swings = None
     if asked is not None:
-        stated, fitted = _fitted(asked, stated, base)
+        swings = Swings(asked)
+        stated, fitted = _fitted(asked, swings, stated, base)
     delay = stated.sensor_delay_ms / 1e3
     at = delayed(base, delay)
     age = age_parts(at)
@@ -222,7 +223,7 @@ def _controlled(
     else:
         notes.extend(_no_model(stated, fitted))
     cut = None if asked is None else at_limit(whole, *asked.names, sums=bool(stated.ki))
-    swing, no_swing = (None, None) if asked is None else swing_told(asked, fitted)
+    swing, no_swing = (None, None) if swings is None else swings.told(fitted)
     notes.extend([] if no_swing is None else [no_swing])
     return Controlled(
         stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
@@ -250,7 +251,9 @@ def _no_model(stated: Controller, fitted: Fit | None) -> list[str]:
     return ["no mechanism is stated (plant, full_speed): stability and responses can't be told"]
 
 
-def _fitted(asked: FitSignals, stated: Controller, base: Sampling) -> tuple[Controller, Fit]:
+def _fitted(
+    asked: FitSignals, swings: Swings, stated: Controller, base: Sampling
+) -> tuple[Controller, Fit]:
     """With the fitted mechanism, and with a dead time counted as the sensor's.
 
     Where a row has one stamp for both signals the dead time has the way from reading to use in it;
@@ -258,12 +261,12 @@ def _fitted(asked: FitSignals, stated: Controller, base: Sampling) -> tuple[Cont
     """
     delay = stated.sensor_delay_ms / 1e3
     run, (output, measured, *_) = asked.run, asked.names
-    swing, plant = swing_of(run, *asked.names), stated.plant
+    swing, plant = swings.rested, stated.plant
     try:
         found = fit_plant(run, output, measured, plant, delay)
     except UsageError as error:
-        swings = swing is not None or swing_told(asked, None)[0] is not None
-        if not swings or plant is not None:
+        swung = swing is not None or swings.told(None)[0] is not None
+        if not swung or plant is not None:
             raise UsageError(f"{error}{asked.text and f'; {asked.text}'}") from error
         found = _not_told(fit_plant(run, output, measured, "speed", delay), str(error))
     if asked.text and (asked.wraps or not found.used):

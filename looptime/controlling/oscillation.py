@@ -13,13 +13,12 @@ import numpy as np
 
 from looptime.analysers.estimate import Figure
 from looptime.array_types import Float, Int
-from looptime.controlling.targets import target_of
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import mad, median
 from looptime.stats.student import t_quantile
 
-__all__ = ["Oscillation", "noise_of", "oscillation", "swing_of"]
+__all__ = ["Oscillation", "noise_of", "oscillation"]
 
 #: Share of the rows in which what drives may change, at most, and rows of a stretch at rest.
 MOST_CHANGES, LEAST_ROWS, MOST_STRETCHES = 0.2, 12, 400
@@ -92,21 +91,6 @@ def oscillation(
         if len(edges) <= MOST_CHANGES * len(driver):
             return _of_stretches(time, value, edges, of)
     return None
-
-
-def swing_of(
-    run: Run, output: str, measured: str, target: str | None = None
-) -> Oscillation | None:  # fmt: skip
-    """How a measured signal of a run swings by itself, with its target's name or by it."""
-    values = {} if run.signals is None else run.signals.values
-    if run.signals is None or output not in values or measured not in values:
-        return None
-    target = target or target_of(list(values), output, measured)
-    used = [values[name] for name in (measured, output, *([target] if target in values else []))]
-    known = np.isfinite(used).all(axis=0)
-    value, out, *wanted = (one[known] for one in used)
-    time = run.signals.time_ns[known] / 1e9
-    return oscillation(time, value, out, wanted[0] if wanted else None)
 
 
 def noise_of(run: Run, measured: str) -> float:

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from looptime.controlling.steady_swing import (
 )
 from looptime.words import number
 
-__all__ = ["GROWS", "swing_told"]
+__all__ = ["GROWS", "Swings"]
 
 #: A mechanism that its output moves by less than this share of what is seen is shaken by something
 #: else, and frequencies that differ by less are one swing's.
@@ -30,38 +31,58 @@ MOSTLY = 0.5
 GROWS = 1.2
 
 
-def swing_told(asked: FitSignals, fit: Fit | None) -> tuple[Oscillation | None, str | None]:
-    """How the measured value of a fit swings, or why no swing is told.
+class Swings:
+    """How the measured value of a fit swings: each look at it is taken once.
 
     Parameters
     ----------
     asked : FitSignals
         Output, measured value and maybe its target.
-    fit : Fit, optional
-        The mechanism between them: where it is told, the output's own swing says how far the value
-        would swing by it.
     """
-    time, value, output, target = _rows(asked)
-    measured = asked.names[1]
-    if len(time) < SHORTEST:
-        return None, (f"no swing can be told: {len(time)} rows are too few, {SHORTEST} at least "
-                      "are needed")  # fmt: skip
-    if not np.ptp(value) > 0:
-        return None, f"no swing can be told: {measured} never changes"
-    rested = oscillation(time, value, output, target)
-    if rested is not None and rested.of == "mechanism":
-        return rested, None
-    line = steady_swing(time, value, output, target)
-    if line is None:
-        return (rested, None) if rested is not None else (None, _none_seen(time, measured, target))
-    ratio = _driven(line, fit)
-    if not line.takes_part or (ratio is not None and ratio < SHAKEN):
-        return None, _shaken(line, asked.names, ratio)
-    found = _of_line(line) if rested is None or not _same(rested, line) else rested
-    known = ratio is not None and line.amplitude**2 / 2 < MOSTLY * float(np.var(value))
-    return replace(
-        found, in_loop=True if known else None, begin_s=line.begin_s, end_s=line.end_s
-    ), None
+
+    def __init__(self, asked: FitSignals) -> None:
+        self.names = asked.names
+        self.rows = _rows(asked)
+
+    @cached_property
+    def rested(self) -> Oscillation | None:
+        """As it swings while its output or its target rests."""
+        return oscillation(*self.rows)
+
+    @cached_property
+    def line(self) -> Steady | None:
+        """As it swings on and on."""
+        return steady_swing(*self.rows)
+
+    def told(self, fit: Fit | None) -> tuple[Oscillation | None, str | None]:
+        """How it swings, or why no swing is told.
+
+        Parameters
+        ----------
+        fit : Fit, optional
+            The mechanism between them: where it is told, the output's own swing says how far the
+            value would swing by it.
+        """
+        time, value, _, target = self.rows
+        measured, rested = self.names[1], self.rested
+        if len(time) < SHORTEST:
+            return None, (f"no swing can be told: {len(time)} rows are too few, {SHORTEST} at least"
+                          " are needed")  # fmt: skip
+        if not np.ptp(value) > 0:
+            return None, f"no swing can be told: {measured} never changes"
+        if rested is not None and rested.of == "mechanism":
+            return rested, None
+        if (line := self.line) is None:
+            none = None, _none_seen(time, measured, target)
+            return none if rested is None else (rested, None)
+        ratio = _driven(line, fit)
+        if not line.takes_part or (ratio is not None and ratio < SHAKEN):
+            return None, _shaken(line, self.names, ratio)
+        found = _of_line(line) if rested is None or not _same(rested, line) else rested
+        known = ratio is not None and line.amplitude**2 / 2 < MOSTLY * float(np.var(value))
+        return replace(
+            found, in_loop=True if known else None, begin_s=line.begin_s, end_s=line.end_s
+        ), None
 
 
 def _rows(asked: FitSignals) -> tuple[Float, Float, Float, Float | None]:

@@ -5,7 +5,9 @@ import pytest
 
 from looptime.controllers import Controller
 from looptime.controlling import control
-from looptime.controlling.oscillation import oscillation, swing_of
+from looptime.controlling.fit_signals import fit_signals
+from looptime.controlling.oscillation import oscillation
+from looptime.controlling.swings import Swings
 from looptime.views.text.control_answer import control_sentence
 from tests.build_run import make_run
 
@@ -76,7 +78,7 @@ def test_of_a_spring_no_speed_and_no_position_is_fitted():
     """The fit of a sprung arm says so, with its swing, instead of a dead time that is not there."""
     time, value, push = pushed(2.0, 0.35, noise=0.001)
     run = make_run([10.0] * len(time), signals={"arm": value, "drive": push})
-    assert swing_of(run, "drive", "arm").of == "mechanism"
+    assert Swings(fit_signals(run, ("drive", "arm"))).rested.of == "mechanism"
     for gains in ({}, {"kp": 1.0}):
         found = control(run, controllers=[Controller(**gains)], fit=("drive", "arm"), curve=False)
         one = found.controllers[0]

@@ -6,9 +6,9 @@ from click.testing import CliRunner
 
 from looptime.cli import cli
 from looptime.controllers import Controller
-from looptime.controlling import control
+from looptime.controlling import control, swings
 from looptime.controlling.fit_signals import FitSignals
-from looptime.controlling.swings import swing_told
+from looptime.controlling.swings import Swings
 from looptime.views.text.control_answer import control_sentence
 from tests.build_run import make_run
 from tests.controlling.swinging import even, play, weave
@@ -49,7 +49,7 @@ def test_damping_of_a_swing_that_goes_on(damping):
     value = goal + 0.3 * swing + rng.normal(0, 0.002, 3000)
     run = run_of(goal, value, 0.5 * (goal - value))
     asked = FitSignals(run, ("fl_u", "fl_is", "fl_want"))
-    found = swing_told(asked, None)[0]
+    found = Swings(asked).told(None)[0]
     expected = 0.0 if abs(damping) < 0.001 else damping
     assert found.damping_ratio.value == pytest.approx(expected, rel=0.15)
 
@@ -70,3 +70,17 @@ def test_where_no_swing_is_seen_it_is_said_why():
     rows = play(weave, even(6.0), noise=0.002)[1:]
     found = control(run_of(*rows), controllers=[Controller()], fit=("fl_u", "fl_is"), curve=False)
     assert any("no swing of fl_is" in note for note in found.controllers[0].notes)
+
+
+def test_each_look_at_a_swing_is_taken_once(monkeypatch):
+    """Whoever asks for it, and with whatever fit."""
+    looked = []
+    for name in ("oscillation", "steady_swing"):
+        monkeypatch.setattr(swings, name, lambda *rows, name=name: looked.append(name))
+    time = np.arange(3000) * 0.02
+    goal = 3 * np.sin(2 * np.pi * 0.11 * time)
+    asked = FitSignals(run_of(goal, 0.9 * goal, 0.1 * goal), ("fl_u", "fl_is", "fl_want"))
+    one = Swings(asked)
+    assert one.rested is None
+    assert one.told(None) == one.told(None)
+    assert sorted(looked) == ["oscillation", "steady_swing"]
