@@ -319,7 +319,7 @@ def rows(content: Content) -> Found:
     wrong = order[_out_of_line(time[order], None if thread is None else thread[order], content)]
     outcast.add(wrong, "corrupt stamp")
     order = order[~np.isin(order, wrong)] if len(wrong) else order
-    edges = lock_edges(order, name, side, thread, own_names)
+    edges = lock_edges(order, name, side, thread, own_names, time)
     order, names = edges.order, edges.names
     pairs = pair(edges.side, edges.name, None if thread is None else thread[order])
     begin, end, called = order[pairs.begin], order[pairs.end], edges.name[pairs.begin]
@@ -332,7 +332,8 @@ def rows(content: Content) -> Found:
     outcast.add(order[np.setdiff1d(pairs.open, under_way)], "begin without end")
     begin, end = np.append(begin, order[under_way]), np.append(end, order[under_way])
     called = np.append(called, edges.name[under_way])
-    outcast.add(order[pairs.stray], "end without begin")
+    outcast.add(np.concatenate([order[pairs.stray], edges.stray]), "end without begin")
+    outcast.add(edges.lost, "begin without end")
     partner = np.full(len(table), -1, np.int64)
     partner[begin] = np.where(end == begin, -1, end)
     by_row = np.argsort(begin, kind="stable")

@@ -1,5 +1,6 @@
 """Events of locks: who asks for one, has it and lets it go; told as waits and as what is held."""
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from looptime.parsers.columns.evidence import wordy
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import THREADS, tokens
 from looptime.parsers.layouts.edges_by_values import clock_of
-from looptime.parsers.layouts.pairing import BEGIN, END
+from looptime.parsers.layouts.pairing import BEGIN, END, is_nested
 from looptime.parsers.text.dialect import Dialect
 from looptime.records import dataclass
 
@@ -136,12 +137,22 @@ class LockEdges:
     name: Int
     side: Int
     names: list[str]
+    #: Rows at which a lock is asked for or had, with no end; and those that end nothing.
+    lost: Int
+    stray: Int
 
 
 def lock_edges(
-    order: NDArray[Any], name: Int, side: NDArray[np.int8], thread: Int | None, names: list[str]
+    order: NDArray[Any],
+    name: Int,
+    side: NDArray[np.int8],
+    thread: Int | None,
+    names: list[str],
+    time: Int | None = None,
 ) -> LockEdges:
     """The edges in their order, where having a lock ends a wait and begins what is held.
+
+    Waits and what is held are paired lock by lock, so that locks may be let go in any order.
 
     Parameters
     ----------
@@ -154,6 +165,8 @@ def lock_edges(
         Of every row.
     names : list of str
         Of locks and calls.
+    time : int array, shape (n,), or None
+        Of every row; the rows in their order where it is not given.
 
     Examples
     --------
@@ -165,52 +178,99 @@ def lock_edges(
     >>> lock_edges(np.arange(5), np.zeros(5, int), twice, None, ["bus"]).order.tolist()
     [0, 4]
     """
-    if not (side[order] >= WANTED).any():
-        return LockEdges(order, name[order], side[order].astype(np.int64), names)
-    order = order[~_again(name[order], side[order], None if thread is None else thread[order])]
-    mine = side[order]
-    waited = (mine == HAD) & (_before(name[order], mine, thread, order) == WANTED)
-    times = 1 + waited
-    order2, had = np.repeat(order, times), np.repeat(mine, times)
-    second = np.append(False, (np.diff(np.repeat(np.arange(len(mine)), times)) == 0))
-    ends_wait = (np.repeat(waited, times) & ~second) | (had == MISSED)
-    is_wait = (had == WANTED) | ends_wait
-    is_held = ((had == HAD) & ~ends_wait) | (had == FREED)
-    code = name[order2] + len(names) * (is_wait + 2 * is_held)
+    mine, none = side[order], np.empty(0, np.int64)
+    if not (mine >= WANTED).any():
+        return LockEdges(order, name[order], mine.astype(np.int64), names, none, none)
+    of = _Events(
+        mine, name[order], np.zeros(len(order), np.int64) if thread is None else thread[order],
+        (np.arange(len(side)) if time is None else time)[order],
+    )  # fmt: skip
+    plain = np.flatnonzero(mine < WANTED)
+    waits, held, lost, stray = of.paired()
+    size = len(names)
+    place = np.concatenate([plain, *waits, *held])
+    code = of.name[place] + size * np.repeat(
+        [0, 1, 2], [len(plain), 2 * len(waits[0]), 2 * len(held[0])]
+    )
+    kinds = [BEGIN, END, BEGIN, END]
+    made = np.concatenate(
+        [mine[plain], *(np.full(len(p), k) for p, k in zip((*waits, *held), kinds, strict=True))]
+    )
+    second = np.repeat([0, 1], [len(plain) + 2 * len(waits[0]), 2 * len(held[0])])
+    by = np.lexsort((second, place))  # a wait ends before what was waited for is held
     every = [*names, *(f"{one} wait" for one in names), *(f"{one} held" for one in names)]
     used, code = np.unique(code, return_inverse=True)
-    begins = (had == WANTED) | ((had == HAD) & ~ends_wait)
-    is_end = ends_wait | (had == FREED)
-    made = np.where(begins, BEGIN, np.where(is_end, END, had)).astype(np.int64)
-    return LockEdges(order2, code.astype(np.int64), made, [every[k] for k in used.tolist()])
+    words = [every[k] for k in used.tolist()]
+    place, code, made = place[by], code[by].astype(np.int64), made[by].astype(np.int64)
+    holds = {k for k, one in enumerate(used.tolist()) if one >= 2 * size}
+    at, code, made = _within_each_other(of.thread[place], code, made, holds)
+    return LockEdges(order[place[at]], code, made, words, order[lost], order[stray])
 
 
-def _again(name: Int, side: NDArray[np.int8], thread: Int | None) -> NDArray[np.bool_]:
-    """Whether an event is of a lock that its thread has already and takes once more.
+def _within_each_other(thread: Int, code: Int, side: Int, holds: set[int]) -> tuple[Int, Int, Int]:
+    """Place, name and side of edges that lie within each other on each thread."""
+    from looptime.parsers.layouts.untangled import untangled  # few logs are of locks
 
-    It neither waits for it nor lets it go. Where a row was lost, what is had and let go does not
-    come out even, and nobody can tell.
-    """
-    keys = (name,) if thread is None else (name, thread)
-    by = np.lexsort(keys)
-    begins = np.append(True, np.any([np.diff(key[by]) != 0 for key in keys], axis=0))
-    had = np.cumsum((side[by] == HAD).astype(np.int64) - (side[by] == FREED))
-    first = np.maximum.accumulate(np.where(begins, np.arange(len(by)), 0))
-    depth = had - np.where(first > 0, had[first - 1], 0)
-    lock = np.cumsum(begins) - 1
-    even = np.bincount(lock[depth < 0], minlength=lock[-1] + 1) == 0
-    even &= depth[np.append(np.flatnonzero(begins)[1:] - 1, -1)] <= 1
-    found = np.zeros(len(by), bool)
-    inner = np.where(side[by] == HAD, depth > 1, depth > 0) & (side[by] >= WANTED)
-    found[by] = inner & even[lock]
-    return found
+    cuts = [0, *(np.flatnonzero(np.diff(thread)) + 1).tolist(), len(thread)]
+    found: list[tuple[Int, Int, Int]] = []
+    for low, high in pairwise(cuts):
+        mine, sides = code[low:high], side[low:high]
+        if is_nested(sides, mine):
+            found.append((np.arange(low, high), mine, sides))
+            continue
+        edges = untangled(list(zip(mine.tolist(), sides.tolist(), strict=True)), holds)
+        at, name, made = np.array(edges, np.int64).T
+        found.append((at + low, name, made))
+    at, name, made = (np.concatenate(column) for column in zip(*found, strict=True))
+    return at, name, made
 
 
-def _before(name: Int, side: Int, thread: Int | None, order: NDArray[Any]) -> Int:
-    """Side of the event before each, of the same lock on the same thread; -1 for none."""
-    keys = (name,) if thread is None else (name, thread[order])
-    by = np.lexsort(keys)
-    same = np.append(False, np.all([np.diff(key[by]) == 0 for key in keys], axis=0))
-    found = np.full(len(side), -1, np.int64)
-    found[by] = np.where(same, np.append(-1, side[by][:-1]), -1)
-    return found
+@dataclass
+class _Events:
+    """Events of locks and edges of calls, shape (m,), each thread's in one stretch."""
+
+    side: NDArray[np.int8]
+    name: Int
+    thread: Int
+    time: Int
+
+    def paired(self) -> tuple[list[Int], list[Int], Int, Int]:
+        """Places of waits and of what is held, both begin and end; the lost, and the stray."""
+        from looptime.parsers.layouts.lock_turns import turns  # few logs are of locks
+
+        waits: list[list[Int]] = []
+        held: list[list[Int]] = []
+        lost: list[Int] = []
+        stray: list[Int] = []
+        of_locks = np.flatnonzero(self.side >= WANTED)
+        for lock in np.unique(self.name[of_locks]).tolist():
+            events = of_locks[self.name[of_locks] == lock]
+            had = events[self.side[events] == HAD]
+            for thread in np.unique(self.thread[events]).tolist():
+                mine = events[self.thread[events] == thread]
+                others = np.sort(self.time[had[self.thread[had] != thread]])
+                holds = mine[(self.side[mine] == HAD) | (self.side[mine] == FREED)]
+                found = turns(self.side[holds] == HAD, others, self.time[holds])
+                held.append([holds[found.begin], holds[found.end]])
+                begun, ended, alone, no_wait = self._waits(mine, holds[found.inner])
+                waits.append([begun, ended])
+                lost += [holds[found.lost], alone]
+                stray += [holds[found.stray], no_wait]
+        asked, had_all = (
+            [np.concatenate(c) for c in zip(*rows, strict=True)] for rows in (waits, held)
+        )
+        return asked, had_all, np.concatenate(lost), np.concatenate(stray)
+
+    def _waits(self, mine: Int, inner: Int) -> tuple[Int, Int, Int, Int]:
+        """Begins and ends of the waits, those without end, and ends of none.
+
+        Who has the lock already waits for nothing when it asks once more.
+        """
+        ends = np.isin(self.side[mine], (HAD, MISSED))
+        asks = self.side[mine] == WANTED
+        waits = asks & np.append(ends[1:], False)
+        ended = np.append(False, waits[:-1])
+        again = np.isin(mine, inner) & ended
+        begun = mine[waits & ~np.append(again[1:], False)]
+        no_wait = mine[(self.side[mine] == MISSED) & ~ended]
+        return begun, mine[ended & ~again], mine[asks & ~waits], no_wait

@@ -7,7 +7,7 @@ import numpy as np
 from looptime.array_types import Int
 from looptime.records import dataclass
 
-__all__ = ["BEGIN", "END", "POINT", "Pairs", "pair"]
+__all__ = ["BEGIN", "END", "POINT", "Pairs", "is_nested", "pair"]
 
 BEGIN, END, POINT = 0, 1, 2
 
@@ -75,6 +75,12 @@ def _thread(side: Int, name: Int, offset: int) -> tuple[Int, Int, Int, Int, Int]
         found = (*pairs, empty, empty, empty)
     begin, end, still, stray, running = (places + offset for places in found)
     return begin, end, still, stray, running
+
+
+def is_nested(side: Int, name: Int) -> bool:
+    """Whether edges of one thread lie within each other, and each has its partner."""
+    at = side != POINT
+    return not at.any() or _clean(side[at], name[at]) is not None
 
 
 def _clean(side: Int, name: Int) -> tuple[Int, Int] | None:

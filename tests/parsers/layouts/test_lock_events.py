@@ -165,3 +165,65 @@ def test_a_lock_that_its_thread_takes_once_more_is_waited_for_and_held_once(tmp_
     balance(run)
     lost = next(k for k, row in enumerate(rows) if "main,lock_released" in row)
     balance(read(tmp_path, head + "".join(rows[:lost] + rows[lost + 1 :])))
+
+
+def hand_over_hand(rng):
+    """Each 20 ms the loop takes the rail, then the lift, and lets the rail go before the lift.
+
+    It has the rail for 3 ms, and the lift from the last of them on for 4; a scale's thread has the
+    rail just before it, so that the loop waits. Returns the events and those waits [ms].
+    """
+    events, waits = [], rng.uniform(0.2, 1.5, 200)
+    for k, wait in enumerate(waits.tolist()):
+        t = 20.0 * k
+        theirs = ((0.5, "want", "rail"), (0.501, "got", "rail"), (2 + wait, "free", "rail"))
+        got = 2 + wait + 0.01
+        mine = ((2, "want", "rail"), (got, "got", "rail"), (got + 2, "want", "lift"),
+                (got + 2.001, "got", "lift"), (got + 3, "free", "rail"),
+                (got + 6, "free", "lift"))  # fmt: skip
+        events += [(t + at, who, what, lock) for who, rows in (("scale", theirs), ("main", mine))
+                   for at, what, lock in rows]  # fmt: skip
+    return sorted(events), waits
+
+
+WORDS = {"want": "wanted", "got": "got", "free": "released"}
+
+
+def test_locks_that_are_let_go_out_of_order_are_all_told(tmp_path):
+    """Who takes the next lock before letting go of the last holds both for 1 ms: no row is lost."""
+    events, waits = hand_over_hand(np.random.default_rng(3))
+    text = "t_ms,lock,thread,event\n" + "".join(
+        f"{t:.3f},{lock},{who},{WORDS[what]}\n" for t, who, what, lock in events
+    )
+    run = read(tmp_path, text)
+    assert set(run.set_aside.counts) <= {"before first loop", "unfinished last loop"}
+    assert run.thread_names[run.loop_thread] == "main"
+    pieces = self_ms(run)
+    n = len(run)
+    assert pieces["rail wait"] == pytest.approx(waits[:n] + 0.01, abs=2e-3)
+    assert pieces["rail held"] == pytest.approx([2.0] * n, abs=4e-3)  # and 1 ms with the lift
+    assert pieces["lift held"] == pytest.approx([4.0] * n, abs=4e-3)
+    balance(run)
+    (entry,) = contention(prepare(run)).found
+    assert (entry.thread, entry.partners) == ("scale", ("rail held",))
+    assert entry.wait_ms_per_loop.value == pytest.approx(waits.mean(), rel=0.05)
+
+
+def test_a_lost_row_of_a_lock_taken_twice_costs_its_own_turn_alone(tmp_path):
+    """Three rows of different kinds are lost; all other turns are told as without."""
+    events, waits = locked()
+    twice = [(t + at, who, what) for t, who, was in events if was == "acquired"
+             for at, what in ((500, "acquired"), (1500, "released"))]  # fmt: skip
+    rows = [f"{t},{who},lock_{what},i2c\n" for t, who, what in sorted(events + twice)]
+    mine = [k for k, row in enumerate(rows) if "main," in row and "wait" not in row]
+    gone = {mine[4 * 50 + 1], mine[4 * 120 + 2], mine[4 * 200 + 3]}
+    text = "t_us,thread,event,object\n" + "".join(
+        row for k, row in enumerate(rows) if k not in gone
+    )
+    run = read(tmp_path, text)
+    balance(run)
+    assert len(run) >= LOOPS - 1 - 2 * 2  # a turn without its end leaves two loops open
+    assert self_ms(run)["i2c held"] == pytest.approx([2.0] * len(run), abs=2e-3)
+    told = np.array(self_ms(run)["i2c wait"])
+    assert np.abs(told[:, None] - waits).min(axis=1).max() < 2e-3
+    assert run.set_aside.counts["begin without end"] == 2
