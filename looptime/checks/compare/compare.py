@@ -305,11 +305,11 @@ def _usual_scatter(
             return None
         limit = 100 * math.expm1((found.high - found.low) / 2)
         return UsualScatter(change, limit, found.p < 0.05, f"history of {len(old)} runs")
-    assumed = one_a_side.scatter_percent(a, b, "mean", quantity)
-    if assumed is None:
+    allowed = one_a_side.scatter_percent(a, b, "mean", quantity)
+    if allowed is None:
         return None
-    rests_on = "the scatter within both and an assumed 1 % run-to-run sd"
-    return UsualScatter(change, assumed, beyond(change, assumed), rests_on)
+    rests_on = f"the scatter within both and {one_a_side.assumed(a, b)[1]}"
+    return UsualScatter(change, allowed, beyond(change, allowed), rests_on)
 
 
 def _verdict(

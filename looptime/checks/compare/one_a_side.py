@@ -6,7 +6,7 @@ from dataclasses import replace
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, seen_percent
 from looptime.checks.compare.like_calls import LikeCalls
-from looptime.checks.compare.sides import Judged, per_loops, per_loops_note
+from looptime.checks.compare.sides import Judged, per_loops, per_loops_note, times_of
 from looptime.checks.recording.figures import Value, shown_statistics
 from looptime.checks.recording.recording import Part, rest_part
 from looptime.errors import NotEnoughError
@@ -17,6 +17,7 @@ from looptime.stats.student import t_quantile
 from looptime.stats.twosample import Difference, compare_recordings, difference, usual_scatter
 
 __all__ = [
+    "assumed",
     "call_changes",
     "call_scatter_percent",
     "estimate",
@@ -24,8 +25,10 @@ __all__ = [
     "scatter_percent",
 ]
 
-#: Run-to-run standard deviation that is assumed where there is no history.
-ASSUMED_SD = 0.01
+#: Run-to-run standard deviation that is assumed where there is no history: of runs within so many
+#: seconds, and of others. Days may be 1 to 3 % apart; at 3 % the latter's limit is passed by one
+#: pair in twenty.
+ASSUMED_SD, _A_DAY_S, _OF_DAYS_SD = 0.01, 43_200.0, 0.02
 
 
 def estimate(value: Value) -> Estimate:
@@ -191,23 +194,32 @@ def call_scatter_percent(a: Judged, b: Judged, change: Change) -> float | None:
     if None in calls:
         return None
     va, vb = (getattr(call, change.statistic) for call in calls)
-    return _scatter_percent(va, vb)
+    return _scatter_percent(va, vb, assumed(a, b)[0])
+
+
+def assumed(a: Judged, b: Judged) -> tuple[float, str]:
+    """Standard deviation between two runs that is assumed, and what it rests on."""
+    times = times_of([a, b])
+    if times is not None and abs(times[1] - times[0]) <= _A_DAY_S:
+        return ASSUMED_SD, "an assumed 1 % run-to-run sd"
+    why = "no times say that it was one day" if times is None else "as days differ"
+    return _OF_DAYS_SD, f"an assumed 2 % run-to-run sd, {why}"
 
 
 def scatter_percent(a: Judged, b: Judged, statistic: str, quantity: str) -> float | None:
-    """What ordinary scatter between runs explains at 95 %, if its sd is 1 % [percent].
+    """What ordinary scatter between runs explains at 95 %, if its sd is as `assumed` [percent].
 
     None for overruns and rates, and where a figure is 0.
     """
     va, vb = (run.values.get(statistic, quantity) for run in (a, b))
     if va is None or vb is None or statistic in ("overruns", "rate"):
         return None
-    return _scatter_percent(va, vb)
+    return _scatter_percent(va, vb, assumed(a, b)[0])
 
 
-def _scatter_percent(va: Value, vb: Value) -> float | None:
+def _scatter_percent(va: Value, vb: Value, sd: float) -> float | None:
     try:
-        limit = usual_scatter(estimate(va), estimate(vb), ASSUMED_SD).limit
+        limit = usual_scatter(estimate(va), estimate(vb), sd).limit
     except NotEnoughError:
         return None
     return 100 * math.expm1(limit)

@@ -11,7 +11,13 @@ from looptime.checks.compare.change import Tolerance, in_words
 from looptime.checks.compare.like_calls import LikeCall, like_calls
 from looptime.checks.compare.sides import Judged, lifted, per_loops, scale
 from looptime.checks.gate.limits import Row
-from looptime.checks.recording.figures import RunValues, Value, average, shown_statistics
+from looptime.checks.recording.figures import (
+    RunValues,
+    Value,
+    average,
+    shown_statistics,
+    without_base,
+)
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
 from looptime.stats.between_runs import compare_runs
@@ -290,8 +296,7 @@ def _size(test: _Test, t: float) -> _Size:
         limit, *more = (max(end, 0.0) ** 2 - 0.375 for end in ends)
         return _Size(base, limit, *(at - base for at in more))
     level = math.exp(test.mean)
-    base = level - test.call.base
-    base = base if base > 1e-9 * level else 0.0
+    base = without_base(level, test.call.base)
     ends = (t * test.se, test.value - test.mean, seen, test.value - test.mean + t * test.se)
     over, *more = (level * math.expm1(end) for end in ends)
     return _Size(base, base + over, *more)

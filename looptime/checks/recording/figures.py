@@ -26,6 +26,7 @@ __all__ = [
     "average",
     "measure",
     "shown_statistics",
+    "without_base",
 ]
 
 #: Figures of a whole run that are kept, in the order in which they are shown.
@@ -215,3 +216,14 @@ def measure(series: Series, histograms: bool = True) -> RunValues:
             made["call", *part.key] = Histogram.of(part.durations_ns)
     longest = {q: float(x.max()) / 1e6 for q, x in quantities.items()}
     return RunValues(series.facts, tuple(values), tuple(calls), made, longest)
+
+
+def without_base(level: float, base: float) -> float:
+    """What a level is without what it was judged together with; 0 where only rounding is left.
+
+    Examples
+    --------
+    >>> without_base(3.5, 3.0), without_base(0.1 + 0.2, 0.3), without_base(2.0, 0.0)
+    (0.5, 0.0, 2.0)
+    """
+    return level - base if level - base > 1e-9 * level else 0.0

@@ -10,7 +10,7 @@ import numpy as np
 from looptime.analysers.estimate import Figure, to_json
 from looptime.array_types import Float, Int
 from looptime.checks.recording.copies import without_copies
-from looptime.checks.recording.figures import RunValues
+from looptime.checks.recording.figures import RunValues, without_base
 from looptime.checks.season.call_series import call_series
 from looptime.checks.season.creep import creeps
 from looptime.checks.season.level_changes import cuts_of, p_of_place
@@ -279,14 +279,9 @@ def _series(values: Sequence[RunValues], quantity: str) -> list[tuple[str, str, 
     return [row for row in out if len(row[2]) == len(values)]
 
 
-def _own(level: float, base: float) -> float:
-    """What a level is without its base: nothing where only rounding is left."""
-    return level - base if level - base > 1e-9 * base else 0.0
-
-
 def _of_itself(percent: Figure, level: float, base: float) -> Figure:
     """A change of base and call together as a change of the call; none of a call that is none."""
-    own = _own(level, base)
+    own = without_base(level, base)
     if not base:
         return percent
     if not own:
@@ -299,9 +294,10 @@ def _step(entries: Sequence[Listed], y: Float, cuts: list[int], k: int, base: fl
     a, b = y[cuts[k - 1] : cuts[k]], y[cuts[k] : cuts[k + 1]]
     found = compare_runs(a, b)
     before, after = entries[cuts[k] - 1], entries[cuts[k]]
+    old, new = (without_base(math.exp(float(side.mean())), base) for side in (a, b))
     return LevelChange(
         before.name, after.name, before.facts.version, after.facts.version,
-        _own(math.exp(float(a.mean())), base), _own(math.exp(float(b.mean())), base),
+        old, new,
         _of_itself(Figure(found.percent, *found.percent_interval), math.exp(float(a.mean())), base),
         p_of_place(y, cuts, k),
     )  # fmt: skip

@@ -30,12 +30,33 @@ def test_one_against_one_never_speaks_of_the_code():
     found = compare_sides([recording(1)], [recording(2, scale=1.03)])
     assert found.recordings == "differ"
     assert (found.verdict, found.exit_code) == ("can't tell", 3)
-    assert found.usual_scatter.rests_on.endswith("an assumed 1 % run-to-run sd")
-    assert found.usual_scatter.limit_percent == pytest.approx(4.0, abs=0.2)
+    assert found.usual_scatter.rests_on.endswith(
+        "2 % run-to-run sd, no times say that it was one day"
+    )
+    assert found.usual_scatter.limit_percent == pytest.approx(8.2, abs=0.3)
     text = " ".join(found.sentences)
     assert text.startswith("These two recordings differ: slower, mean period +3")
     assert "One run a side cannot tell a code change from ordinary run-to-run scatter." in text
     assert "Record at least 3 + 3 runs in ABBA order." in text
+
+
+@pytest.mark.parametrize(("later", "percent", "said"), [
+    ("2026-03-01T15:00", 4.0, "1 % run-to-run sd"),
+    ("2026-03-02T09:00", 8.2, "2 % run-to-run sd, as days differ"),
+])  # fmt: skip
+def test_days_that_differ_allow_for_more(later, percent, said):
+    """Of one day 1 % is assumed, else what keeps days 3 % apart below one false word in twenty."""
+    runs = [recording(k, time=at) for k, at in ((1, "2026-03-01T09:00"), (2, later))]
+    scatter = compare_sides(runs[:1], runs[1:]).usual_scatter
+    assert scatter.rests_on.endswith(said)
+    assert scatter.limit_percent == pytest.approx(percent, abs=0.3)
+
+
+def test_days_three_percent_apart_are_seldom_taken_for_a_change():
+    """Means of days drawn with that scatter, 20,000 pairs, against the limit of two days."""
+    limit = compare_sides([recording(1)], [recording(2)]).usual_scatter.limit_percent
+    level = np.random.default_rng(1).normal(0, 0.03, (2, 20_000))
+    assert np.mean(np.abs(np.expm1(level[1] - level[0])) > limit / 100) < 0.065
 
 
 def test_one_against_one_beyond_the_usual_scatter():
