@@ -13,10 +13,10 @@ from looptime.errors import LogError
 from looptime.parsers.log import HELD_BY, Log
 from looptime.run import CallColumns, Run, SetAside
 
-__all__ = ["TIMED", "as_threads", "split_path"]
+__all__ = ["as_threads", "is_timed", "split_path"]
 
-#: Layouts whose calls each have a start of their own.
-TIMED = ("calls", "edges")
+#: Layouts whose calls each have a start of their own; lines of objects may be any.
+_TIMED, _ANY = ("calls", "edges"), "values"
 
 
 def split_path(path: str) -> list[str]:
@@ -35,6 +35,12 @@ def split_path(path: str) -> list[str]:
         else:
             parts[at - 1 : at + 1] = [HELD_BY.join(parts[at - 1 : at + 1])]
     return parts
+
+
+def is_timed(run: Run) -> bool:
+    """Whether a run's calls each have a start of their own."""
+    of_rows = run.layout == _ANY and run.clock.starts_from == "log"
+    return (run.layout in _TIMED or of_rows) and bool(len(run.call_columns))
 
 
 def as_threads(logs: Sequence[Log]) -> Log:
@@ -72,7 +78,7 @@ def _threads(run: Run, name: str) -> tuple[str, ...]:
 
 def _beside(run: Run, other: Run, name: str, path: str) -> Run:
     """A run with the calls of another one on threads of their own."""
-    if other.layout not in TIMED or not len(other.call_columns):
+    if not is_timed(other):
         raise LogError("has no calls with a start of their own: name it first, or by itself", path)
     if other.clock.unit != run.clock.unit:
         raise LogError(

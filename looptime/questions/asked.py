@@ -117,7 +117,8 @@ class Asked:
             from looptime.parsers.as_threads import as_threads, split_path
 
             if len(parts := split_path(path)) > 1:
-                return as_threads([self.read(part) for part in parts])
+                loop, *others = parts
+                return as_threads([self.read(loop), *map(self._read_thread, others)])
         stated = self.reading
         with at_hand(path) as place:
             here = place == path  # of what is unpacked no prepared copy is kept
@@ -133,6 +134,23 @@ class Asked:
         if here:
             return log
         return replace(log, path=path, runs=tuple(replace(r, source=path) for r in log.runs))
+
+    def _read_thread(self, path: str) -> Log:
+        """Read a log that stands beside a loop's: its rows are timed calls, if they may be."""
+        from looptime.parsers.as_threads import is_timed
+
+        log = self.read(path)
+        if self.layout is not None or any(map(is_timed, log.runs)):
+            return log
+        try:
+            return self.but(layout="calls").read(path)
+        except LogError as error:
+            if "each row a timed call" not in error.what:  # nothing reads it so
+                return log
+            raise LogError(
+                "has no calls with a start of their own, as a thread beside a loop must: name it "
+                f"first, or by itself; read as calls, {error.what}", path, error.line,
+            ) from None  # fmt: skip
 
     @property
     def reading(self) -> dict[str, Any]:

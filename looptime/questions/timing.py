@@ -152,14 +152,14 @@ class HeldTogether:
 def held_together(asked: Asked, logs: Sequence[LogSummary]) -> tuple[HeldTogether, ...]:
     """Which of several logs look like threads of one program, a file each."""
     from looptime.analysers.one_clock import threads_of_one, time_alike
-    from looptime.parsers.as_threads import TIMED, as_threads
+    from looptime.parsers.as_threads import as_threads, is_timed
 
     made = []
     single = [k for k, one in enumerate(logs) if len(one.log.runs) == 1]
     for group in threads_of_one([logs[k].log.runs[0] for k in single]):
         places = tuple(single[k] for k in group)
         mine = [logs[k].log for k in places]
-        if any(log.runs[0].layout not in TIMED for log in mine[1:]):
+        if not all(is_timed(log.runs[0]) for log in mine[1:]):
             continue
         as_one = summary_of_log(asked, as_threads(mine))
         met = any(one.contention.found for one in as_one.summaries)

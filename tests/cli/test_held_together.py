@@ -116,3 +116,16 @@ def test_what_cannot_be_held_together_is_one_line(tmp_path, capsys):
     said = capsys.readouterr().err
     assert "has no call while the loop of the first log runs" in said
     assert said.count("\n") == 1
+
+
+def test_a_thread_of_one_call_is_read_beside_its_loop(tmp_path, capsys):
+    """Under headers that by themselves may as well be two instants of each loop."""
+    at = played("own", 3)
+    for thread in ("cam", "main"):
+        rows = sorted((row for row in at.rows if row[0] == thread), key=lambda row: row[2])
+        text = "".join(f"{a:.4f},{b:.4f},{name}\n" for _, name, a, b, _ in rows)
+        (tmp_path / f"{thread}.csv").write_text(f"t_begin_ms,t_end_ms,func\n{text}")
+    both = f"{tmp_path / 'main.csv'}+{tmp_path / 'cam.csv'}"
+    assert cli.run(["summary", both, "--json"]) == 0
+    (run,) = json.loads(capsys.readouterr().out)["logs"][0]["runs"]
+    assert {"scale.read", "wheels.write", "frame.fetch"} == {c["name"] for c in run["calls"]}

@@ -32,7 +32,10 @@ COUNTS = (
       for number in ("no", "nr", "num", "number", "index", "idx", "id", "seq")),
 )  # fmt: skip
 PHASES = ("phase", "mode", "state")
-THREADS = ("thread", "threadname", "threadid", "tid", "who")
+THREADS = (
+    "thread", "threadname", "threadid", "tid", "who", "thr", "thrd", "thrname", "thrid", "threadno",
+    "threadnr", "threadnum", "threadnumber", "threadidx", "threadindex", "worker",
+)  # fmt: skip
 
 _SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 #: A call of something's method.
@@ -244,11 +247,13 @@ def meaning(text: str) -> str:
     ('bare', 'signal')
     >>> [meaning(text) for text in ("timing.heading", "took/total", "timing.seq", "times_ms.t")]
     ['duration', 'whole', 'counter', 'clock']
+    >>> [meaning(text) for text in ("parts_ms.row_camera", "parts_ms.row", "timing.row_camera")]
+    ['duration', 'counter', 'counter']
     >>> [meaning(text) for text in ("time_elapsed", "Jitter(ms)", "ExecutionTime(ms)", "Gyro")]
     ['clock', 'deviation', 'busy', 'bare']
     """
     if (member := of_lengths(text)) is not None:
-        return _among_lengths(member[0])
+        return _among_lengths(*member)
     words, unit = tokens(text), split_unit(text)[1]
     said = set(words)
     rest = said - _FILLERS
@@ -295,9 +300,14 @@ def meaning(text: str) -> str:
     return "bare"
 
 
-def _among_lengths(text: str) -> str:
-    """What a member of a group of lengths is, one of `MEANINGS`: a length, if it may be one."""
-    own = meaning(split_unit(text)[0])
-    if own == "counter" or tokens(text)[-1] in _STATES:
+def _among_lengths(text: str, unit: str | None) -> str:
+    """What a member of a group of lengths is, one of `MEANINGS`: a length, if it may be one.
+
+    Where the group says in which unit, it is none only if all of its name is that of a counter.
+    """
+    stem = split_unit(text)[0]
+    own = meaning(stem)
+    counts = own == "counter" and (unit is None or set(tokens(stem)) <= _COUNTER | _FILLERS)
+    if counts or tokens(text)[-1] in _STATES:
         return own
     return meaning(text if split_unit(text)[1] else f"{text} [ms]")

@@ -49,14 +49,17 @@ COLUMNS: dict[str, Column] = {
         required=True,
     ),
     "start": Column(
-        ("start", "starttime", "begin", "begintime", "tstart", "timestart", "startedat", "from",
-         "enter", "time", "timestamp", "t", "ts", "micros", "millis", "nanos", "t0", "at"),
+        ("start", "starttime", "begin", "begintime", "tstart", "tbegin", "timestart", "timebegin",
+         "startedat", "begunat", "startat", "beginat", "from", "enter", "time", "timestamp", "t",
+         "ts", "micros", "millis", "nanos", "t0", "at"),
         "time",
         required=True,
     ),
     "end": Column(
-        ("end", "endtime", "stop", "stoptime", "tend", "timeend", "finish", "finished", "endedat",
-         "to", "exit", "t1"), "time", required=True,
+        ("end", "endtime", "stop", "stoptime", "tend", "tstop", "timeend", "timestop", "finish",
+         "finished", "endedat", "stoppedat", "finishedat", "endat", "stopat", "to", "exit", "t1"),
+        "time",
+        required=True,
     ),
     "duration": Column(
         ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "dt", "spent",
@@ -161,13 +164,17 @@ def _fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | No
     length = given.get("duration")
     if whole and length is not None and is_bare_unit(length.text):
         whole = not stamped_at_once(given["start"], length, dialect)
-    if not whole:
-        told = call_columns(found, dialect, COLUMNS["name"].spellings)
+    told = None
+    if whole and given["name"] is given.get("thread"):  # unless another column tells its calls
+        told = call_columns(found, dialect, COLUMNS["name"].spellings, given["thread"])
+    if not whole or told is not None:
+        told = told or call_columns(found, dialect, COLUMNS["name"].spellings)
         if told is None:
             return None
         kept = {part: head for part, head in given.items()
                 if part not in _TOLD and head not in told.values()}  # fmt: skip
-        return Given(kept | told, told=dict.fromkeys(told, CALLS))
+        made = _with_thread(kept | told, found, dialect)
+        return Given(made.one, told={**dict.fromkeys(told, CALLS), **made.told})
     base = _base(given["start"], [h for h in found if h not in given.values()], dialect)
     given |= {} if base is None else {"base": base}
     cells = [row[given["name"].index] for row in dialect.sample[:200]]

@@ -45,7 +45,7 @@ _STRETCH, _NEXT = 0.3, 0.02
 
 
 def call_columns(
-    found: list[Head], dialect: Dialect, known: tuple[str, ...] = ()
+    found: list[Head], dialect: Dialect, known: tuple[str, ...] = (), by: Head | None = None
 ) -> dict[str, Head] | None:
     """Name, start and end or duration, and perhaps thread, of a log of calls; None for others.
 
@@ -60,6 +60,8 @@ def call_columns(
         How the log is written, with its first rows.
     known : tuple of str
         Headers of names of calls.
+    by : Head, optional
+        The column of the threads, where a header names it.
     """
     if len(dialect.sample) < ENOUGH:
         return None
@@ -67,7 +69,8 @@ def call_columns(
     numbered = [h for h in found if h not in words and _numbers_loops(h, dialect)]
     timed = [h for h in found if h not in words and h not in numbered]
     intervals = list(_intervals(timed, dialect)) if words else []
-    threads = threads_of(found, dialect)
+    threads = threads_of(found if by is None else [by], dialect)
+    threads = {head: code for head, code in threads.items() if by in (None, head)}
     best: tuple[float, dict[str, Head]] | None = None
     for name_head in found if intervals else []:
         name = names_of(dialect, name_head, numbers_too=name_head.word in _NUMBERED)

@@ -11,6 +11,7 @@ from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import scatter
 from looptime.parsers.columns.headers import is_bare_unit, named_unit
+from looptime.parsers.columns.lexicon import PHASES, THREADS
 from looptime.parsers.lines.grid import Entry, Grid, fit_cell, is_stamp
 from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
 from looptime.records import dataclass
@@ -23,8 +24,8 @@ _FIRST_ROWS = 2000
 _MOST_KEYS = 200
 #: Headers of words that are no names of values.
 _NO_KEYS = frozenset(
-    ("phase", "mode", "state", "level", "unit", "units", "thread", "agent", "robot", "tag",
-     "device", "node", "id", "group", "edge", "type", "kind")
+    (*PHASES, *THREADS, "level", "unit", "units", "agent", "robot", "tag", "device", "node", "id",
+     "group", "edge", "type", "kind")
 )  # fmt: skip
 
 #: Rows of each name by which tasks are told, and the chance at which one place is still any.

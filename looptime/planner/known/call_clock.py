@@ -32,6 +32,8 @@ _FEWEST, _NAMES = 6, 3
 _LEADS, _BY_CHANCE = 3.0, 0.001
 #: Loops from one to the next of a call that is neither made in nearly all nor in hardly any.
 _SELDOM = (1.5, 100.0)
+#: Clocks whose intervals a longer stretch of the log tells better.
+_BY_TICKS = ("time", "next measurement")
 _MANY = 20_000
 
 
@@ -157,18 +159,21 @@ def rhythms(
 def as_in(part: CallClocks, whole: CallClocks) -> CallClocks:
     """The rhythms of a part of a run, with what the whole run says of those that go by the clock.
 
-    In a part that was put together from short stretches, long intervals are not seen.
+    In a part that was put together from short stretches, long intervals are not seen, nor ticks
+    that are kept all along.
 
     Parameters
     ----------
     part, whole : CallClocks
         Of runs with the same names.
     """
-    known = {(r.code, r.pulses): r for r in whole.calls if r.recurs == "time" and r.interval_ns}
+    known = {(r.code, r.pulses): r for r in whole.calls if r.recurs in _BY_TICKS and r.interval_ns}
     made = []
     for r in part.calls:
         at = known.get((r.code, r.pulses))
-        if r.recurs != "time" or at is None or at.rule == "recorded":
+        if at is not None and at.recurs == "next measurement":
+            made.append(replace(at, rows=r.rows))
+        elif r.recurs != "time" or at is None or at.rule == "recorded":
             made.append(r)
         else:
             made.append(replace(at, rows=r.rows))

@@ -148,3 +148,29 @@ def test_two_robots_in_one_log_are_no_threads_of_one_loop(tmp_path, header):
     for run in looptime.read_log(path, by=header).runs:
         assert run.loop_columns.period_ns[1:-1].mean() == pytest.approx(10e6, rel=0.001)
         assert {name.name for name in run.names} == {"wheels", "radio"}
+
+
+@pytest.mark.parametrize("thread", ["thr", "Thread Name", "lane"])
+@pytest.mark.parametrize("name", ["f", "op", "call"])
+@pytest.mark.parametrize("objects", [True, False])
+def test_threads_are_told_where_no_header_names_calls(tmp_path, thread, name, objects):
+    """A few calls of a second thread overlap the loop's: its header, or that they do, tells them.
+
+    A thread that makes several calls is not itself one, however little its own column's header
+    says.
+    """
+    rows = two_threads()
+    if objects:
+        text = "".join(
+            json.dumps({thread: lane, name: call, "t_s": start / 1e9, "dur_s": took / 1e9}) + "\n"
+            for lane, call, start, took in rows
+        )
+    else:
+        text = f"{thread},{name},t_s,dur_s\n" + "".join(
+            f"{lane},{call},{start / 1e9:.6f},{took / 1e9:.6f}\n"
+            for lane, call, start, took in rows
+        )
+    run = read(tmp_path, text)
+    assert set(run.thread_names) == {"main", "vision"}
+    assert {call.name for call in run.names} == {row[1] for row in rows}
+    assert "overlaps another call" not in {REASONS[code] for code in run.set_aside.reason}

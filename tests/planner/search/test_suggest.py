@@ -7,7 +7,9 @@ import pytest
 
 import looptime
 from looptime.errors import UsageError
+from looptime.planner.answer.predict import predict
 from looptime.planner.search.suggest import _Search, _Tried, suggest
+from looptime.project import Heading
 from looptime.views.text.suggestions_text import render_suggestions
 from looptime.views.text.terminal import show
 from tests.build_run import make_flat_run, make_run
@@ -251,3 +253,40 @@ def test_no_plan_gains_more_than_the_pace_that_few_loops_wait_for():
     assert found.floor_ms["mean"] == pytest.approx(10, abs=0.03)
     assert all(plan.mean_ms >= 9.99 for plan in found.proposed)
     assert "will end the gain" in found.to_dict()["warnings"][0]
+
+
+def frames(loops=2600):
+    """A camera gives a frame each 30 ms, and the loop waits for it between 3 ms and 1 ms of work.
+
+    The waits are what is left: 26 ms, give or take what the reads before it vary by.
+    """
+    rng = np.random.default_rng(7)
+    gyro, set_ = rng.uniform(2.6, 3.4, loops), rng.uniform(0.9, 1.1, loops)
+    wait = 30 - gyro - np.append(0, set_[:-1])
+    wait += np.diff(rng.uniform(0, 0.02, loops + 1))
+    parts = {"gyro.read": gyro, "frame.read": wait, "wheels.set": set_}
+    kinds = {"gyro.read": {"kind": "sensor read", "bus": "port"},
+             "frame.read": {"kind": "sensor read", "bus": "usb"},
+             "wheels.set": {"kind": "actuator write", "bus": "port"}}  # fmt: skip
+    took = {name: (ms * 1e6).round().astype(np.int64) for name, ms in parts.items()}
+    return make_flat_run(sum(took.values()), took, kinds)
+
+
+def test_nothing_is_gained_before_a_wait_for_frames_and_the_thread_gets_no_more_of_them():
+    """Half the gyro's time, or writes left out, are waited for too; only fewer waits help.
+
+    It then has a frame each 30 ms whatever the loop does in its 4: at their use frames are between
+    0 and 30 ms old, each age as likely, and so many milliseconds more as they are picked up later.
+    """
+    found = suggest(frames(), keep_warmup=True)
+    assert found.proposed[0].changes == ("thread frame.read",)
+    assert all("frame.read" in p.changes[0] for p in found.proposed if len(p.changes) == 1)
+    held = Heading(read_call="frame.read", use_call="wheels.set", read_instant="end")
+    made = predict(frames(), ["thread frame.read"], keep_warmup=True, heading=held)
+    age = made.predicted.age_at_first_use_ms["frame.read"]
+    assert age["mean"].value == pytest.approx(15, abs=0.5)
+    assert age["p95"].value == pytest.approx(28.5, abs=0.5)
+    assert made.predicted.period_ms["mean"].value == pytest.approx(4, abs=0.05)
+    seldom = predict(frames(), ["thread frame.read rest-ms=40"], keep_warmup=True, heading=held)
+    age = seldom.predicted.age_at_first_use_ms["frame.read"]
+    assert age["mean"].value == pytest.approx(30, abs=1)
