@@ -36,6 +36,8 @@ _TIMES = 2.0
 _WORTH_A_WORD = 0.2
 #: Share of the level that a drift comes to before it stands out: levels wander by less.
 _LEAST_DRIFT = 0.03
+#: Loops that a first call may take part in, with what it waits for.
+_FIRST_FEW = 3
 #: Length of a log in which a turn of the robot may be played, to see its heading [s].
 _TURN_S = 5.0
 
@@ -273,8 +275,12 @@ def _turns(at: Summary) -> list[Finding]:
 
 def _first_calls(at: Summary) -> list[Finding]:
     made = []
+    cut = at.warmup
+    slow_for_long = _by(cut.parts, cut.excess_ms or 0.0)[1] if cut.loops > _FIRST_FEW else []
     for call in at.costs.rows:
         if call.first_ratio is None or call.p50_ms is None or call.count < 20:
+            continue
+        if call.name in slow_for_long:  # to call it once before would not do
             continue
         first = call.first_ratio * call.p50_ms
         if call.first_ratio >= 10 and first >= 5 * typical_ms(at):

@@ -19,6 +19,18 @@ def test_a_first_call_is_told_where_it_costs_several_loops(first_ms, told):
     assert ("first_call" in codes(run, keep_warmup=True)) is told
 
 
+def test_a_call_that_is_slow_for_long_is_warm_up_and_not_its_first_call():
+    """90 ms in each of the first 60 loops: to call it once before the round would mend nothing."""
+    draw = np.random.default_rng(3).uniform(0, 0.2, 661)
+    run = make_run(
+        [(98.0 if k < 60 else 10.0) + draw[k] for k in range(660)],
+        lambda k: [("camera.read", 0, (90.0 if k < 60 else 0.5) + draw[k])],
+        {"camera.read": "sensor read"},
+    )
+    found = codes(run)
+    assert ("warm_up" in found, "first_call" in found) == (True, False)
+
+
 def test_blocking_is_worth_less_where_the_wait_swallows_it():
     """A read of a quarter of the work in a paced loop with headroom is no reason to hurry."""
     read, work = np.full(400, 2_500_000), np.full(400, 7_500_000)
