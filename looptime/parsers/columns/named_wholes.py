@@ -74,7 +74,7 @@ def _of_its_steps(values: Float, steps: Steps) -> float:
 
     What takes place in a few long loops only is no part of the others.
     """
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):  # garbled steps of next to nothing
         shares = [np.nanmedian(values / step) for step in (steps.after, steps.before)
                   if np.isfinite(values * step).any()]  # fmt: skip
     return float(min(shares, default=np.inf))

@@ -1,11 +1,15 @@
 """Columns called a whole that are a part beside others, told from steps whose making is known."""
 
+import warnings
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from looptime.parsers.columns.against_steps import Steps
 from looptime.parsers.columns.named_wholes import (
     _beside,
+    _of_its_steps,
     _outgrown,
     parts_named_wholes,
     work_beside_a_rest,
@@ -155,3 +159,13 @@ def test_a_whole_that_is_shorter_than_what_lies_beside_it_is_not_sure(holds, sur
     seen = [Seen("duration", imu, MS), Seen("duration", drive, MS), Seen("whole", total, MS)]
     found = judge(seen, clock).roles[2]
     assert (found.taken_as, found.sure) == ("whole", sure)
+
+
+def test_garbled_steps_of_next_to_nothing_are_passed_over():
+    """Two steps of 1e-308 ms among those of 10 ms: shares of them cannot be reckoned."""
+    period = np.full(ROWS, 10.0)
+    steps = steps_of(period)
+    steps = replace(steps, after=np.where(np.arange(ROWS) % 100 == 7, 1e-308, steps.after))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert _of_its_steps(np.full(ROWS, 8.0 * MS), steps) == pytest.approx(0.8)
