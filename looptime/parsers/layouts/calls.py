@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.clock.stepping import whole_lengths
-from looptime.parsers.columns.evidence import wordy
+from looptime.parsers.columns.evidence import rises, wordy
 from looptime.parsers.columns.headers import Head, is_bare_unit, roles
 from looptime.parsers.columns.lexicon import THREADS
 from looptime.parsers.columns.signals import row_numbers
@@ -135,10 +135,19 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     return replace(made, one={**row_numbers(found, made.one.values(), dialect), **made.one})
 
 
+def _is_instant(length: Head, given: dict[str, Head], dialect: Dialect) -> bool:
+    """Whether a time that stands beside starts and ends is no length, but another clock's."""
+    both = {"start", "end"} <= set(given)
+    return both and length.word in _ANY_INSTANT and rises(numbers(dialect, length.index))
+
+
 def _calls(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
     """The same but for numbers of rows that are not called so."""
     found = [head for head in found if head.word not in _INSTANTS or not wordy(dialect, head.index)]
     given, whole = by_header(found)
+    length = given.get("duration")
+    if length is not None and _is_instant(length, given, dialect):
+        return _calls([head for head in found if head is not length], dialect, asked)
     marked = "mark" in given and "" in {row[given["mark"].index] for row in dialect.sample}
     length = (given.get("duration") or given["end"]) if whole else None
     if not marked and _lacking(length, found, dialect):

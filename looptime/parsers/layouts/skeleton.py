@@ -324,8 +324,10 @@ def _sound(
             f"{len(found.many):,} lengths are longer than their loop can be, the first at line "
             f"{line}: garbled, or of something else",
         )
-    names = {key: shown(head) for key, head in log.given.items()}
-    doubts = doubtful(table, lengths, {key: units[key].ns for key in lengths}, names)
+    names = {key: str(key) for key in lengths}  # of what no column holds: ends less starts
+    names |= {key: shown(head) for key, head in log.given.items()}
+    unit_ns = {key: units[key if key in units else "end"].ns for key in lengths}
+    doubts = doubtful(table, lengths, unit_ns, names)
     notes = doubts or notes  # odd lengths are part of it
     return (table.without({"corrupt stamp": found.rows}) if len(found.rows) else table), notes
 

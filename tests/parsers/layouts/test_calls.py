@@ -459,3 +459,16 @@ def test_beside_a_wait_the_one_other_length_is_the_rest_of_the_call(tmp_path, se
     run = looptime.read(str(path))
     assert (run.layout, len(run), run.thread_names) == ("calls", 59, ("main", "lidar"))
     assert run.call_columns.duration_ns[0] >= 3_000_000
+
+
+@pytest.mark.parametrize("clock", ["start_us", "system_time_us", "timestamp", "time_us"])
+def test_ends_beside_a_second_clock(tmp_path, clock):
+    """Lengths come from ends, whatever the other clock is: loops of 10 ms, reads of 3 ms."""
+    rows = "".join(
+        f"{k},{name},{10 * k + at},{10 * k + at + took},{(10 * k + at) * 1000 + k % 3}\n"
+        for k in range(60)
+        for name, at, took in (("loop", 0, 10), ("gyro.read", 1, 3))
+    )
+    run = read(tmp_path, f"loop,name,start_ms,end_ms,{clock}\n" + rows)
+    assert set(periods_ms(run)) == {10.0}
+    assert set(self_ms(run)["gyro.read"]) == {3.0}
