@@ -8,7 +8,7 @@ from typing import Any
 from looptime.length_groups import without_groups
 from looptime.schema import CallName
 
-__all__ = ["guess_name", "of_lock", "of_locks", "words_in", "words_of"]
+__all__ = ["guess_name", "of_device", "of_lock", "of_locks", "words_in", "words_of"]
 
 # Ordinary words in call names, by kind; the first kind with a hit wins.
 _WORDS: tuple[tuple[str, str], ...] = (
@@ -61,6 +61,27 @@ def words_of(name: str) -> set[str]:
     ['front', 'left', 'read', 'steer']
     """
     return set(words_in(name))
+
+
+#: Words for what a call gets something from, or over, besides those of a sensor read.
+_DEVICES = {
+    "bus", "can", "spi", "uart", "usb", "serial", "port", "device", "driver", "rx", "recv",
+    "receive", "received", "receiver", "radar", "compass", "magnetometer", "accel",
+    "accelerometer", "gps", "gnss", "tof", "scan", "scanner", "scale", "image", "vision", "frame",
+    "frames", "packet", "message", "socket", "radio", "data",
+}  # fmt: skip
+
+
+def of_device(name: str) -> bool:
+    """Whether a name says that its call has to do with a device, as a read of it has.
+
+    Examples
+    --------
+    >>> of_device("gyro.wait"), of_device("can_rx"), of_device("rest"), of_device("wait_next")
+    (True, True, False, False)
+    """
+    words = words_of(name)
+    return not words.isdisjoint(_DEVICES | _READS | set(dict(_WORDS)["sensor read"].split()))
 
 
 def of_lock(name: str) -> str:

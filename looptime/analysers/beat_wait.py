@@ -6,8 +6,8 @@ import numpy as np
 
 from looptime.analysers.late_ticks import FEWEST, NEAR, densest, late_ticks
 from looptime.analysers.self_table import SelfTable
-from looptime.array_types import Float, Int
-from looptime.call_words import of_locks
+from looptime.array_types import Bool, Float, Int
+from looptime.call_words import of_device, of_locks
 from looptime.run import Run, SelfPieces
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
@@ -28,8 +28,11 @@ _VARIES, _VARIED = 3.0, 0.01
 #: Share of the lengths that are whole ticks where they were cut to them.
 _WHOLE = 0.95
 #: Calls looked at, the longest first, and the share of the time that a wait takes at least; of one
-#: that fills all loops, and its place.
-_LOOKED_AT, _SEEN, _LARGE, _LONGEST = 30, 0.001, 0.05, 3
+#: that fills all loops.
+_LOOKED_AT, _SEEN, _LARGE = 30, 0.001, 0.05
+#: Share of the period that the others vary by where a wait is known by them, and where its end has
+#: to tell as well; how much more evenly than its begins its ends follow each other.
+_TELLS, _HINTS, _EVENLY = 0.005, 0.002, 0.5
 #: Kinds that a call which waits for the next tick may have been given for its name.
 _BY_NAME = ("wait", "sensor read", "other")
 #: Of these, those in which nothing else can be waited for but the tick.
@@ -42,6 +45,9 @@ _ANSWERS = -0.5
 CUT = 6**-0.5
 #: Standard errors from which on a rank correlation is believed.
 _SURE_Z = 4.0
+#: Robust standard deviations off the middle from which on a loop is late, or makes up for one; the
+#: least share of the loops that are neither.
+_FAR_OFF, _USUAL = 8.0, 0.6
 
 
 def spread(x: Float) -> float:
@@ -69,7 +75,7 @@ def slope(y: Float, x: Float) -> float | None:
     return float((xc * y[keep]).sum()) / ss if ss > 0 else None
 
 
-def answers(own: Float, others: Float, least: float) -> bool:
+def answers(own: Float, others: Float, least: float, usual: Bool | None = None) -> bool:
     """Whether a part may make up for the others, loop by loop.
 
     Where one stretch of the run has more of the one and the next more of the other, they add up to
@@ -81,6 +87,8 @@ def answers(own: Float, others: Float, least: float) -> bool:
         What the part takes in each loop, and what all else does.
     least : float [ms]
         What the others must vary by from loop to loop for that to tell; True where they do not.
+    usual : bool array, shape (n,), optional
+        The loops to look at: of two in a row both. All, if it is not given.
 
     Examples
     --------
@@ -90,10 +98,12 @@ def answers(own: Float, others: Float, least: float) -> bool:
     >>> answers(np.ones(1), np.ones(1), 0.05)  # a loop by itself tells of no other
     True
     """
-    more = np.diff(others)
-    if not len(more) or spread(more) <= least:
+    more, less = np.diff(others), np.diff(own)
+    if usual is not None:
+        more, less = more[usual[1:] & usual[:-1]], less[usual[1:] & usual[:-1]]
+    if len(more) < FEWEST or spread(more) <= least:
         return True
-    falls = slope(np.diff(own), more)
+    falls = slope(less, more)
     return falls is not None and falls < _ANSWERS
 
 
@@ -118,10 +128,12 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
     period = run.loop_columns.period_ns / 1e6
     covered = table.by_loop() / 1e6
     total = table.sums
-    told = max(0.005 * float(period.mean()), varied_by(grain_of(run, run.call_columns.duration_ns)))
+    cut = varied_by(grain_of(run, run.call_columns.duration_ns))
+    told, hint = (max(share * float(period.mean()), cut) for share in (_TELLS, _HINTS))
     locks = of_locks([call.name for call in run.names])  # nobody waits for a tick at a lock
+    usual = _of_usual_length(period, told)
     fills = []
-    for place, code in enumerate(np.argsort(-total, kind="stable")[:_LOOKED_AT].tolist()):
+    for code in np.argsort(-total, kind="stable")[:_LOOKED_AT].tolist():
         if total[code] < _SEEN * 1e6 * period.sum():
             break
         if run.names[code].kind not in _BY_NAME or locks[code]:
@@ -130,16 +142,56 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
         others = period - own
         if run.names[code].kind in _NOTHING_ELSE and late_ticks(period, own) is not None:
             return int(code)
-        named = run.names[code].kind == "wait"
-        if (place >= _LONGEST and not named) or total[code] < _LARGE * 1e6 * period.sum():
+        varies = spread(others)
+        if total[code] < _LARGE * 1e6 * period.sum():
             continue
-        even = spread(period) < 0.5 * spread(others) and spread(others) > told
-        found = slope(own, others) if even else None
-        if found is None or found >= -0.7 or not answers(own, others, told):
+        among = usual if spread(period) < 0.5 * varies else _of_one_tick(period, own)
+        if among is None or varies <= hint:
             continue
-        if _absorbs(own, covered - own, period - covered, run.names[code].kind):
+        if varies <= told and not _ends_evenly(run, code, among):
+            continue
+        found = slope(own[among], others[among])
+        if found is None or found >= -0.7 or not answers(own, others, hint, among):
+            continue
+        calls, rest = (covered - own)[among], (period - covered)[among]
+        if _absorbs(own[among], calls, rest, run.names[code].kind):
             fills.append(int(code))
-    return _most_varied(fills, run, table)
+    ended = [code for code in fills if _ends_evenly(run, code, usual)]
+    return ended[0] if len(ended) == 1 else _most_varied(ended or fills, run, table)
+
+
+def _of_usual_length(period: Float, told: float) -> Bool:
+    """Loops that are neither late nor make up for a late one, all where these are many.
+
+    A wait is missing in those: it has nothing left to wait for, and says nothing there.
+    """
+    off = np.abs(period - median(period)) > max(_FAR_OFF * spread(period), told)
+    usual: Bool = ~off if off.mean() <= 1 - _USUAL else np.ones(len(period), bool)
+    return usual
+
+
+def _of_one_tick(period: Float, own: Float) -> Bool | None:
+    """Loops of one tick, where the others take more of them; None where they take what they do."""
+    tick = whole_tick(period, own)
+    return None if tick is None else np.abs(period - tick) <= NEAR * tick
+
+
+def _ends_evenly(run: Run, code: int, usual: Bool) -> bool:
+    """Whether a call ends at far more even intervals than those at which it begins.
+
+    A wait does, for it begins when the work is done. Of work that it makes up for, which is as long
+    as the wait leaves it, the begin is the more even one.
+    """
+    at = run.call_columns
+    rows = np.flatnonzero((at.name == code) & run.on_loop_thread)
+    loop = at.loop[rows]
+    rows = rows[usual[loop]]
+    begin, took = at.start_ns[rows], at.duration_ns[rows].astype(np.int64)
+    after = np.diff(at.loop[rows]) == 1
+    if after.sum() < FEWEST:
+        return False
+    begins, ends = (spread(np.diff(x)[after] / 1e6) for x in (begin, begin + took))
+    return ends < _EVENLY * begins
 
 
 def _most_varied(fills: list[int], run: Run, table: SelfTable) -> int | None:
@@ -188,8 +240,8 @@ def with_wait_named(
 ) -> Run:
     """The run with the call that waits for its tick labelled as pacing, where no call is.
 
-    What the log or the project file says of a call stays. A sensor read stays one too: it may
-    wait for the sensor's beat, and could be read elsewhere.
+    What the log or the project file says of a call stays. A sensor read stays one too, and so does
+    whatever is named for a device: it may wait for the device's beat, and could be read elsewhere.
 
     Examples
     --------
@@ -210,7 +262,8 @@ def with_wait_named(
     code = beat_call(run, table)
     if code is None or run.names[code].kind not in _NOTHING_ELSE:
         return run
-    if run.names[code].kind_from in ("log", "project"):
+    call = run.names[code]
+    if call.kind_from in ("log", "project") or call.bus or of_device(call.name):
         return run
     names = list(run.names)
     names[code] = replace(names[code], kind="pacing", kind_from="guessed")

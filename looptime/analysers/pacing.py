@@ -18,8 +18,10 @@ from looptime.analysers.pacing_rule import by_periods, by_waits, on_grid, with_u
 from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Float, Int
+from looptime.call_words import guess_name
 from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
+from looptime.schema import CallName
 from looptime.stats.arrays import median
 from looptime.units import NS_PER_S
 
@@ -153,6 +155,8 @@ def pacing(
         mode, why = "fixed rate", f"loops that leave time wait until {kept.ms:.4g} ms are over"
     elif known:
         mode, why = by_waits(period, waited, tick, grain)
+        if mode == "fixed rate" and (name := _by_what_it_does(run, waits)):
+            why = f"{name} is a wait by what it does: {why}"
     else:
         mode, why = by_periods(run, period, waited, table, tick, grain, code)
         if mode == "free-running" and waits.unnamed_ns is not None:
@@ -184,6 +188,14 @@ def pacing(
     why = f"{finer.said}; most loops take {finer.ticks} of these ticks"
     skips = KeptTick(finer.ms, "skip")
     return _fixed(period, why, achieved, wait, clock_ms, None, skips, grain)
+
+
+def _by_what_it_does(run: Run, waits: Waits) -> str:
+    """The name of the only call that waits, where it is no word for that; empty elsewhere."""
+    if len(waits.names) != 1 or run.names[waits.names[0]].kind_from != "guessed":
+        return ""
+    name = run.names[waits.names[0]].name
+    return name if guess_name(CallName(name)).kind not in ("pacing", "wait") else ""
 
 
 def _finer(

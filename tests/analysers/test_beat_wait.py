@@ -99,3 +99,73 @@ def test_a_call_that_varies_most_along_the_run_is_no_wait():
     basis = prepare(run)
     assert [name.name for name in basis.run.names if name.kind == "pacing"] == ["remains"]
     assert basis.judged_ms == pytest.approx(ends[1], abs=1e-3)
+
+
+def _paced_by(name, late, kind="other", others=0.15):
+    """Loops of 10 ms, of which every fiftieth is late by up to 30: what then becomes of the wait.
+
+    The next tick is waited for after a skipped one, or 10 ms count from the late loop's end, or
+    late ones are made up for back to back, without a wait.
+    """
+    rng = np.random.default_rng(11)
+    reads, solve = rng.normal(2, others, 1500), rng.normal(1.5, others / 3, 1500)
+    flush = np.where(np.arange(1500) % 50 == 20, rng.uniform(12, 30, 1500), 0)
+    wait, period = np.zeros(1500), np.zeros(1500)
+    at, due = 0.0, 10.0
+    for k, work in enumerate(reads + solve + flush):
+        end = at + work
+        if end < due or late == "skip":
+            due = max(due, 10 * np.ceil(end / 10))
+            wait[k] = due - end + abs(rng.normal(0, 0.01))
+        due = end + 10 if late == "anew" and end > due else due + 10
+        period[k] = work + wait[k]
+        at += period[k]
+
+    def calls(k):
+        row = [("wheels", 0, reads[k]), ("solve", reads[k], solve[k])]
+        row += [("flush", reads[k] + solve[k], flush[k])] if flush[k] else []
+        return [*row, (name, period[k] - wait[k], wait[k])] if wait[k] else row
+
+    kinds = {"wheels": "sensor read", "solve": "compute", "flush": "telemetry", name: kind}
+    return make_run(
+        period.tolist(), calls, {n: {"kind": k, "kind_from": "guessed"} for n, k in kinds.items()}
+    )
+
+
+@pytest.mark.parametrize("name", ["rest", "next_round"])
+@pytest.mark.parametrize("late", ["skip", "anew", "catch up"])
+def test_what_fills_the_loop_is_a_wait_whatever_its_name(name, late):
+    """It is missing in late loops and in those that make up for them."""
+    found = prepare(_paced_by(name, late))
+    assert [found.run.names[k].name for k in found.waits.names] == [name]
+    assert found.pacing.nominal_ms == pytest.approx(10, rel=0.01)
+    assert found.pacing.wait_known
+    assert found.pacing.mode_from.startswith(f"{name} is a wait by what it does: ")
+
+
+def test_even_work_shows_its_wait_by_where_it_ends():
+    """The calls vary by a third of a percent of the loop: the wait's ends are the more even."""
+    found = prepare(_paced_by("rest", "catch up", others=0.03))
+    assert [found.run.names[k].name for k in found.waits.names] == ["rest"]
+
+
+@pytest.mark.parametrize(("name", "kind"), [("gyro.read", "sensor read"), ("can_rx", "other")])
+def test_a_call_that_is_named_for_a_device_waits_for_that(name, kind):
+    """It fills the loop as well, but could be read elsewhere: it stays what it is."""
+    found = prepare(_paced_by(name, "skip", kind))
+    assert not found.waits.names
+    assert found.pacing.fixed_rate
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_calls_of_any_length_are_no_wait(seed):
+    """Three calls that know nothing of each other, with stalls: the loop takes what they do."""
+    rng = np.random.default_rng(seed)
+    took = rng.dirichlet([2, 2, 2])[:, None] * 10 * rng.normal(1, 0.05, (3, 1200))
+    took[0, ::40] += 15
+    off = np.cumsum(took, axis=0) - took
+    run = make_run(
+        (took.sum(axis=0) + 0.02).tolist(),
+        lambda k: [(n, float(off[j, k]), float(took[j, k])) for j, n in enumerate("abc")],
+    )
+    assert not prepare(run).waits.names
