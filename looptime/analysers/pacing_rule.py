@@ -35,6 +35,9 @@ _LARGE, _STILL = 0.1, 0.05
 #: What a sleep ends late in the most punctual quarter of the loops, as a share of it; the slope on
 #: what calls take from which on down it makes up for them.
 _FLOOR, _FALLS = 0.03, -0.3
+#: Slope of the periods on the calls below which they do not follow them, surely by so many standard
+#: errors.
+_FOLLOWS, _SURE_Z = 0.5, 4.0
 #: From which share of what one slower board makes of both it grows with the calls.
 _GROWS = 0.3
 #: Shorter sleeps [ms], as a share of the period too, look like what it takes to begin again.
@@ -113,6 +116,9 @@ def by_periods(
         if (filled := filled_tick(period, rest, grain)) is not None:
             return "fixed rate", f"what no call covers fills the loops up to {filled:.4g} ms"
         if spread(covered) > 0.005 * median(period):
+            if _unmoved(period, covered):
+                mode, why = _by_grid(period, grain)
+                return mode, f"{why}; they do not move with what the calls take"
             if _always_as_long(rest, covered, period):
                 return "can't tell", (
                     f"what no call covers takes {median(rest):.3g} ms however long the calls take: "
@@ -182,6 +188,21 @@ def _always_as_long(rest: Float, covered: Float, period: Float) -> bool:
     stretched = median(rest) / max(median(covered), 1e-9)  # as much as both by one slower board
     with_work = goes < _FALLS or goes > _GROWS * stretched
     return not with_work and most - least < min(_FLOOR * least, 0.5 * (high - low))
+
+
+def _unmoved(period: Float, covered: Float) -> bool:
+    """Whether periods surely follow what calls take by less than half, in the usual loops.
+
+    They follow it one for one where nothing waits: what no call covers knows nothing of the calls.
+    """
+    usual = np.abs(period - median(period)) <= 8 * spread(period)
+    usual &= np.abs(covered - median(covered)) <= 8 * spread(covered)
+    y, x = period[usual], covered[usual]
+    if len(y) < FEWEST or x.std() <= 0:
+        return False
+    follows = float(((x - x.mean()) * (y - y.mean())).mean()) / float(x.var())
+    error = float(y.std()) / float(x.std()) / len(y) ** 0.5
+    return follows + _SURE_Z * error < _FOLLOWS
 
 
 def _by_grid(period: Float, grain: float) -> tuple[str, str]:

@@ -1,7 +1,9 @@
 """Findings about the rate that a loop keeps: late loops, headroom, overruns."""
 
+from looptime.analysers.evenness import turns
 from looptime.analysers.pacing import Pacing
 from looptime.analysers.summary import Summary
+from looptime.analysers.wake_grid import wake_grid
 from looptime.findings.about import (
     command,
     evidence,
@@ -13,17 +15,53 @@ from looptime.findings.about import (
 )
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
+from looptime.stated_pace import stated_tick_ms
 
 __all__ = ["pacing_findings"]
 
 _RATE_PPM = 2000.0
+#: What says that loops miss the slots which a timer's grid has none for.
+_IN_SLOTS = ("pacing_skips", "pacing_catches_up", "finer_tick")
 #: Slow loops, and the share of them, of which one call is behind the late ones.
 _FEW_BEHIND, _MOST_BEHIND = 5, 0.7
 
 
 def pacing_findings(at: Summary) -> list[Finding]:
     """How the loop keeps its rate, what is left of its period, and what overruns it."""
-    return _pacing(at) + _headroom(at) + _overruns(at)
+    coarse = _coarse_wakes(at)
+    paced = [f for f in _pacing(at) if not coarse or f.code not in _IN_SLOTS]
+    return coarse + paced + _headroom(at) + _overruns(at)
+
+
+def _coarse_wakes(at: Summary) -> list[Finding]:
+    """A timer whose grid the period that was asked for does not fit: no call makes loops late."""
+    p, wait = at.pacing, at.basis.waits.wait_ns
+    stated = stated_tick_ms(at.run.meta)
+    asked = p.nominal_ms if stated is None else stated
+    if asked is None or not p.fixed_rate:
+        return []
+    period = at.basis.period_ms
+    waited = wait / 1e6 if p.wait_known and wait is not None else None
+    tick = at.run.clock.tick_ns / 1e6
+    found = wake_grid(period, waited, asked, tick, stated=stated is not None)
+    if found is None:
+        return []
+    off = max(found.high_ms - asked, asked - found.low_ms)
+    joined = "and" if (in_turns := turns(period, tick)) is not None else "or"
+    text = (
+        f"Wakes fall on a grid of {ms(found.step_ms)}, so that {ms(asked)}, "
+        f"{'as the log states' if stated is not None else 'which loops take on average'}, cannot "
+        f"be kept: loops take {ms(found.low_ms)} {joined} {ms(found.high_ms)}"
+        f"{' in turns' if in_turns is not None else ''}, up to {ms(off)} off, whatever the calls "
+        f"take. Choose a period that is a multiple of {ms(found.step_ms)}, or a finer timer."
+    )
+    return [
+        Finding(
+            "coarse_wakes", "look", text, found.step_ms, "ms", evidence=evidence(at),
+            command=command(at, "slow"), worth=0.1 + min(off / asked, 1.0), moves=True,
+            rests_on={"low": found.low_ms, "high": found.high_ms, "pace_shown": 1.0},
+        )
+    ]  # fmt: skip
 
 
 def _pacing(at: Summary) -> list[Finding]:

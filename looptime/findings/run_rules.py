@@ -44,7 +44,9 @@ _TURN_S = 5.0
 
 def run_findings(at: Summary) -> list[Finding]:
     """Findings that no single call stands for."""
-    made = _warm_up(at) + _changes(at) + pacing_findings(at) + _turns(at)
+    paced = pacing_findings(at)
+    in_turns = [] if any(f.code == "coarse_wakes" for f in paced) else _turns(at)  # said there
+    made = _warm_up(at) + _changes(at) + paced + in_turns
     return made + _first_calls(at) + log_findings(at)
 
 

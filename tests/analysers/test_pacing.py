@@ -735,3 +735,19 @@ def test_the_same_work_without_a_wait_keeps_no_grid(mean):
     """Each loop begins where the last one ends."""
     period = np.random.default_rng(3).normal(mean, 2.5, 3000)
     assert pacing(make_flat_run((1e6 * period).astype(np.int64))).mode == "free-running"
+
+
+@pytest.mark.parametrize("paced", [True, False])
+def test_periods_that_do_not_move_with_the_calls_are_kept_by_something(paced):
+    """Loops of 5 ms stamped to 0.02 ms, calls of 2.3 that vary by 0.035: a wait nobody logged.
+
+    Else 2.7 ms pass that know nothing of the calls, and the periods move with these.
+    """
+    rng = np.random.default_rng(6)
+    calls = rng.normal(2.3, 0.035, 3000)
+    begin = 5 * np.arange(3001) if paced else np.append(0, np.cumsum(calls + 2.7))
+    period = np.diff(begin + rng.uniform(0, 0.06, 3001))
+    found = prepare(make_run(period.tolist(), lambda k: [("read", 0, calls[k])])).pacing
+    assert found.fixed_rate is paced
+    assert ("do not move with what the calls take" in found.mode_from) is paced
+    assert not found.wait_known
