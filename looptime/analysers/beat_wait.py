@@ -180,8 +180,11 @@ def _ends_evenly(run: Run, code: int, usual: Bool) -> bool:
     """Whether a call ends at far more even intervals than those at which it begins.
 
     A wait does, for it begins when the work is done. Of work that it makes up for, which is as long
-    as the wait leaves it, the begin is the more even one.
+    as the wait leaves it, the begin is the more even one. Where only lengths were recorded neither
+    is known.
     """
+    if run.clock.starts_from != "log":
+        return False
     at = run.call_columns
     rows = np.flatnonzero((at.name == code) & run.on_loop_thread)
     loop = at.loop[rows]

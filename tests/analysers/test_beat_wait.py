@@ -1,5 +1,7 @@
 """Ticks that many loops are late for, or take several of."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -169,3 +171,18 @@ def test_calls_of_any_length_are_no_wait(seed):
         lambda k: [(n, float(off[j, k]), float(took[j, k])) for j, n in enumerate("abc")],
     )
     assert not prepare(run).waits.names
+
+
+def test_lengths_alone_tell_by_which_varies_most():
+    """Rows of lengths, the wait first: where calls are laid says nothing of when they ended."""
+    rng = np.random.default_rng(12)
+    drive, lift = rng.normal(4, 0.3, 800), rng.normal(6, 0.4, 800)
+    rest = 20 + rng.normal(0, 0.01, 800) - drive - lift
+    run = make_run(
+        (rest + lift + drive).tolist(),
+        lambda k: [("rest", 0, rest[k]), ("lift", rest[k], lift[k]),
+                   ("drive", rest[k] + lift[k], drive[k])],
+    )  # fmt: skip
+    laid = replace(run, clock=replace(run.clock, starts_from="column order"))
+    found = prepare(laid)
+    assert [found.run.names[k].name for k in found.waits.names] == ["rest"]
