@@ -3,7 +3,6 @@
 from looptime.analysers.evenness import turns
 from looptime.analysers.pacing import Pacing
 from looptime.analysers.summary import Summary
-from looptime.analysers.wake_grid import wake_grid
 from looptime.findings.about import (
     command,
     evidence,
@@ -22,6 +21,8 @@ __all__ = ["pacing_findings"]
 _RATE_PPM = 2000.0
 #: What says that loops miss the slots which a timer's grid has none for.
 _IN_SLOTS = ("pacing_skips", "pacing_catches_up", "finer_tick")
+#: How far off the period that was asked for most loops are that cannot keep it.
+_OFF, _MOST_OFF = 0.02, 0.5
 #: Slow loops, and the share of them, of which one call is behind the late ones.
 _FEW_BEHIND, _MOST_BEHIND = 5, 0.7
 
@@ -38,9 +39,11 @@ def _coarse_wakes(at: Summary) -> list[Finding]:
     p, wait = at.pacing, at.basis.waits.wait_ns
     stated = stated_tick_ms(at.run.meta)
     asked = p.nominal_ms if stated is None else stated
-    if asked is None or not p.fixed_rate:
-        return []
     period = at.basis.period_ms
+    if asked is None or not p.fixed_rate or (abs(period / asked - 1) > _OFF).mean() < _MOST_OFF:
+        return []
+    from looptime.analysers.wake_grid import wake_grid  # few logs need it
+
     waited = wait / 1e6 if p.wait_known and wait is not None else None
     tick = at.run.clock.tick_ns / 1e6
     found = wake_grid(period, waited, asked, tick, stated=stated is not None)
