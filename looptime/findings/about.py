@@ -194,12 +194,8 @@ def at_ease(at: Summary) -> bool:
 def steady_at_ease(at: Summary) -> bool:
     """Whether a steady cost makes no loop late: half of the period is left over as a rule.
 
-    The few loops whose work takes longer than a period are late by what is longer in them. Where
-    the wait is not logged, it is in what no call covers: as much is left at most, and none is late.
+    The few loops whose work takes longer than a period are late by what is longer in them.
     """
-    if at.pacing.fixed_rate and not at.pacing.wait_known:
-        mostly_open = median(at.basis.unattributed_ns) >= 0.5e6 * (at.pacing.nominal_ms or 0.0)
-        return mostly_open and not at.pace.overruns.count and not at.pacing.late_count
     head, nominal = at.pace.headroom_ms, at.pacing.nominal_ms
     left = None if head is None else head["p50"].value
     if at_ease(at) or left is None or nominal is None:
