@@ -27,7 +27,7 @@ from tests.heading.logs import robot_run
 
 KEYS = {
     "motion", "sampling", "stale_heading_deg", "integrated_heading_deg", "path",
-    "phase_lost_deg", "curve", "required_rate_hz", "parts", "cautions", "stalls",
+    "phase_lost_deg", "curve", "required_rate_hz", "parts", "cautions", "supposed", "stalls",
     "recorded_motion", "motion_assumed", "greatest_rate_deg_s", "notes",
 }  # fmt: skip
 
