@@ -1,9 +1,11 @@
 """Findings about what costs time in every loop."""
 
 from looptime.analysers.alike import grouped, in_short
+from looptime.analysers.beat_wait import answers, slope
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
+from looptime.call_words import of_device
 from looptime.findings.about import (
     TIMING_GUIDE,
     command,
@@ -29,6 +31,9 @@ _DEAR_SHARE = 0.5
 #: What half of a loop in one call is worth beside a call that is known to block.
 _DEAR_WORTH = 0.7
 _UNCOVERED_SHARE = 0.3
+#: A call that may be the wait that paces the loop: its least share, and by how much it takes less
+#: for each millisecond that the others take more.
+_FILLS, _ONE_FOR_ONE = 0.2, 0.7
 #: Share of the loop from which on a call is told of which nothing but its name says that it blocks.
 #: It is told all the same where it is so many times as long as any other.
 _GUESSED_SHARE, _BY_FAR = 0.3, 1.4
@@ -43,14 +48,48 @@ _SIGN_CODES = {
 
 def cost_findings(at: Summary) -> list[Finding]:
     """Blocking calls, signs of waiting, batches, buses, and what no call covers."""
-    made = _signs(at)
+    filled = _fills_up(at)
+    made = [f for f in _signs(at) if f.code != "adapter_tick" or f.evidence.calls[0] != filled]
     made += _repeated(at) + contention_findings(at)
     named = {call for f in made if f.severity != "note" for call in f.evidence.calls}
     named |= {r.call for r in at.recurrence.found if r.call}
     made += _batches(at) + _writes(at)
+    if filled is not None and filled not in named:
+        named.add(filled)
+        made.append(_may_pace(at, filled))
     made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]
     made += [f for f in _dear(at) if f.evidence.calls[0] not in named]
     return made + _uncovered(at)
+
+
+def _fills_up(at: Summary) -> str | None:
+    """A call that takes the less the more the others take, as the wait that paces a loop does."""
+    if at.basis.judged == "work":
+        return None
+    rows = [c for c in at.costs.calls if c.on_loop_thread and (c.share or 0.0) >= _FILLS
+            and c.kind in ("other", "wait") and not of_device(c.name)]  # fmt: skip
+    covered = at.basis.table.by_loop() / 1e6
+    code = {name.name: k for k, name in enumerate(at.run.names)}
+    for call in rows:
+        own = at.basis.table.series(code[call.name]) / 1e6
+        falls = slope(own, covered - own)
+        if falls is not None and falls <= -_ONE_FOR_ONE and answers(own, covered - own, 0.0):
+            return call.name
+    return None
+
+
+def _may_pace(at: Summary, name: str) -> Finding:
+    call = next(c for c in at.costs.rows if c.name == name)
+    text = (
+        f"{name} takes {ms(call.self_ms_per_loop)} in each pass, and less of it where the other "
+        "calls take more: it may be the wait that paces the loop. If it is, label it pacing in "
+        "looptime.toml, and the work is known."
+    )
+    return Finding(
+        "likely_wait", "note", text, call.self_ms_per_loop, "ms/loop",
+        evidence=evidence(at, calls=[name]), command="", worth=0.015,
+        rests_on={"part_ms": call.self_ms_per_loop, "whole_ms": judged_mean_ms(at)},
+    )  # fmt: skip
 
 
 def _blocking_calls(at: Summary) -> list[Finding]:

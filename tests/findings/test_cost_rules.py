@@ -6,6 +6,7 @@ import pytest
 from looptime.findings import summarise
 from tests.build_run import make_flat_run, make_run
 from tests.findings.build import codes
+from tests.parsers.build import read
 
 
 @pytest.mark.parametrize(("first_ms", "told"), [(90.0, True), (30.0, False)])
@@ -92,6 +93,25 @@ def test_many_small_writes_are_told_together(each_ms, told):
     if told:
         assert found["many_writes"].value == pytest.approx(6.4)
         assert "64 % of the loop (8 x pod*.*.write)" in found["many_writes"].text
+
+
+@pytest.mark.parametrize("makes_up", [True, False])
+def test_a_wait_of_16_ms_is_no_adapter_s_tick_where_it_makes_up_for_the_others(tmp_path, makes_up):
+    """20 ms with 4 of steady work, and a rest: as much less as the work is more, or always 16."""
+    draw = np.random.default_rng(8)
+    work = 4 * np.exp(draw.normal(0, 0.015, 2000))
+    jitter = draw.uniform(-0.02, 0.02, 2000)
+    rest = 16 + jitter + (4 - work) * makes_up
+    begin = np.cumsum(work + rest) - work - rest
+    rows = "".join(f"{t:.3f},{a:.3f},{b:.3f}\n" for t, a, b in zip(begin, work, rest, strict=True))
+    told = {
+        f.code: f for f in summarise(read(tmp_path, "t_ms,wheels_ms,rest_ms\n" + rows)).findings
+    }
+    assert ("likely_wait" in told, "adapter_tick" in told) == (makes_up, not makes_up)
+    assert "dear_call" not in told
+    if makes_up:
+        assert told["likely_wait"].evidence.calls == ("rest",)
+        assert told["healthy"].severity == "fine"
 
 
 def test_where_nothing_stands_out_the_dearest_are_named():

@@ -31,7 +31,7 @@ _ABOUT_SLOW = (
     "thread_wait", "result_wait", "signal_at_stalls", "hidden_turns",
 )  # fmt: skip
 #: Those that tell of one loop, of what comes back, and of a level that is another later on.
-_TOLD = (("lone_stall",), _ABOUT_SLOW, ("change_point", "drift", "faster_start"))
+_TOLD = (("lone_stall", "clock_set"), _ABOUT_SLOW, ("change_point", "drift", "faster_start"))
 
 
 def render_slow(at: Summary, top: int | None = None, video: VideoSync | None = None) -> Told:
