@@ -17,7 +17,8 @@ _UNIT = r"(hz|1/s|/s|per second|ms|us|s)\b"
 _BEGIN, _END = r"(?:^|[,;|(])[\s#/;%*-]*(?:the|our|an?)?\s*", r"\s*(?:$|[,;|(.])"
 #: ``target 50 Hz``, ``loop period: 20 ms``, ``loop runs at 50 Hz``, ``target_hz = 50``.
 _BEFORE = re.compile(
-    rf"{_BEGIN}(?:rate|period|frequency|{_AIM}(?:[\s_-]*{_MEASURE})*|{_LOOP}(?:[\s_-]*{_MEASURE}|\s+runs\b|\s+paced\b"
+    rf"{_BEGIN}(?:rate|period|frequency|{_AIM}(?:[\s_-]*{_MEASURE})*|{_LOOP}(?:\(\))?(?:[\s_-]*{_MEASURE}|\s+runs\b|\s+paced\b"
+    rf"|\s+is\s+(?:run|called|executed|scheduled|paced)\b"
     rf"|\s+at\b|_(?=hz))+)[\s_]*(?:[\[(]?{_UNIT}[\])]?)?"
     rf"\s*(?:[:=]|is|of|to|at|every)?\s*(\d+(?:\.\d+)?)\s*(?:{_UNIT})?{_END}",
     re.IGNORECASE,
@@ -41,6 +42,8 @@ def stated_tick(text: str) -> str | None:
     ('50 hz', '100 hz')
     >>> stated_tick("target_hz=50"), stated_tick("Loop rate (Hz): 50"), stated_tick("period 20 ms")
     ('50 hz', '50 hz', '20 ms')
+    >>> stated_tick("# tray carrier; loop() is called at 50 Hz (20 ms)")
+    '50 hz'
     >>> stated_tick("imu rate 100 Hz"), stated_tick("tick 1 us"), stated_tick("loop 12: 50 ms late")
     (None, None, None)
     """

@@ -15,6 +15,7 @@ from looptime.findings.about import (
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
 from looptime.stated_pace import stated_tick_ms
+from looptime.stats.arrays import median
 
 __all__ = ["pacing_findings"]
 
@@ -23,6 +24,8 @@ _RATE_PPM = 2000.0
 _IN_SLOTS = ("pacing_skips", "pacing_catches_up", "finer_tick")
 #: How far off the period that was asked for most loops are that cannot keep it.
 _OFF, _MOST_OFF = 0.02, 0.5
+#: By how much shorter than stated loops are that are told so.
+_FASTER = 0.05
 #: Slow loops, and the share of them, of which one call is behind the late ones.
 _FEW_BEHIND, _MOST_BEHIND = 5, 0.7
 
@@ -31,7 +34,31 @@ def pacing_findings(at: Summary) -> list[Finding]:
     """How the loop keeps its rate, what is left of its period, and what overruns it."""
     coarse = _coarse_wakes(at)
     paced = [f for f in _pacing(at) if not coarse or f.code not in _IN_SLOTS]
-    return coarse + paced + _headroom(at) + _overruns(at)
+    return coarse + _faster_than_stated(at) + paced + _headroom(at) + _overruns(at)
+
+
+def _faster_than_stated(at: Summary) -> list[Finding]:
+    """Loops that come more often than the log itself says: what counts loops is off by as much.
+
+    Slower ones are told with what makes them late.
+    """
+    stated = stated_tick_ms(at.run.meta)
+    usual, mean = median(at.basis.period_ms), float(at.basis.period_ms.mean())
+    least = max(_FASTER * (stated or 0.0), at.run.clock.tick_ns / 1e6)
+    if stated is None or not 0 < usual < stated - least or mean > stated - least:
+        return []
+    text = (
+        f"The log says a loop each {ms(stated)}, and there is one each {ms(usual)}, "
+        f"{three(stated / usual)} times as many: what counts on the stated period (integrals, "
+        "filters, timeouts in loops) is off by that, or the log's unit is not the one it says."
+    )
+    return [
+        Finding(
+            "faster_than_stated", "look", text, usual, "ms", evidence=evidence(at),
+            command=command(at, "slow"), worth=min(0.5 * (1 - usual / stated), 0.19), moves=True,
+            rests_on={"usual_ms": usual},
+        )
+    ]  # fmt: skip
 
 
 def _coarse_wakes(at: Summary) -> list[Finding]:

@@ -1,5 +1,6 @@
 """Findings about the rate that a loop keeps."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -165,3 +166,22 @@ def test_loops_back_to_back_are_told_where_the_log_shows_the_wait(late, made_up,
     """How late loops are made up for, by counts."""
     told = SimpleNamespace(late_count=late, made_up_count=made_up, burst_count=bursts)
     assert _made_up(told).startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("stated", "told"),
+    [("20 ms", "2 times as many"), ("100 Hz", None), ("98 Hz", None), ("5 ms", None), ("", None)],
+)
+def test_loops_that_come_more_often_than_the_log_says(stated, told):
+    """10 ms each; slower ones than stated are told with what makes them late."""
+    period = 10_000_000 + np.random.default_rng(1).integers(-30_000, 30_000, 600)
+    run = replace(make_flat_run(period), meta={"target": stated} if stated else {})
+    found = [f.text for f in summarise(run).findings if f.code == "faster_than_stated"]
+    assert [told in text for text in found] == [True] * (told is not None)
+
+
+def test_loops_that_catch_up_are_no_faster_than_stated():
+    """Of ten one takes 65 ms and nine take 15: 20 ms, as stated, on average."""
+    period = np.tile([65_000_000, *[15_000_000] * 9], 60)
+    run = replace(make_flat_run(period), meta={"target": "20 ms"})
+    assert "faster_than_stated" not in codes(run)
