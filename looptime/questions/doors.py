@@ -112,7 +112,7 @@ def one_log(word: str) -> str:
     found = logs_in([word])
     if len(found) > 1:
         raise UsageError(
-            f"{word}: holds {len(found)} logs, and this command is about one: name it, one of "
+            f"{word}: holds {len(found)} logs, and this command is about one: name one of "
             f"{listed(found, _SHOWN)}"
         )
     return found[0]
