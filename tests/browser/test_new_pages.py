@@ -64,6 +64,7 @@ def test_what_states_the_columns_can_be_copied_from_the_page(watch: Make, tmp_pa
     with running(tmp_path) as base:
         shown = watch(base).open(f"/columns?run={key_of(path)}", "[data-key=stated] pre")
         copied = shown.locator("[data-key=stated] pre").inner_text()
+        shown.close()  # before its server goes
     assert copied.strip() == columns_taken(path).stated().strip()
     assert tomllib.loads(copied)["columns"][0]["roles"] == ["clock ms", "part ms"]
 
