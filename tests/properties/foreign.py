@@ -144,14 +144,17 @@ def lengths_with_their_period(rng: Rng, loops: int) -> Made:
                  (2, 3, 4, 5, 6))  # fmt: skip
 
 
+def _in_ms(names: tuple[str, ...], cells: list[str]) -> str:
+    return " ".join(f"{n}={ms(c)}ms" for n, c in zip(names, cells, strict=False))
+
+
 @hand
 def key_and_value(rng: Rng, loops: int) -> Made:
     """A print a loop, its clock in seconds."""
     names = ("gyro", "enc", "odo", "mot")
 
     def written(row: list[str]) -> str:
-        told = " ".join(f"{n}={ms(c)}ms" for n, c in zip(names, row[2:], strict=False))
-        return f"[{seconds(row[1])}] cycle={row[0]} {told}"
+        return f"[{seconds(row[1])}] cycle={row[0]} {_in_ms(names, row[2:])}"
 
     return _made("key_and_value", rng, loops, _costs, written, names, [], (1,), (2, 3, 4, 5))
 
@@ -162,8 +165,7 @@ def key_and_value_without_clock(rng: Rng, loops: int) -> Made:
     names = ("gyro", "enc", "odo", "mot")
 
     def written(row: list[str]) -> str:
-        told = " ".join(f"{n}={ms(c)}ms" for n, c in zip(names, row[1:], strict=False))
-        return f"cycle={row[0]} {told}"
+        return f"cycle={row[0]} {_in_ms(names, row[1:])}"
 
     return _made("key_and_value_without_clock", rng, loops, _bare, written, names, [], (),
                  (1, 2, 3, 4), period="parts")  # fmt: skip

@@ -119,11 +119,11 @@ def steps_by_lengths(found: list[Head], dialect: Dialect) -> Head | None:
     >>> steps_by_lengths(heads(like.header), like).text
     'Zeit [ms]'
     """
-    timed = [head for head in found if head.unit]
-    table = np.array([numbers(dialect, h.index) * UNITS[h.unit or "ms"] for h in timed])
+    timed = [(head, UNITS[head.unit]) for head in found if head.unit]
+    table = np.array([numbers(dialect, head.index) * ns for head, ns in timed])
     if len(timed) < 2 or table.shape[1] < ROWS_OF_A_CLOCK:
         return None
-    for at, head in enumerate(timed):
+    for at, (head, _) in enumerate(timed):
         total = np.nansum(np.delete(table, at, axis=0), axis=0)
         known = np.isfinite(table[at])
         values, work = table[at][known], total[known]

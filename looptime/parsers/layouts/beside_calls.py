@@ -5,12 +5,15 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Float, Int
-from looptime.parsers.layouts.contract import CallRows
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.signals import row_numbers
+from looptime.parsers.layouts.contract import CallRows, Given
+from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.table import Table
 from looptime.signal_names import known_as
 from looptime.stats.arrays import distinct
 
-__all__ = ["is_place_in_loop", "with_columns", "with_marks"]
+__all__ = ["is_place_in_loop", "with_columns", "with_marks", "with_row_numbers"]
 
 #: Words of marks that say what a row is; any other beside a value names that value.
 _KINDS = ("signal", "published", "used")
@@ -19,6 +22,13 @@ _KINDS = ("signal", "published", "used")
 _FEWEST, _ANEW, _MOSTLY = 30, 0.02, 0.9
 #: A number of eight bits wraps at the next one.
 _BYTE = 255
+
+
+def with_row_numbers(made: Given | None, found: list[Head], dialect: Dialect) -> Given | None:
+    """The parts of a log with the column that numbers its rows, where no header says so."""
+    if made is None or "seq" in made.one:
+        return made
+    return replace(made, one={**row_numbers(found, made.one.values(), dialect), **made.one})
 
 
 def is_place_in_loop(number: Int, thread: Int | None, loop: Int | None) -> bool:

@@ -12,9 +12,13 @@ from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.evidence import rises, wordy
 from looptime.parsers.columns.headers import Head, is_bare_unit, roles
 from looptime.parsers.columns.lexicon import THREADS
-from looptime.parsers.columns.signals import row_numbers
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, is_plausible, tick_of
-from looptime.parsers.layouts.beside_calls import is_place_in_loop, with_columns, with_marks
+from looptime.parsers.layouts.beside_calls import (
+    is_place_in_loop,
+    with_columns,
+    with_marks,
+    with_row_numbers,
+)
 from looptime.parsers.layouts.by_values import fit_of
 from looptime.parsers.layouts.calls_by_values import CALLS, call_columns, stamped_at_once
 from looptime.parsers.layouts.contract import (
@@ -129,10 +133,7 @@ def by_header(found: list[Head]) -> tuple[dict[str, Head], bool]:
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is a `calls` log, None if it is not one."""
-    made = _calls(found, dialect, asked)
-    if made is None or "seq" in made.one:
-        return made
-    return replace(made, one={**row_numbers(found, made.one.values(), dialect), **made.one})
+    return with_row_numbers(_calls(found, dialect, asked), found, dialect)
 
 
 def _is_instant(length: Head, given: dict[str, Head], dialect: Dialect) -> bool:

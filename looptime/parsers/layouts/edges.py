@@ -16,9 +16,8 @@ from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, is_bare_unit, roles
 from looptime.parsers.columns.lexicon import THREADS
 from looptime.parsers.columns.refusals import words_change
-from looptime.parsers.columns.signals import row_numbers
 from looptime.parsers.columns.unit import Unit, clock_unit, instants
-from looptime.parsers.layouts.beside_calls import is_place_in_loop
+from looptime.parsers.layouts.beside_calls import is_place_in_loop, with_row_numbers
 from looptime.parsers.layouts.contract import (
     CallRows,
     Column,
@@ -98,10 +97,7 @@ _JOINTS = (" ", ":", ".", "_", "/", "-")
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
     """The parts that the columns play if this is an `edges` log, None if it is not one."""
-    made = _as_edges(found, dialect, asked)
-    if made is None or "seq" in made.one:
-        return made
-    return replace(made, one={**row_numbers(found, made.one.values(), dialect), **made.one})
+    return with_row_numbers(_as_edges(found, dialect, asked), found, dialect)
 
 
 def _as_edges(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
