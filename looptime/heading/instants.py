@@ -14,6 +14,7 @@ from looptime.heading.pattern import Sampling, blocks_of
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.signal_names import HEADING_WORDS
+from looptime.stats.arrays import distinct
 
 __all__ = [
     "AGED", "HELD", "STAMPED", "UNKNOWN", "Labels", "heading_read_guess", "sampling_from_run",
@@ -123,7 +124,7 @@ def _known_age(run: Run, labels: Labels) -> tuple[Int, str | None]:
 def _each_loop(run: Run, read: Int) -> bool:
     """Whether the loop's thread itself reads in nearly each loop."""
     mine = run.call_columns.thread[read] == run.loop_thread
-    return bool(mine.all()) and len(np.unique(run.call_columns.loop[read])) >= _EACH * len(run)
+    return bool(mine.all()) and len(distinct(run.call_columns.loop[read])) >= _EACH * len(run)
 
 
 def unbroken(run: Run) -> Run:
@@ -170,7 +171,7 @@ def _code(run: Run, name: str, what: str) -> int:
         code = names.index(name)
         if np.any(run.call_columns.name == code):
             return code
-    have = sorted({names[c] for c in np.unique(run.call_columns.name)})
+    have = sorted({names[c] for c in distinct(run.call_columns.name)})
     where = run.source or "the log"
     if not have:
         raise UsageError(f"{where}: the log has no calls, so {what} {name!r} is not in it")
