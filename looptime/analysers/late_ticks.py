@@ -1,5 +1,7 @@
 """The tick for which many loops come too late, from how long each loop waited for it."""
 
+from typing import Any
+
 import numpy as np
 
 from looptime.array_types import Bool, Float
@@ -34,6 +36,8 @@ _FAR = 64
 #: times as many do as start anywhere else within as long, and their share of the loops. Loops and
 #: rates looked at.
 _IN_TIME, _STEPS, _MORE, _SOME, _MOST_LOOPS, _RATES = 0.02, 2.0, 3.0, 0.02, 50_000, 8
+#: Starts are left out all at once as long as no more than this share of them is left.
+_FEWER = 0.9
 #: By how much waits vary more than their ends do about the tick.
 VARIES = 3.0
 
@@ -185,12 +189,22 @@ def kept_starts(period: Float, grain: float = 0.0) -> KeptTick | None:
 
 def _below(start: Float) -> list[int]:
     """Numbers of the starts that a string from below the first to the last would touch."""
+    left = np.arange(len(start))
+    most = 2 * len(left)
+    while len(left) < _FEWER * most:  # those above their neighbours' line go at once, while many do
+        most = len(left)
+        lower = np.ones(most, bool)
+        lower[1:-1] = _bends_up(left[:-2], left[1:-1], left[2:], start)
+        left = left[lower]
     kept: list[int] = []
-    for k, at in enumerate(start.tolist()):
-        while len(kept) > 1:
-            a, b = kept[-2:]
-            if (at - start[a]) * (b - a) > (start[b] - start[a]) * (k - a):
-                break
+    at = start.tolist()  # an element of a list is far cheaper than one of an array
+    for k in left.tolist():
+        while len(kept) > 1 and not _bends_up(kept[-2], kept[-1], k, at):
             kept.pop()
         kept.append(k)
     return kept
+
+
+def _bends_up(a: Any, b: Any, c: Any, start: Any) -> Any:
+    """Whether the line from start `a` to `b` goes on more steeply to `c`; of numbers or arrays."""
+    return (start[c] - start[a]) * (b - a) > (start[b] - start[a]) * (c - a)

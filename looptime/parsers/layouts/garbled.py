@@ -157,6 +157,6 @@ class _Beside:
         assert name is not None
         key = int(name[at]), 0 if thread is None else int(thread[at])
         if key not in self._rows:
-            mine = name == key[0]
-            self._rows[key] = np.flatnonzero(mine if thread is None else mine & (thread == key[1]))
+            mine = np.flatnonzero(name == key[0])
+            self._rows[key] = mine if thread is None else mine[thread[mine] == key[1]]
         return self._rows[key]
