@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.late_ticks import late_ticks
+from looptime.analysers.late_ticks import _below, late_ticks
 from looptime.planner.play.pacer import recorded_pace
 from looptime.planner.play.replay import replay
 from tests.build_run import make_flat_run
@@ -108,3 +108,24 @@ def test_other_waits_keep_no_tick(seed):
     assert late_ticks(work + sleep, sleep) is None
     even = np.where(np.arange(1500) % 3, 3.0, 0.0)
     assert late_ticks(12 + even, even) is None
+
+
+@pytest.mark.parametrize(
+    "period",
+    [
+        np.random.default_rng(1).normal(10, 1, 3000),
+        np.random.default_rng(2).integers(9, 12, 3000) * 1.0,  # many lie on one line
+        np.append(np.linspace(5, 15, 500), 0.5),  # each alone above the line to the last
+        np.linspace(15, 5, 500),
+        np.array([3.0, 1.0]),
+        np.empty(0),
+    ],
+)
+def test_no_start_lies_below_the_string_and_each_touched_one_bends_it(period):
+    start = np.append(0.0, np.cumsum(period))
+    touched = _below(start)
+    string = np.interp(np.arange(len(start)), touched, start[touched])
+    assert touched[0] == 0
+    assert touched[-1] == len(period)
+    assert (start >= string - 1e-9).all()
+    assert (np.diff(np.diff(start[touched]) / np.diff(touched)) > 0).all()
