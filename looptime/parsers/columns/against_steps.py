@@ -17,7 +17,7 @@ from looptime.units import UNITS
 __all__ = [
     "ENOUGH", "LATE", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
     "holds_others", "largest_that_fits", "of_late_loops", "over", "slope", "slope_unit", "summed",
-    "together",
+    "together", "without_sums",
 ]  # fmt: skip
 
 #: A sum may exceed the step by so much: rounding, and the few instructions around the timers.
@@ -218,6 +218,13 @@ class Fit:
     share: Float
     explained: float
 
+    def explains(self, which: Bool) -> float:
+        """What some of the columns explain, no more than all do.
+
+        Slopes of columns that hold each other may be large both ways, and make up for each other.
+        """
+        return max(min(float(self.share[which].sum()), self.explained), 0.0)
+
 
 def together(table: Float, step: Float) -> Fit | None:
     """Least squares of step = rest + sum of slope times value; a part's slope is its unit [ns]."""
@@ -306,7 +313,7 @@ def evident(
     beside : sequence of float64 array, shape (n,) [ns]
         Lengths known to be parts, which explain what they can.
     """
-    columns = _without_sums(seen, columns)
+    columns = without_sums(seen, columns)
     table = np.stack([*(seen[at].values for at in columns), *beside], axis=1)
     # where the pace itself changes along the run, what differs from row to row still tells
     for by_row in (False, True):
@@ -318,7 +325,7 @@ def evident(
                 continue
             for unit in steps.units.values():
                 good = _one_for_one(fit, table, len(columns), step, unit, slopes)
-                share = float(fit.share[good].sum())
+                share = fit.explains(good)
                 if share >= best[0] and good[: len(columns)].any():
                     mine = zip(columns, good[: len(columns)], strict=True)
                     best = (share, [at for at, ok in mine if ok], unit)
@@ -379,12 +386,14 @@ def _one_for_one(
     return good
 
 
-def _without_sums(seen: list[Seen], columns: list[int]) -> list[int]:
+def without_sums(seen: list[Seen], columns: list[int]) -> list[int]:
     """Columns without those that are the sums of others: beside these they tell nothing more."""
+    if len(columns) < 3:
+        return columns
     whole = np.stack([seen[at].values for at in columns], axis=1)
     whole = whole[np.isfinite(whole).all(axis=1)]
     scale = float(np.abs(whole).max(initial=0.0))
-    if len(whole) < ENOUGH or len(columns) < 3 or scale <= 0:
+    if len(whole) < ENOUGH or scale <= 0:
         return columns
     parent = enclosing(np.rint(whole / scale * 1e12).astype(np.int64))
     sums = {int(at) for at in parent if at >= 0}

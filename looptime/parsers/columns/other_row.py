@@ -5,7 +5,15 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Bool, Float
-from looptime.parsers.columns.against_steps import ENOUGH, SURE_Z, Steps, over, summed, together
+from looptime.parsers.columns.against_steps import (
+    ENOUGH,
+    SURE_Z,
+    Steps,
+    over,
+    summed,
+    together,
+    without_sums,
+)
 from looptime.parsers.columns.role import Role, Seen, Stamped
 from looptime.stats.arrays import median
 
@@ -55,6 +63,7 @@ def own_rows(seen: list[Seen], steps: Steps, clock: bool) -> tuple[Steps, dict[i
         return steps, moves
     one_unit = len(steps.units) == 1
     parts = [at for at, one in enumerate(seen) if one.meaning in _PARTS and _lengths(one)]
+    parts = without_sums(seen, parts)
     wholes = [at for at, one in enumerate(seen) if one.meaning in _WHOLES and _lengths(one)]
     periods = [at for at, one in enumerate(seen) if one.meaning == "period" and not clock]
     for at in wholes:
@@ -115,7 +124,7 @@ def _explained(table: Float, step: Float) -> float:
     fit = together(table, step)
     if fit is None:
         return 0.0
-    return float(fit.share[fit.slope > 0].sum()) if fit.explained > 0 else 0.0
+    return fit.explains(fit.slope > 0)
 
 
 def _usual(values: Float) -> Float:

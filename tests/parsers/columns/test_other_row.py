@@ -126,3 +126,27 @@ def test_a_total_alone_of_the_last_loop_is_the_length_of_that(tmp_path):
     assert len(run.set_aside) == 1
     asked = looptime.read(tmp_path / "log.csv", stamped="end")
     assert asked.loop_columns.period_ns[-1] / 1e6 == pytest.approx(work[-2], abs=2e-3)
+
+
+@pytest.mark.parametrize("lag", [False, True])
+@pytest.mark.parametrize("seed", [2, 4, 5])
+def test_sums_beside_their_parts_move_no_total_out_of_its_row(tmp_path, seed, lag):
+    """Two groups with what is in them, their total, and 2 ms of sleep after that in every loop.
+
+    Groups and their parts tell the same twice, so that slopes on all of them mean nothing.
+    """
+    rng = np.random.default_rng(seed)
+    usual = ((1.1, 0.03), (2, 0.04), (6, 0.25), (1, 0.02))
+    imu, scan, steer, lift = (rng.normal(ms, by, LOOPS) for ms, by in usual)
+    sense, act = (a + b + rng.normal(0.05, 0.003, LOOPS) for a, b in ((imu, scan), (steer, lift)))
+    busy = sense + act
+    begin = np.cumsum(busy + 2) - busy - 2
+    columns = (begin, sense, imu, scan, act, steer, lift, late(busy) if lag else busy)
+    head = "time_ms,sense_ms,imu_ms,scan_ms,act_ms,steer_ms,lift_ms,busy_ms"
+    run = table(tmp_path / "log.csv", head, columns)
+    body = run.loop_columns.body_ns
+    rest = (
+        run.unattributed_ns() / 1e6 if body is None else (run.loop_columns.period_ns - body) / 1e6
+    )
+    assert rest == pytest.approx(np.full(len(run), 2.0), abs=4e-3)
+    balance(run)
