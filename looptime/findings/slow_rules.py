@@ -40,8 +40,6 @@ _FAR = 2.0
 _SWALLOWED = 0.4
 #: Share of the period from which on what it hides is told, and of how many calls.
 _HIDDEN, _MOST_HIDDEN = 0.1, 2
-#: Share of the usual wait that a loop waits which is not late.
-_AS_EVER = 0.8
 #: A single loop is told that takes so many usual ones, and so much longer [ms]; where others are
 #: told of, by so many times as much as all but a few.
 _LONE, _LEAST_LONE_MS, _BY_FAR, _FEW_LONG = 10.0, 50.0, 3.0, 3
@@ -62,7 +60,7 @@ def slow_findings(at: Summary) -> list[Finding]:
     if not nameless:
         made += _culprits(at, explained)
     made += _marked(at, made) + _hidden(at, explained)
-    return made + _longest(at, bool(made))
+    return made + _longest(at, bool(made)) + _clock_set(at)
 
 
 def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:
@@ -107,8 +105,6 @@ def _longest(at: Summary, others_told: bool) -> list[Finding]:
     if alike > _FEW_LONG or (at.warmup.kept and k < at.warmup.loops):  # told as warm-up
         return []
     name, where = _in_call(at, k, more)
-    if alike == 1 and not name and _waited_as_ever(at, k):
-        return [_clock_set(at, k, more)]
     when = (at.run.loop_columns.start_ns[k] - at.basis.origin_ns) / 1e9
     took, ones = ms(float(x[k])), "usual ones"
     if at.basis.judged == "work":
@@ -129,29 +125,21 @@ def _longest(at: Summary, others_told: bool) -> list[Finding]:
     )]  # fmt: skip
 
 
-def _waited_as_ever(at: Summary, k: int) -> bool:
-    """Whether a loop that keeps a fixed rate waited as long as usual: by its own clock in time."""
-    wait = at.basis.waits.wait_ns
-    if wait is None or not at.pacing.fixed_rate:
-        return False
-    usual = median(wait)
-    return bool(usual > _LEAST_HEIGHT * median(at.run.loop_columns.period_ns)
-                and wait[k] >= _AS_EVER * usual)  # fmt: skip
-
-
-def _clock_set(at: Summary, k: int, more: float) -> Finding:
-    when = (at.run.loop_columns.start_ns[k] - at.basis.origin_ns) / 1e9
-    number = int(at.run.loop_columns.loop[k])
-    text = (
-        f"At {when:.4g} s the clock goes on by {ms(more)} in no timed call, and the loop waited "
-        "for its next start as long as ever, as none does that is late: the clock was set then, or "
-        "the loop stood still after its wait."
-    )
-    return Finding(
-        "clock_set", "look", text, more, "ms", evidence=evidence(at, (number,), (), 1),
-        command=command(at, "slow", "--top 20"), worth=0.03,
-        rests_on={"largest_ms": float(at.basis.judged_ms[k]), "calls_logged": n_calls(at)},
-    )  # fmt: skip
+def _clock_set(at: Summary) -> list[Finding]:
+    """Where the clock was set, as the loop's own waiting tells; it is in no figure."""
+    made = []
+    for jump in at.run.clock.jumps:
+        if jump.get("loop") is None:
+            continue
+        more = float(str(jump["size_ns"])) / 1e6
+        note = str(jump["note"])
+        made.append(Finding(
+            "clock_set", "look", f"{note[0].upper()}{note[1:]}; no figure counts that time.", more,
+            "ms", evidence=evidence(at, (int(str(jump["loop"])),), (), 1),
+            command=command(at, "slow", "--top 20"), worth=0.03,
+            rests_on={"largest_ms": longest_ms(at), "calls_logged": n_calls(at)},
+        ))  # fmt: skip
+    return made
 
 
 def _in_call(at: Summary, k: int, more: float) -> tuple[tuple[str, ...], str]:

@@ -110,6 +110,7 @@ class Asked:
         LogError
             If the log cannot be read as it stands.
         """
+        from looptime.analysers.set_clock import with_clock_undone
         from looptime.parsers.log import HELD_BY
         from looptime.parsers.read import read_log
 
@@ -131,9 +132,10 @@ class Asked:
                 if here:
                     raise
                 raise LogError(error.what, path, error.line) from None
+        runs = tuple(map(with_clock_undone, log.runs))
         if here:
-            return log
-        return replace(log, path=path, runs=tuple(replace(r, source=path) for r in log.runs))
+            return replace(log, runs=runs)
+        return replace(log, path=path, runs=tuple(replace(r, source=path) for r in runs))
 
     def _read_thread(self, path: str) -> Log:
         """Read a log that stands beside a loop's: its rows are timed calls, if they may be."""

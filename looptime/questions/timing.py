@@ -12,6 +12,7 @@ import numpy as np
 from looptime.analysers.basis import prepare
 from looptime.analysers.estimate import to_json
 from looptime.analysers.part import in_phase, part, phases
+from looptime.analysers.set_clock import with_clock_undone
 from looptime.analysers.summary import Summary
 from looptime.analysers.together import together
 from looptime.analysers.warmup import warmup
@@ -91,7 +92,7 @@ def summarise(
     ['healthy']
     """
     stated = Asked(project or Project(), budget_given_ms=budget_ms, **asked)
-    return summary_of_part(stated, run)
+    return summary_of_part(stated, with_clock_undone(run))
 
 
 def _priced(asked: Asked, found: Summary) -> Summary:

@@ -327,20 +327,6 @@ def test_long_turns_behind_a_wait_that_is_not_logged_are_told(count, more_ms, to
     assert ("slow_culprit" in codes, "hidden_turns" in codes) == (told, False)
 
 
-@pytest.mark.parametrize(("waited_ms", "code"), [(10.0, "clock_set"), (0.0, "lone_stall")])
-def test_a_long_loop_that_waited_as_ever_may_be_its_clock(waited_ms, code):
-    """7 s in no call: a loop that had stood still in its work would have had no time to wait."""
-    draw = np.random.default_rng(2)
-    work = (10e6 * np.exp(draw.normal(0, 0.05, 1000))).astype(np.int64)
-    wait = 20_000_000 + draw.integers(0, 30_000, 1000) - work
-    wait[400] = int(waited_ms * 1e6)
-    period = work + wait
-    period[400] += 7_000_000_000
-    run = make_flat_run(period, {"update": work, "sleep": wait}, {"sleep": "pacing"})
-    found = [f.code for f in summarise(run).findings if f.code in ("clock_set", "lone_stall")]
-    assert found == [code]
-
-
 def test_pauses_behind_a_wait_that_is_not_logged_accuse_no_call():
     """7 ms in whichever of three like calls happens to run."""
     draw = np.random.default_rng(31)

@@ -221,12 +221,22 @@ def _leaps(step: Int, typical: float) -> Bool:
 def _told(parsed: Parsed, rows: Int, step: Int) -> Clock:
     if not 0 < len(step) <= _MOST_LEAPS:
         return parsed.clock
-    lines = parsed.table.line_of(rows).tolist()
-    return noted(parsed.clock, *(
-        f"line {line}: the clock goes ahead by {ns / NS_PER_S:.4g} s in which nothing was timed: "
-        "a stall, or the clock was set"
-        for line, ns in zip(lines, step.tolist(), strict=True)
-    ))  # fmt: skip
+    clock, lines = parsed.clock, parsed.table.line_of(rows).tolist()
+    for row, line, ns in zip(rows.tolist(), lines, step.tolist(), strict=True):
+        ahead = f"the clock goes ahead by {ns / NS_PER_S:.4g} s in which nothing was timed"
+        from looptime.parsers.repair.said_set import why_set  # few clocks leap
+
+        if why := why_set(parsed, row):
+            jump = {
+                "line": line,
+                "size_ns": ns,
+                "note": f"{ahead}, {why}: it was set",
+                "loop": None,
+            }
+            clock = replace(clock, jumps=(*clock.jumps, jump))
+        else:
+            clock = noted(clock, f"line {line}: {ahead}: a stall, or the clock was set")
+    return clock
 
 
 def without_missing(clock: Clock, rows: CallRows, left_out: int) -> tuple[Clock, CallRows]:
