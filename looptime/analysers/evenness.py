@@ -7,7 +7,7 @@ from looptime.records import dataclass
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["Evenness", "Turns", "evenness", "turns"]
+__all__ = ["Evenness", "Turns", "evenness", "turns", "untold_ms"]
 
 _FEWEST = 50
 #: Nine tenths of the periods lie within this share of the usual one.
@@ -17,6 +17,13 @@ _GAP = 5.0
 #: Neighbours correlate no worse than this where periods differ: long and short do not take turns.
 _ALTERNATES = -0.5
 _ALIKE = 0.02
+#: What is said where no two loops differ.
+_ONE_LENGTH = (
+    "all have the same length to the last digit, as no clock shows that is finer than they differ: "
+    "can't tell whether they are even"
+)
+#: The next step where the clock does not tell.
+_FINER = "log the time of a finer clock"
 #: Turns of so many loops are looked for; periods so many loops apart are alike, nearer ones not.
 _LONGEST_TURN, _SAME, _OTHER = 8, 0.7, 0.4
 #: Long and short periods differ by this share of the usual one, and by so many ticks.
@@ -51,8 +58,10 @@ def evenness(period_ms: Float, tick_ms: float = 0.0) -> Evenness:
     if len(period_ms) < _FEWEST:
         return Evenness(None, f"{len(period_ms)} loops are too few to say whether it is even")
     low, middle, high = percentiles(period_ms, [5, 50, 95])
-    if middle <= 0 or tick_ms > _SPREAD * middle:
-        return Evenness(None, "the clock is too coarse to say whether it is even")
+    if (period_ms == middle).all():
+        return Evenness(None, f"{_ONE_LENGTH}; {_FINER}")
+    if _coarse(low, middle, high, tick_ms):
+        return Evenness(None, f"the clock is too coarse to say whether it is even; {_FINER}")
     spread = max(high - low - tick_ms, 0.0) / middle
     if spread > _SPREAD:
         share = f"{100 * spread:.0f} %"
@@ -62,6 +71,33 @@ def evenness(period_ms: Float, tick_ms: float = 0.0) -> Evenness:
     if spread > _ALIKE and _alike(period_ms, low, high, 1)[0] < _ALTERNATES:
         return Evenness(False, "long and short periods take turns")
     return Evenness(True)
+
+
+def untold_ms(period_ms: Float, tick_ms: float = 0.0) -> float:
+    """By how much each length may be off where the clock cannot tell how they differ [ms].
+
+    A tick; or, where all lengths are one, that length, of which nobody knows how many ticks it is.
+    It is 0 where the clock does tell.
+
+    Examples
+    --------
+    >>> untold_ms(np.full(500, 16.0), 1.0), untold_ms(np.tile([20.0, 25.0], 99), 5.0)
+    (16.0, 5.0)
+    >>> untold_ms(np.tile([20.0, 21.0], 99), 1.0), untold_ms(np.full(10, 16.0))
+    (0.0, 0.0)
+    """
+    if len(period_ms) < _FEWEST:
+        return 0.0
+    if (period_ms == period_ms[0]).all():
+        return float(period_ms[0])
+    low, middle, high = percentiles(period_ms, [5, 50, 95])
+    return tick_ms if _coarse(low, middle, high, tick_ms) else 0.0
+
+
+def _coarse(low: float, middle: float, high: float, tick_ms: float) -> bool:
+    """Whether the clock hides how periods differ: its step is large, and they are one or two."""
+    few = high - low <= 1.01 * tick_ms
+    return middle <= 0 or tick_ms > (_SPREAD / 2 if few else _SPREAD) * middle
 
 
 def _alike(period_ms: Float, low: float, high: float, longest: int) -> list[float]:

@@ -1,11 +1,14 @@
 """How fast and how even the loop is: periods, work, headroom, rate, overruns."""
 
 import re
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure
+from looptime.analysers.evenness import untold_ms
 from looptime.analysers.pacing import ONE_TICK, periods_told
 from looptime.array_types import Float
 from looptime.records import dataclass
@@ -89,6 +92,8 @@ class Pace:
     rate_hz: Rate
     overruns: Overruns
     drifting: bool
+    #: By how much a period may be off where the clock cannot tell how single ones differ, else 0.
+    untold_ms: float = 0.0
 
 
 def distribution(x_ms: Float, tick_ms: float = 0.0) -> Distribution:
@@ -188,7 +193,8 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
     """
     run = basis.run
     period, tick_ms = basis.period_ms, run.clock.tick_ns / 1e6
-    by_period = distribution(period, tick_ms)
+    by_period, untold = distribution(period, tick_ms), untold_ms(period, tick_ms)
+    by_period = _within(by_period, untold) if untold else by_period
     work = by_period if basis.work_known else None
     if basis.judged == "work":
         work = distribution(basis.judged_ms, tick_ms)
@@ -223,7 +229,18 @@ def pace(basis: Basis, *, budget_ms: float | None = None, serious_ms: float | No
             serious_ms,
         ),
         drifting=_drifting(basis),
+        untold_ms=untold,
     )
+
+
+def _within(made: Distribution, off_ms: float) -> Distribution:
+    """The quantiles with what each may be off by."""
+    wide: dict[str, Any] = {
+        key: Figure(at.value, max(at.value - off_ms, 0.0), at.value + off_ms)
+        for key in _SHARES
+        if (at := getattr(made, key)).value is not None
+    }
+    return replace(made, **wide)
 
 
 def _own_budget(meta: dict[str, str], basis: Basis) -> tuple[float | None, str]:

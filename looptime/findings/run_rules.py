@@ -59,7 +59,7 @@ def healthy(at: Summary) -> Finding:
     speed = "" if rate is None else f" at {three(rate)} loops a second"
     severity, how = "fine", "the loop runs evenly" if found.even else "the loop runs"
     within = ""
-    if p50 and p99 is not None:
+    if p50 and p99 is not None and not paced.untold_ms:
         within = f" 99 of 100 loops stay within {ms(p99)} ({ms(p50)} is usual)."
         if p99 > _EVEN * p50:
             severity, how = "look", "the loop runs unevenly, with no cause in the log,"

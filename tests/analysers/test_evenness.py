@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.analysers.evenness import evenness, turns
+from looptime.analysers.evenness import evenness, turns, untold_ms
 
 
 def periods(n=500, sd=0.5):
@@ -68,3 +68,14 @@ def test_other_spreads_are_no_turns(kind):
             "two levels": np.where(draw.random(n) < 0.5, 13, 27) + draw.normal(0, 1, n),
         }[kind]
         assert turns(period, 0.001) is None
+
+
+def test_lengths_that_do_not_differ_tell_nothing_of_evenness():
+    """16 ms 500 times may be 16 ticks or one; 20 and 25 ms in ticks of 5 are 22 +- 1 ms as well."""
+    one, two = evenness(np.full(500, 16.0), 1.0), evenness(np.tile([20.0, 25.0], 250), 5.0)
+    assert (one.even, two.even) == (None, None)
+    assert "finer clock" in one.why
+    assert "finer clock" in two.why
+    assert untold_ms(np.full(500, 16.0), 1.0) == 16
+    assert untold_ms(np.tile([20.0, 25.0], 250), 5.0) == 5
+    assert untold_ms(np.round(periods()), 1.0) == untold_ms(periods()) == 0

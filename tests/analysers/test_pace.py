@@ -177,3 +177,15 @@ def test_what_the_rows_hold_is_told_where_nothing_tells_what_passes_after_them()
     assert found.work_ms.p50.value == pytest.approx(float(np.median(work)), abs=0.01)
     assert found.work_ms.max == pytest.approx(work.max(), abs=1e-3)
     assert found.headroom_ms is None
+
+
+@pytest.mark.parametrize(
+    ("x", "tick", "off"), [([20.0, 25.0], 5.0, 5.0), ([16.0, 16.0], 1.0, 16.0)]
+)
+def test_quantiles_of_lengths_in_one_or_two_ticks_are_off_by_as_much(x, tick, off):
+    """Loops of 22 ms on a clock of 5 ms, and loops of which the log holds one length."""
+    run = make_run(x * 150, tick_ns=round(tick * 1e6))
+    made = pace(prepare(run))
+    assert made.untold_ms == off
+    p99 = made.period_ms.p99
+    assert (p99.low, p99.high) == (p99.value - off, p99.value + off)

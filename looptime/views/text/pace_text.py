@@ -21,18 +21,28 @@ def pace_sentence(at: Summary) -> str:
         if at.run.averaged:
             return text + "; the log does not tell how long single loops take"
         return text + "; the clock is too coarse to tell of single loops"
-    text += f": a loop takes {number(p.p50.value)} ms as a rule"
-    text += f", 1 in 100 takes {number(p.p99.value)} or more, the longest took {number(p.max)}"
     over = pace.overruns
+    if pace.untold_ms:
+        text += f": a loop takes {number(p.mean.value)} ms on average, how much single ones differ "
+        text += "can't be told by this clock"
+    else:
+        text += f": a loop takes {number(p.p50.value)} ms as a rule"
+        text += f", 1 in 100 takes {number(p.p99.value)} or more, the longest took {number(p.max)}"
+    if pace.untold_ms and over.budget_ms is not None and not over.count:
+        return text + _headroom(at)
     if over.budget_ms is not None and over.count:
         text += f"; {over.count:,} ({percent(over.share)}) are over {_budget(over)}"
     elif over.budget_ms is not None:
         text += f"; none is over {_budget(over)}"
-    if pace.headroom_ms is not None:
-        text += f"; headroom {number(pace.headroom_ms['p50'].value)} ms as a rule"
-    elif paced.fixed_rate:
-        text += "; headroom can't be told, the pacing wait is not logged"
-    return text
+    return text + _headroom(at)
+
+
+def _headroom(at: Summary) -> str:
+    if at.pace.headroom_ms is not None:
+        return f"; headroom {number(at.pace.headroom_ms['p50'].value)} ms as a rule"
+    if at.pacing.fixed_rate:
+        return "; headroom can't be told, the pacing wait is not logged"
+    return ""
 
 
 def _budget(over: Overruns) -> str:

@@ -4,6 +4,7 @@ import numpy as np
 
 from looptime.findings import summarise
 from looptime.parsers.read import Log, read_log
+from looptime.views.text.pace_text import pace_sentence
 from looptime.views.text.slow_text import render_slow
 from looptime.views.text.summary_text import render_summary
 from tests.build_run import make_run
@@ -65,3 +66,12 @@ def test_a_log_without_a_clock_is_told_so_once(tmp_path):
     answer = render_summary(log, [summarise(run) for run in log.runs]).answer
     assert "no clock in the log" in answer
     assert "can't tell how it is paced" not in answer
+
+
+def test_a_clock_that_tells_no_single_loop_gives_no_percentile():
+    """Loops of 22 ms on a clock of 5 ms: 20 and 25 in the ratio 3 to 2."""
+    run = make_run([20.0, 25.0, 20.0, 25.0, 20.0] * 60, tick_ns=5_000_000)
+    said = pace_sentence(summarise(run))
+    assert "a loop takes 22.0 ms on average" in said
+    assert "can't be told by this clock" in said
+    assert "1 in 100" not in said
