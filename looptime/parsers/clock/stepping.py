@@ -7,7 +7,9 @@ from looptime.records import dataclass
 from looptime.stats.arrays import common_divisor, distinct, median
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US
 
-__all__ = ["Grid", "Stepping", "binary_grid", "printed_step", "stepping", "whole_lengths"]
+__all__ = [
+    "Grid", "Stepping", "binary_grid", "printed_step", "standstill", "stepping", "whole_lengths",
+]  # fmt: skip
 
 #: Rows that must share their stamp with the one before for a clock to be called stepping.
 _SHARED = 0.2
@@ -27,6 +29,8 @@ _CHANCE = 30.0
 _LEAST_ODD, _NEARLY = 0.1, 0.98
 #: Instants that rule most grids out.
 _TELL = 256
+#: A clock stands still where so many rows in turn share a stamp, so many times the usual number.
+_STANDS, _LONGER = 20, 10
 #: Lengths that are looked at, how many differ, and which part of a loop their step must be.
 _MANY, _DIFFERENT, _COARSE = 100_000, 3, 0.02
 
@@ -141,6 +145,29 @@ def _whole_steps(there: Int, tick_ns: int) -> int:
     quantum = float(there.sum() / times.sum())
     off = np.abs(there - times * quantum)
     return round(quantum) if float((off <= 1.5 * tick_ns + 1).mean()) >= _MOST else 0
+
+
+def standstill(time: Int) -> Bool:
+    """Whether each step lies in a stretch in which the clock stood still, shape (n - 1,).
+
+    A coarse clock shows a stamp in about as many rows each time; one that stood, in far more.
+
+    Parameters
+    ----------
+    time : int64 array, shape (n,) [ns]
+        Stamps in the order of the log.
+
+    Examples
+    --------
+    >>> stuck = np.concatenate([np.arange(60) * 7, np.full(90, 413)])
+    >>> int(standstill(stuck).sum()), int(standstill(np.arange(900) // 30).sum())
+    (90, 0)
+    """
+    edges = np.flatnonzero(np.diff(time) != 0) + 1
+    rows = np.diff(np.concatenate([[0], edges, [len(time)]]))
+    stands = (rows >= _STANDS) & (rows > _LONGER * np.median(rows))
+    inside: Bool = np.repeat(stands, rows)
+    return inside[1:] & inside[:-1] & (np.diff(time) == 0)
 
 
 @dataclass(frozen=True)

@@ -38,6 +38,7 @@ from looptime.parsers.columns.rising import (
     only_rises,
     sampled,
     since_1970,
+    stands_at_zero,
     steps_by_lengths,
     unit_of,
 )
@@ -111,8 +112,8 @@ def _is_clock(head: Head, dialect: Dialect) -> bool:
         return text_unit(dialect, head) is not None
     if head.unit is None and counts_rows(known) and head.word in COUNTS:
         return False
-    if len(known) >= ROWS_OF_A_CLOCK and (known == 0).mean() > 0.5:  # what most loops do not do
-        return False
+    if len(known) >= ROWS_OF_A_CLOCK and (known == 0).mean() > 0.5 and not stands_at_zero(known):
+        return False  # what most loops do not do
     odd = in_16_bits(known) or not goes_level(known) or bool(disordered(known))
     return len(known) < 5 or rises(values) or (odd and head.word in CLOCKS)
 

@@ -14,7 +14,7 @@ from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
     "ROWS_OF_A_CLOCK", "finer", "never_falls", "only_rises", "sampled", "since_1970",
-    "steps_by_lengths", "unit_of",
+    "stands_at_zero", "steps_by_lengths", "unit_of",
 ]  # fmt: skip
 
 #: A column that rises over so many rows is a clock, whatever it is called.
@@ -24,6 +24,8 @@ _MOSTLY = 0.9
 #: A clock stands still between its ticks in so many rows, by less than this part of a usual step;
 #: so many ticks show that another keeps to it, which is off by little more than one.
 _STANDS, _STILL, _TICKS, _OFF = 0.5, 0.1, 4, 1.1
+#: Most changes to zero and back of a clock that stands there for a while.
+_STRETCHES = 4
 #: In so many rows a clock goes on by so much of what its loop's parts take and by no more than so
 #: many times as much.
 _FITS, _FULL, _WAIT = 0.8, 0.98, 20.0
@@ -91,6 +93,20 @@ def only_rises(values: Float) -> bool:
     return bool(mostly) and not counts_rows(values) and not _in_classes(step)
 
 
+def stands_at_zero(known: Float) -> bool:
+    """Whether values rise as a clock's do but for a few stretches of nothing but zeros.
+
+    Examples
+    --------
+    >>> time, stuck = np.arange(40.0) * 7, np.zeros(60)
+    >>> stands_at_zero(np.concatenate([time, stuck])), stands_at_zero(time * (time % 14 > 0))
+    (True, False)
+    """
+    told = known[known != 0]
+    stretches = int((np.diff(known == 0) != 0).sum())
+    return 0 < stretches <= _STRETCHES and len(told) >= ROWS_OF_A_CLOCK and rises(told)
+
+
 def _in_classes(step: Float) -> bool:
     """Whether all steps are one and the same power of ten: classes of a table, and no instants."""
     even = step[0] > 0 and float(np.ptp(step)) <= 1e-6 * float(step[0])
@@ -126,6 +142,7 @@ def steps_by_lengths(found: list[Head], dialect: Dialect) -> Head | None:
     for at, (head, _) in enumerate(timed):
         total = np.nansum(np.delete(table, at, axis=0), axis=0)
         known = np.isfinite(table[at])
+        known &= (table[at] != 0) | (not stands_at_zero(table[at][known]))
         values, work = table[at][known], total[known]
         order = np.argsort(values, kind="stable")
         ways = [(values, work), (values[::-1], work[::-1]), (values[order], work[order])]

@@ -423,10 +423,15 @@ def _steps_of_lengths(rows: LoopRows) -> tuple[str, ...]:
     return whole_lengths(known, rows.start)
 
 
+#: What a loop's length is made of.
+_LENGTHS = ("part", "whole", "period")
+
+
 def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     """What is to be said of loops that were found in this way."""
     notes, given = [], log.given
-    doubted = [head.text for head, role in given.roles if role.sure != "sure" and role.unit_ns]
+    doubted = [head.text for head, role in given.roles if role.sure != "sure"
+               and (role.unit_ns or role.taken_as in _LENGTHS)]  # fmt: skip
     if doubted:
         be = "is" if len(doubted) == 1 else "are"
         notes.append(f"not certain what {listed(doubted)} {be}: looptime columns {log.source.path}")
@@ -435,6 +440,9 @@ def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         notes.append(f"{clock.text!r} is taken for the clock: it alone rises from row to row")
     if clock is None and "part" in given.groups:
         notes.append("no clock in the log: loops are laid one after another")
+        idle = [head.text for head, role in given.roles if meaning(head.text) == "clock"
+                and role.taken_as not in (*_LENGTHS, "latency", "deviation")]  # fmt: skip
+        notes += [f"{text!r} is named like a clock but does not go on as one" for text in idle[:1]]
     laps = [head.text for head, role in given.roles if role.why == LAP]
     if laps:
         notes.append(f"{laps[0]!r} to {laps[-1]!r} add up along every row: read as instants since "

@@ -7,7 +7,7 @@ import numpy as np
 
 from looptime.array_types import Bool, Float, Int
 from looptime.parsers.clock.missing import find_missing, harmed
-from looptime.parsers.clock.stepping import stepping
+from looptime.parsers.clock.stepping import standstill, stepping
 from looptime.parsers.clock.steps import JUMP_STEPS, jump_from
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.columns.lexicon import COUNTS
@@ -58,6 +58,7 @@ def noted(clock: Clock, *notes: str) -> Clock:
 
 def coarse(clock: Clock, time: Int, typical: float) -> Clock:
     """The clock with its true step, and a caution where that is coarse beside the loop."""
+    time = time[np.append(True, ~standstill(time))[: len(time)]]
     step = np.diff(time)
     fine = _TOO_EVEN * UNITS.get(clock.unit, NS_PER_S)
     if len(step) >= 2 * _FEWEST and step[0] >= fine and (step == step[0]).all():
@@ -148,7 +149,8 @@ def standing(parsed: Parsed, rows: LoopRows, typical: float) -> tuple[Clock, Loo
             f"{len(tiny):,} loops are shorter than {100 * _TINY:.0f} % of the usual one, the first "
             f"at line {line}: rows sent again with a new stamp, or loops that did nothing",
         )
-    if not len(still) or len(still) > _MOST_TINY * len(step):
+    stray = len(still) - int(standstill(rows.start).sum())
+    if not len(still) or stray > _MOST_TINY * len(step):
         return clock, rows
     line = int(parsed.table.line_of(rows.row[still[:1] + 1])[0])
     many = "row has" if len(still) == 1 else "rows have"

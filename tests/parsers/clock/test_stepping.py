@@ -5,7 +5,7 @@ import struct
 import numpy as np
 import pytest
 
-from looptime.parsers.clock.stepping import Grid, binary_grid, stepping
+from looptime.parsers.clock.stepping import Grid, binary_grid, standstill, stepping
 from tests.parsers.build import read
 
 MS = 1_000_000
@@ -45,6 +45,16 @@ def test_what_a_log_says_of_its_clock(tmp_path):
     run = read(tmp_path, "time_ms,heading\n" + rows)
     assert run.clock.tick_ns == 16 * MS
     assert any("75 % of the rows have the stamp" in note for note in run.clock.notes)
+
+
+@pytest.mark.parametrize("rows_a_tick", [1, 3, 40])
+def test_a_clock_that_stood_is_told_from_one_that_steps(rows_a_tick):
+    """Rows of one tick are no standstill, however many; ten and more times as many are one."""
+    time = np.arange(3000) // rows_a_tick * MS
+    assert not standstill(time).any()
+    stood = np.insert(time, 1000, np.full(50 * rows_a_tick, time[1000]))
+    found = np.flatnonzero(standstill(stood))
+    assert 50 * rows_a_tick <= len(found) < 52 * rows_a_tick
 
 
 S, US = 10**9, 1000

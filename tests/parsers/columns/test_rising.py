@@ -47,3 +47,39 @@ def test_seconds_since_1970_are_a_clock_whatever_their_name(tmp_path):
     path.write_text("host,bench\n" + whole, encoding="utf-8")
     with pytest.raises(looptime.errors.LogError):
         looptime.read(path)
+
+
+def stuck(zero, header="time_us,gyro_us,drive_us"):
+    """Loops of 1, 2 and 0.25 ms, 3.25 in all, whose clock is 0 in some of its rows."""
+    draw = np.random.default_rng(5)
+    gyro, drive = draw.integers(900, 1100, 300), draw.integers(1900, 2100, 300)
+    time = np.concatenate([[0], np.cumsum(gyro + drive + 250)[:-1]])
+    time[zero] = 0
+    rows = zip(time, gyro, drive, strict=True)
+    return header + "\n" + "".join(",".join(map(str, row)) + "\n" for row in rows)
+
+
+@pytest.mark.parametrize("header", ["time_us,gyro_us,drive_us", "Zeit [us],gyro_us,drive_us"])
+@pytest.mark.parametrize("count", [60, 100, 160, 250])
+@pytest.mark.parametrize("where", ["end", "middle", "begin"])
+def test_a_clock_that_stops_at_zero_is_still_the_clock(tmp_path, header, count, where):
+    """Periods are those of the rows in which it went on, and what it did elsewhere is told."""
+    low = {"begin": 0, "middle": 20, "end": 300 - count}[where]
+    path = tmp_path / "log.csv"
+    path.write_text(stuck(slice(low, low + count), header), encoding="utf-8")
+    log = looptime.read_log(path, cache=False)
+    run = max(log.runs, key=len)
+    assert np.median(run.loop_columns.period_ns) / 1e6 == pytest.approx(3.25, rel=0.02)
+    assert np.mean(run.loop_columns.period_ns) / 1e6 == pytest.approx(3.25, rel=0.02)
+    told = any("the clock stood still" in note for note in run.clock.notes)
+    assert told or log.rows_by_reason.get("corrupt stamp", 0) == count
+
+
+def test_what_is_named_like_a_clock_and_is_none_is_told(tmp_path):
+    """Zeros in every row, or in all but a few: the lengths alone count, and a caution says so."""
+    path = tmp_path / "log.csv"
+    for zero, said in ((slice(0, 300), "named like a clock"), (slice(12, 300), "not certain")):
+        path.write_text(stuck(zero), encoding="utf-8")
+        run = looptime.read(path, cache=False)
+        assert np.mean(run.loop_columns.period_ns) / 1e6 == pytest.approx(3.0, rel=0.02)
+        assert any(said in note for note in run.clock.notes)
