@@ -10,7 +10,8 @@ __all__ = ["folder"]
 def folder() -> Path:
     """The folder of the sample logs, each with its documented truth beside it.
 
-    An installed package carries them inside itself; a checkout keeps them beside the package.
+    An installed package carries those of the tour inside itself; a checkout keeps them all beside
+    the package.
 
     Returns
     -------

@@ -12,10 +12,14 @@ from pathlib import Path, PurePosixPath
 
 import pytest
 
+from looptime.views.text.tour_text import STEPS
+
 ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = ROOT / "sample_logs"
+IN_WHEEL = "looptime/sample_logs/"
 LEFT_OUT = {
     "__pycache__",
-    "index.json",  # a copy of the season's list, made anew whenever it is looked at
+    "index.json",  # a copy of the season's list, begun when a run is added to it
     ".hypothesis",
     ".gitignore",
     ".mypy_cache",
@@ -97,22 +101,37 @@ def test_the_wheel_installs_two_packages_and_nothing_else(names: set[str]) -> No
     [
         ("looptime", "looptime"),
         ("dashboards/looptime_dashboards", "looptime_dashboards"),
-        ("sample_logs", "looptime/sample_logs"),
     ],
 )
 def test_every_file_of_the_packages_is_in_the_wheel(
     folder: str, place: str, names: set[str]
 ) -> None:
-    """Recorder sources, stylesheets and logs come along with the modules."""
+    """Recorder sources, stylesheets and the mark of a typed package come with the modules."""
     expected = {f"{place}/{name}" for name in files_below(ROOT / folder)}
     assert expected
     assert expected <= names, sorted(expected - names)
 
 
+def test_the_wheel_holds_the_logs_that_its_pages_name(names: set[str]) -> None:
+    """Those of the tour and of the page for new members, and no further weight."""
+    told = (SAMPLES / "NEWCOMERS.md").read_text(encoding="utf-8")
+    named = {word for word in told.split() if word.endswith(".csv.gz")}
+    named |= {word for step in STEPS for word in step.command if word.endswith(".csv.gz")}
+    assert named
+    held = {n.removeprefix(IN_WHEEL) for n in names if n.startswith(IN_WHEEL)}
+    logs = {name for name in held if name.endswith(".csv.gz")}
+    assert {name for name in logs if "/" not in name} == {n for n in named if "/" not in n}
+    assert named <= logs
+    others = {name for name in files_below(SAMPLES) if ".csv.gz" not in name}
+    truths = {name for name in others if name.endswith(".truth.json")}
+    assert others - truths <= held
+    assert held & truths == {name.replace(".csv.gz", ".truth.json") for name in logs}
+
+
 def test_the_wheel_holds_no_file_that_the_checkout_has_not(names: set[str]) -> None:
     """Neither tests nor what tools leave behind are shipped."""
     known = {f"looptime/{name}" for name in files_below(ROOT / "looptime")}
-    known |= {f"looptime/sample_logs/{name}" for name in files_below(ROOT / "sample_logs")}
+    known |= {IN_WHEEL + name for name in files_below(SAMPLES)}
     pages = files_below(ROOT / "dashboards" / "looptime_dashboards")
     known |= {f"looptime_dashboards/{name}" for name in pages}
     extra = {name for name in names if ".dist-info/" not in name} - known
@@ -145,7 +164,7 @@ def test_the_source_archive_holds_all_that_a_checkout_has(built: Path) -> None:
     with tarfile.open(source) as archive:
         held = {name.partition("/")[2] for name in archive.getnames()}
     assert {"pyproject.toml", "README.md", "tests/run", "looptime/LICENSE"} <= held
-    assert {f"sample_logs/{name}" for name in files_below(ROOT / "sample_logs")} <= held
+    assert {f"sample_logs/{name}" for name in files_below(SAMPLES)} <= held
     assert {f"tests/{name}" for name in files_below(ROOT / "tests")} <= held
 
 
@@ -162,8 +181,18 @@ def test_the_installed_package_works_outside_the_checkout(installed: Path, tmp_p
     assert Path(module) == installed / "looptime" / "__init__.py"
     assert Path(pages) == installed / "looptime_dashboards" / "__init__.py"
     assert Path(logs) == (installed / "looptime" / "sample_logs").resolve()
-    assert files_below(Path(logs)) == files_below(ROOT / "sample_logs")
+    assert files_below(Path(logs)) <= files_below(SAMPLES)
     assert version == stated
+
+
+def test_a_look_at_the_installed_season_leaves_no_file(installed: Path, tmp_path: Path) -> None:
+    """What is written beside the modules would outlive them: an uninstaller does not know it."""
+    logs = installed / "looptime" / "sample_logs"
+    before = sorted(logs.rglob("*"))
+    command = ["season", "list", "--season", logs / "season"]
+    shown = run(sys.executable, "-m", "looptime", *command, cwd=tmp_path, path=installed)
+    assert "run_01" in shown
+    assert sorted(logs.rglob("*")) == before
 
 
 def test_the_installed_command_starts(installed: Path, tmp_path: Path) -> None:

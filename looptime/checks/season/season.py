@@ -6,7 +6,8 @@
       season.json                        {"looptime_season": 1}
       entries/part=3f/3f9a...c1.parquet  one run, named by the hash of its content alone
       baseline/3f9a...c1                 empty; marks the entry as a baseline run
-      index.json                         a copy of the figures that lists need; made anew at will
+      index.json                         a copy of the figures that lists need, renewed at will;
+                                         begun by adding only, so that looking leaves no file
       partial/                           files being written; of no account until renamed
 
 Every file is written under another name and renamed when it is whole, so that a crash or a
@@ -100,6 +101,7 @@ class Season:
 
     def __init__(self, folder: str | Path, create: bool = False) -> None:
         self.folder = Path(folder)
+        self._index = self.folder / "index.json"
         self.damaged: dict[str, str] = {}
         mark = self.folder / _MARK
         try:
@@ -169,6 +171,8 @@ class Season:
         if not _NAME.fullmatch(name):
             raise ValueError("an entry is named by a SHA-256 in hexadecimal digits")
         self._publish(self.path_of(name), data)
+        if not os.path.lexists(self._index):
+            self._write_index({})
 
     def load(self, name: str, histograms: bool = True) -> Entry:
         """Read an entry with everything that is in it, or all but its histograms.
@@ -248,7 +252,7 @@ class Season:
                 continue
             rows[name] = row
             found.append(_listed(row, name in marked))
-        if rows != index:
+        if rows != index and os.path.lexists(self._index):
             self._write_index(rows)
         return in_order((entry.facts, entry.name, entry) for entry in found)
 
@@ -314,7 +318,7 @@ class Season:
 
     def _read_index(self) -> dict[str, dict[str, Any]]:
         try:
-            with open_plain(self.folder / "index.json") as file:
+            with open_plain(self._index) as file:
                 data = json.loads(file.read())
             if data["index_version"] == INDEX_VERSION:
                 rows: dict[str, dict[str, Any]] = data["entries"]
@@ -328,7 +332,7 @@ class Season:
     def _write_index(self, rows: dict[str, dict[str, Any]]) -> None:
         data = json.dumps({"index_version": INDEX_VERSION, "entries": rows}, sort_keys=True)
         with contextlib.suppress(SeasonError):  # what cannot be written to can still be read
-            self._publish(self.folder / "index.json", data.encode())
+            self._publish(self._index, data.encode())
 
 
 def _removed(path: Path) -> bool:

@@ -120,6 +120,20 @@ def test_a_damaged_index_is_only_a_copy(season):
     assert len(index["entries"]) == 2
 
 
+def test_only_adding_begins_an_index(season):
+    """Looking at a season that came without one leaves no file there; a stale one is renewed."""
+    add_runs(season, [recording(1)])
+    season.entries()
+    (season.folder / "index.json").unlink()
+    before = sorted(season.folder.rglob("*"))
+    assert len(season.entries()) == 1
+    assert sorted(season.folder.rglob("*")) == before
+    add_runs(season, [recording(2)])
+    assert len(season.entries()) == 2
+    index = json.loads((season.folder / "index.json").read_text(encoding="utf-8"))
+    assert set(index["entries"]) == set(_names(season))
+
+
 def test_a_crash_in_mid_write_leaves_only_a_partial_file(season):
     """A half-written file is no entry, and is removed once it is old."""
     add_runs(season, [recording(1)])
