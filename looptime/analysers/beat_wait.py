@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.analysers.late_ticks import FEWEST, NEAR, densest, late_ticks
+from looptime.analysers.own_gaps import between_humps
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
 from looptime.call_words import of_device, of_locks
@@ -13,8 +14,8 @@ from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
 __all__ = [
-    "CUT", "answers", "at_tick", "beat_call", "filled_tick", "grain_of", "slope", "spread",
-    "varied_by", "whole_tick", "with_wait_named",
+    "CUT", "answers", "at_tick", "beat_call", "filled_tick", "grain_of", "makes_up_for", "slope",
+    "spread", "varied_by", "whole_tick", "with_wait_named",
 ]  # fmt: skip
 
 #: How far from a whole multiple of the tick a period may be, and in how many loops it must not.
@@ -41,6 +42,8 @@ _NOTHING_ELSE = ("wait", "other")
 _AS_MUCH = 0.9
 #: Slope of its changes on those of the others, from which on up a part does not make up for them.
 _ANSWERS = -0.5
+#: Slope on what the others take, down to which a call makes up for it.
+_FALLS = -0.7
 #: Standard deviation of the difference of two stamps that are cut to ticks [ticks].
 CUT = 6**-0.5
 #: Standard errors from which on a rank correlation is believed.
@@ -115,6 +118,51 @@ def grain_of(run: Run, lengths_ns: Int) -> float:
     return tick / 1e6 if whole else 0.0
 
 
+def makes_up_for(own: Float, others: Float, least: float, among: Bool | None = None) -> bool:
+    """Whether a call takes the less the more the others take, loop by loop, as a wait does.
+
+    Loops without the call do not tell: where two calls alternate each is missing in the loops of
+    the other. Nor does it tell that loops of two lengths alternate.
+
+    Parameters
+    ----------
+    own, others : float arrays, shape (n,) [ms]
+        What the call takes in each loop, and what all else does.
+    least : float [ms]
+        What the others must vary by to tell.
+    among : bool array, shape (n,), optional
+        The loops to look at; all, if it is not given.
+
+    Examples
+    --------
+    >>> work = np.random.default_rng(1).normal(6, 0.3, 400)
+    >>> left = np.where(np.arange(400) % 2, 0.0, 4.0)
+    >>> makes_up_for(10 - work, work, 0.05), makes_up_for(left, work - left, 0.05)
+    (True, False)
+    """
+    made = own > 0
+    among = made if among is None else among & made
+    if among.sum() < FEWEST:
+        return False
+    mine, rest = _without_levels(own[among], others[among], least)
+    falls = slope(mine, rest)
+    return (
+        falls is not None
+        and falls <= _FALLS
+        and answers(own[made], others[made], least, among[made])
+    )
+
+
+def _without_levels(own: Float, others: Float, least: float) -> tuple[Float, Float]:
+    """The same from the middle of each of two lengths of a call, where the others still vary."""
+    apart = between_humps(own, float((own + others).mean()))
+    if apart is None:
+        return own, others
+    long = own >= apart
+    mine, rest = (np.where(long, x - x[long].mean(), x - x[~long].mean()) for x in (own, others))
+    return (mine, rest) if spread(rest) > least else (own, others)
+
+
 def beat_call(run: Run, table: SelfTable) -> int | None:
     """Code of the call that nobody labelled as pacing and that fills every loop to one length.
 
@@ -136,28 +184,33 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
     for code in np.argsort(-total, kind="stable")[:_LOOKED_AT].tolist():
         if total[code] < _SEEN * 1e6 * period.sum():
             break
-        if run.names[code].kind not in _BY_NAME or locks[code]:
+        kind = run.names[code].kind
+        if kind not in _BY_NAME or locks[code]:
             continue
         own = table.series(code) / 1e6
-        others = period - own
-        if run.names[code].kind in _NOTHING_ELSE and late_ticks(period, own) is not None:
+        if kind in _NOTHING_ELSE and late_ticks(period, own) is not None:
             return int(code)
-        varies = spread(others)
         if total[code] < _LARGE * 1e6 * period.sum():
             continue
-        among = usual if spread(period) < 0.5 * varies else _of_one_tick(period, own)
-        if among is None or varies <= hint:
+        among = _to_look_at(period, own, usual, hint)
+        if among is None or not makes_up_for(own, period - own, hint, among):
             continue
-        if varies <= told and not _ends_evenly(run, code, among):
+        if spread((period - own)[own > 0]) <= told and not _ends_evenly(run, code, among):
             continue
-        found = slope(own[among], others[among])
-        if found is None or found >= -0.7 or not answers(own, others, hint, among):
-            continue
-        calls, rest = (covered - own)[among], (period - covered)[among]
-        if _absorbs(own[among], calls, rest, run.names[code].kind):
+        if _absorbs(own[among], (covered - own)[among], (period - covered)[among], kind):
             fills.append(int(code))
     ended = [code for code in fills if _ends_evenly(run, code, usual)]
     return ended[0] if len(ended) == 1 else _most_varied(ended or fills, run, table)
+
+
+def _to_look_at(period: Float, own: Float, usual: Bool, hint: float) -> Bool | None:
+    """Loops with a call whose others vary by more than they do; None where these do not."""
+    made = own > 0
+    varies = spread((period - own)[made])
+    if varies <= hint:
+        return None
+    among = usual if spread(period[made]) < 0.5 * varies else _of_one_tick(period, own)
+    return None if among is None else among & made
 
 
 def _of_usual_length(period: Float, told: float) -> Bool:

@@ -14,7 +14,7 @@ from looptime.stats.arrays import MAD_SCALE, mad, median, tally
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule, mechanism
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["CLOCKS", "OwnGaps", "kinds_of_turns", "long_turns"]
+__all__ = ["CLOCKS", "OwnGaps", "between_humps", "kinds_of_turns", "long_turns"]
 
 #: Mechanisms that go by the clock and not by the loop.
 CLOCKS = ("since start", "since end", "timetable")
@@ -264,7 +264,7 @@ def long_turns(values: Float, period: float, half: bool = False) -> tuple[Int, F
         return none
     middle = median(values)
     some = values[:: max(1, len(values) // 10_000)]
-    apart = _between_humps(some, period) if half else None
+    apart = between_humps(some, period) if half else None
     if apart is not None:
         middle = median(values[values < apart])
         long = np.flatnonzero(values >= apart)
@@ -280,7 +280,7 @@ def long_turns(values: Float, period: float, half: bool = False) -> tuple[Int, F
     return long, values[long] - middle
 
 
-def _between_humps(values: Float, period: float) -> float | None:
+def between_humps(values: Float, period: float) -> float | None:
     """A value between two humps of which each holds a third of the values; None without such."""
     low, high = percentiles(values, [10, 90])
     if high - low <= _OF_PERIOD * period:

@@ -31,6 +31,9 @@ _TICKS = 1.5
 _MOST_OF = 0.9
 #: Parts of a difference that are named.
 _PARTS = 3
+#: A call that alternates with others is a stall all the same, if it is made in less than this share
+#: of the loops, and these are longer than the rest by that share of what it takes.
+_OFTEN, _LONGER = 0.32, 0.5
 
 
 @dataclass(frozen=True)
@@ -61,6 +64,8 @@ class Recurrence:
     #: Whether the call is made in every loop, and its long turns come back.
     long_turns: bool = False
     thread: str = ""  #: The thread, where it is not the loop's
+    #: Calls of which one is made, or long, in every loop in which it is not.
+    alternates_with: tuple[str, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -109,7 +114,7 @@ def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     if not len(basis.run):
         return Recurrences((), None, "there are no loops")
     view = _View(basis, OwnGaps(basis.run))
-    found = [*view.rare_calls(), *view.turns()]
+    found = view.alternating([*view.rare_calls(), *view.turns()])
     view.gaps = OwnGaps(basis.run)  # rows by name take memory, and nobody asks for them any more
     found += view.bare_turns()
     threads = tuple(_of_thread(r) for r in thread_rhythms(basis.run) if r.rule.name)
@@ -127,6 +132,10 @@ def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     return Recurrences(tuple(found), pauses(basis, costs, slow, named), note, threads, usual_ms)
 
 
+#: With the places of all its loops.
+_Placed = tuple[Recurrence, Int]
+
+
 class _View:
     """The loops of a run, and what of them is explained so far."""
 
@@ -135,7 +144,7 @@ class _View:
         self.left_ns = basis.judged_ns.astype(np.float64)
         self.explained: set[str] = set()
 
-    def rare_calls(self) -> list[Recurrence]:
+    def rare_calls(self) -> list[_Placed]:
         """Calls that are made in some loops, those of the same loops together."""
         groups: dict[bytes, list[int]] = {}
         at = self.basis.run.call_columns
@@ -143,10 +152,31 @@ class _View:
             if self.basis.counted[code]:
                 loops = at.loop[self.gaps.by_name[code]]
                 groups.setdefault(loops.tobytes(), []).append(code)
-        made = [self._rare(codes) for codes in groups.values()]
-        return [r for r in made if r is not None]
+        return [one for codes in groups.values() if (one := self._rare(codes)) is not None]
 
-    def _rare(self, codes: list[int]) -> Recurrence | None:
+    def alternating(self, found: list[_Placed]) -> list[Recurrence]:
+        """The same, of which some say that they alternate."""
+        made = [r for r, _ in found]
+        if len(made) < 2:
+            return made
+        from looptime.analysers.alternating import alternating  # few logs have two
+
+        for places in alternating([loops for _, loops in found], len(self.basis.run)):
+            for k in places:
+                if not self._stalls(*found[k]):
+                    others = tuple(name for j in places if j != k for name in made[j].names)
+                    made[k] = replace(made[k], alternates_with=others)
+        return made
+
+    def _stalls(self, r: Recurrence, loops: Int) -> bool:
+        """Whether the loops with a call are few, and longer than the rest by most of it."""
+        mask = np.zeros(len(self.basis.run), bool)
+        mask[loops] = True
+        x = self.basis.judged_ms
+        longer = float(x[mask].mean() - x[~mask].mean())
+        return bool(mask.mean() < _OFTEN) and longer > _LONGER * r.height_ms
+
+    def _rare(self, codes: list[int]) -> _Placed | None:
         rule = self.gaps.of_call(codes[0])
         if not rule.name:
             return None
@@ -162,9 +192,9 @@ class _View:
         names = tuple(self.basis.run.names[code].name for code in lead)
         self.explained |= {self.basis.run.names[code].name for code in codes}
         parts = contrast(self.basis, mask, ~mask, _PARTS)
-        return self._told(rule, loops, median(total[loops]), names, parts)
+        return self._told(rule, loops, median(total[loops]), names, parts), loops
 
-    def turns(self) -> list[Recurrence]:
+    def turns(self) -> list[_Placed]:
         """Long turns of calls that are made in every loop, one kind of height a call."""
         made = []
         period = median(self.basis.run.loop_columns.period_ns)
@@ -180,7 +210,8 @@ class _View:
                     self.left_ns[long[kind]] -= excess[kind]
                     self.explained.add(name)
                     height = median(excess[kind])
-                    made.append(self._told(rule, long[kind], height, (name,), (), turns=True))
+                    told = self._told(rule, long[kind], height, (name,), (), turns=True)
+                    made.append((told, long[kind]))
                     break
         return made
 

@@ -1,7 +1,7 @@
 """Findings about what costs time in every loop."""
 
 from looptime.analysers.alike import grouped, in_short
-from looptime.analysers.beat_wait import answers, slope
+from looptime.analysers.beat_wait import makes_up_for
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
@@ -31,9 +31,8 @@ _DEAR_SHARE = 0.5
 #: What half of a loop in one call is worth beside a call that is known to block.
 _DEAR_WORTH = 0.7
 _UNCOVERED_SHARE = 0.3
-#: A call that may be the wait that paces the loop: its least share, and by how much it takes less
-#: for each millisecond that the others take more.
-_FILLS, _ONE_FOR_ONE = 0.2, 0.7
+#: The least share of a call that may be the wait that paces the loop.
+_FILLS = 0.2
 #: Share of the loop from which on a call is told of which nothing but its name says that it blocks.
 #: It is told all the same where it is so many times as long as any other.
 _GUESSED_SHARE, _BY_FAR = 0.3, 1.4
@@ -72,8 +71,7 @@ def _fills_up(at: Summary) -> str | None:
     code = {name.name: k for k, name in enumerate(at.run.names)}
     for call in rows:
         own = at.basis.table.series(code[call.name]) / 1e6
-        falls = slope(own, covered - own)
-        if falls is not None and falls <= -_ONE_FOR_ONE and answers(own, covered - own, 0.0):
+        if makes_up_for(own, covered - own, 0.0):
             return call.name
     return None
 

@@ -49,9 +49,10 @@ def slow_findings(at: Summary) -> list[Finding]:
     """Stalls that come back, pauses of no call, culprits of slow loops, whole freezes."""
     frozen = _frozen(at)
     of_all = [r for r in at.recurrence.found if r.call and _met(r, frozen)]
-    made = [f for r in at.recurrence.found
-            if r not in of_all and (f := _recurring(at, r)) is not None]  # fmt: skip
-    explained = {name for r in at.recurrence.found for name in r.names}
+    made = _alternating(at)
+    made += [f for r in at.recurrence.found if r not in of_all and not r.alternates_with
+             and (f := _recurring(at, r)) is not None]  # fmt: skip
+    explained = {name for r in at.recurrence.found if not r.alternates_with for name in r.names}
     explained |= _with_timeouts(at)
     nameless = any(not r.names for r in at.recurrence.found)
     if not nameless:
@@ -61,6 +62,14 @@ def slow_findings(at: Summary) -> list[Finding]:
         made += _culprits(at, explained)
     made += _marked(at, made) + _hidden(at, explained)
     return made + _longest(at, bool(made)) + _clock_set(at)
+
+
+def _alternating(at: Summary) -> list[Finding]:
+    if not any(r.alternates_with for r in at.recurrence.found):
+        return []
+    from looptime.findings.alternating_rules import alternating_findings  # few logs have such calls
+
+    return alternating_findings(at)
 
 
 def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:

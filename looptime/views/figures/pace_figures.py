@@ -284,7 +284,7 @@ def _rate_title(at: Summary) -> str:
 
 def recurrences(at: Summary) -> Picture | None:
     """Stalls that come back, by how often and how high; None where there are none."""
-    found = at.recurrence.most
+    found = [r for r in at.recurrence.most if not r.alternates_with]
     if not found:
         return None
     names = [text_in_plot(label(_who(r))) for r in found]

@@ -275,13 +275,15 @@ def _slow(at: Summary) -> list[RenderableType]:
     parts.append(indented(Text(text)))
     leaders = list(slow.by_culprit.items())[:4]
     if at.costs.calls and leaders:
-        named = ", ".join(f"{safe(name, 30)} {n:,}" for name, n in leaders)
-        parts.append(indented(Text(f"What stretched most in them: {named}")))
+        led = ", ".join(f"{safe(name, 30)} {n:,}" for name, n in leaders)
+        parts.append(indented(Text(f"What stretched most in them: {led}")))
     for r in at.recurrence.most[:_MOST_RULES]:
         who = safe(r.call) if r.call else "no single call"
         if r.together:
             who = f"{len(r.together)} calls together"
         text = f"{who}: {number(r.height_ms)} ms {how_often(r)} ({count(r.count, 'time')})"
+        if r.alternates_with:
+            text += f", in the others {safe(named(r.alternates_with))}"
         parts.append(indented(Text(f"Comes back: {text}")))
     for r in at.recurrence.threads:
         text = f"{safe(r.call or '')} {how_often(r)} ({count(r.count, 'time')})"
