@@ -17,6 +17,7 @@ __all__ = [
     "densest",
     "kept_starts",
     "late_ticks",
+    "tick_of_few",
     "waits_in",
 ]
 
@@ -90,6 +91,24 @@ def waits_in(period: Float, wait: Float) -> Bool:
     """The loops that wait, and not for as short a while as the late ones."""
     waits: Bool = wait > max(_LEAST * median(period), _SHORTEST * percentiles(wait, [5])[0])
     return waits
+
+
+def tick_of_few(period: Float, wait: Float) -> KeptTick | None:
+    """The tick that the few loops which wait keep, where their periods are evener than their work.
+
+    Examples
+    --------
+    >>> work = np.where(np.arange(900) % 10, 23.0, 13.0 + np.arange(900) / 300)
+    >>> wait = np.maximum(20 - work, 0)
+    >>> tick_of_few(work + wait, wait)
+    KeptTick(ms=20.0, late='go-on')
+    >>> tick_of_few(work + 5 * (wait > 0), 5.0 * (wait > 0)) is None
+    True
+    """
+    waited = wait > _LEAST * median(period)
+    if waited.sum() < FEWEST or _wide(period[waited]) > 0.5 * _wide((period - wait)[waited]):
+        return None
+    return KeptTick(float(median(period[waited])), "go-on")
 
 
 def _told_by_work(work: Float, waited: Bool, on_tick: Bool, tick: float) -> bool:

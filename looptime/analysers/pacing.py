@@ -13,7 +13,13 @@ from looptime.analysers.beat_wait import (
     whole_tick,
 )
 from looptime.analysers.finer_tick import FinerTick, finer_tick
-from looptime.analysers.late_ticks import FEWEST, KeptTick, kept_starts, late_ticks
+from looptime.analysers.late_ticks import (
+    FEWEST,
+    KeptTick,
+    kept_starts,
+    late_ticks,
+    tick_of_few,
+)
 from looptime.analysers.pacing_rule import by_periods, by_waits, on_grid, with_unnamed
 from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
@@ -44,6 +50,8 @@ _TELLS = 0.01
 _LATER = 0.003
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
+#: Where fewer loops than this share wait, for this share of a period, the usual one is no tick.
+_FEW_WAIT, _ANY_WAIT = 0.4, 0.01
 
 
 @dataclass(frozen=True)
@@ -155,6 +163,11 @@ def pacing(
         mode, why = "fixed rate", f"loops that leave time wait until {kept.ms:.4g} ms are over"
     elif known:
         mode, why = by_waits(period, waited, tick, grain)
+        some = float((waited > _ANY_WAIT * median(period)).mean())
+        if mode == "fixed rate" and tick is None and kept is None and some < _FEW_WAIT:
+            kept = tick_of_few(period, waited)  # the usual loop does not wait: it tells no rate
+            mode = mode if kept is not None else "can't tell"
+            why = f"{why}, in {100 * some:.0f} % of the loops"
         if mode == "fixed rate" and (name := _by_what_it_does(run, waits)):
             why = f"{name} is a wait by what it does: {why}"
     else:

@@ -12,6 +12,7 @@ from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
 from looptime.findings.log_rules import no_picture
+from looptime.findings.pacing_rules import missed
 from looptime.findings.reading_rules import reading_findings
 from looptime.findings.referee import allowed
 from looptime.findings.run_rules import healthy, rate_alone, run_findings
@@ -68,7 +69,7 @@ def find(
     made = _events_first(summary, _causes_first(allowed(made)))
     if steady_at_ease(summary):  # nothing is gained by a cost that every wait makes up for
         made = [replace(f, severity="note") if f.code in _STEADY else f for f in made]
-    made = _known_first(summary, made)
+    made = _with_missed(summary, _known_first(summary, made))
     if (lost := no_picture(summary)) is not None:
         rest = [replace(f, severity="note") for f in made if f.code != lost.code]
         made = [*allowed([lost]), *rest]
@@ -86,6 +87,8 @@ def find(
 #: What says that loops come late, and what says which call makes them so.
 _LATE = ("pacing_skips", "pacing_catches_up", "overruns", "headroom")
 _WHY_LATE = ("recurring_stall", "slow_culprit", "change_point", "drift", "lone_stall")
+#: Of the first, those that say how many loops miss their tick.
+_MISSED = ("pacing_skips", "pacing_catches_up")
 #: What takes the same in every loop, and so makes no loop longer than another.
 _STEADY = (
     "blocking_call", "dear_call", "batch_reads", "many_writes", "repeated_batch", "unattributed",
@@ -114,6 +117,18 @@ def _causes_first(made: list[Finding]) -> list[Finding]:
         return made
     below = 0.99 * max(causes)
     return [replace(f, worth=min(f.worth, below)) if f.code in _LATE else f for f in made]
+
+
+def _with_missed(at: Summary, made: list[Finding]) -> list[Finding]:
+    """What makes most loops late says how many miss their tick, where that is told after it."""
+    late = next((f for f in made if f.code in _MISSED and f.evidence.calls), None)
+    if late is None:
+        return made
+    before = [f for f in made if f.worth > late.worth and f.severity != "note"]
+    first = max(before, key=lambda f: f.worth, default=late)
+    if first.code not in _WHY_LATE + _TAIL or late.evidence.calls[0] not in first.evidence.calls:
+        return made
+    return [replace(f, text=f.text + missed(at)) if f is first else f for f in made]
 
 
 def _events_first(at: Summary, made: list[Finding]) -> list[Finding]:

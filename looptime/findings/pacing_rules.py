@@ -17,7 +17,7 @@ from looptime.schema import UNATTRIBUTED
 from looptime.stated_pace import stated_tick_ms
 from looptime.stats.arrays import median
 
-__all__ = ["pacing_findings"]
+__all__ = ["missed", "pacing_findings"]
 
 _RATE_PPM = 2000.0
 #: What says that loops miss the slots which a timer's grid has none for.
@@ -26,6 +26,8 @@ _IN_SLOTS = ("pacing_skips", "pacing_catches_up", "finer_tick")
 _OFF, _MOST_OFF = 0.02, 0.5
 #: By how much shorter than stated loops are that are told so.
 _FASTER = 0.05
+#: By how much longer, and the share of late loops in whole ticks from which on these are counted.
+_SLOWER, _IN_WHOLE = 0.05, 0.5
 #: Slow loops, and the share of them, of which one call is behind the late ones.
 _FEW_BEHIND, _MOST_BEHIND = 5, 0.7
 
@@ -34,14 +36,12 @@ def pacing_findings(at: Summary) -> list[Finding]:
     """How the loop keeps its rate, what is left of its period, and what overruns it."""
     coarse = _coarse_wakes(at)
     paced = [f for f in _pacing(at) if not coarse or f.code not in _IN_SLOTS]
-    return coarse + _faster_than_stated(at) + paced + _headroom(at) + _overruns(at)
+    stated = _faster_than_stated(at) + ([] if coarse else _slower_than_stated(at))
+    return coarse + stated + paced + _headroom(at) + _overruns(at)
 
 
 def _faster_than_stated(at: Summary) -> list[Finding]:
-    """Loops that come more often than the log itself says: what counts loops is off by as much.
-
-    Slower ones are told with what makes them late.
-    """
+    """Loops that come more often than the log itself says: what counts loops is off by as much."""
     stated = stated_tick_ms(at.run.meta)
     usual, mean = median(at.basis.period_ms), float(at.basis.period_ms.mean())
     least = max(_FASTER * (stated or 0.0), at.run.clock.tick_ns / 1e6)
@@ -59,6 +59,48 @@ def _faster_than_stated(at: Summary) -> list[Finding]:
             rests_on={"usual_ms": usual},
         )
     ]  # fmt: skip
+
+
+def _slower_than_stated(at: Summary) -> list[Finding]:
+    """Loops that come less often than the log says, where no pace tells which of them are late."""
+    stated, p, period = stated_tick_ms(at.run.meta), at.pacing, at.basis.period_ms
+    if stated is None or p.mode == "sleep after work":
+        return []
+    mean, tick_ms = float(period.mean()), at.run.clock.tick_ns / 1e6
+    kept = p.fixed_rate and abs(ms_value(p.nominal_ms) / stated - 1) < _SLOWER
+    if kept or mean < stated + max(_SLOWER * stated, tick_ms):
+        return []
+    over = float((period > stated + max(_OFF * stated, tick_ms)).mean())
+    dear = max(at.costs.calls, key=lambda c: c.share or 0.0, default=None)
+    who, calls = "", []
+    if dear is not None and dear.share and dear.kind != "pacing":
+        who = f"; the most goes to {dear.name} ({ms(dear.self_ms_per_loop)} a loop)"
+        calls = [dear.name]
+    text = (
+        f"The log says a loop each {ms(stated)}, and {percent(over)} of the loops take longer: "
+        f"{three(1e3 / mean)} a second, not {three(1e3 / stated)}{who}."
+    )
+    return [
+        Finding(
+            "slower_than_stated", "look", text, 1e3 / mean, "1/s",
+            evidence=evidence(at, calls=calls), command=command(at, "slow"),
+            worth=0.1 + 0.5 * (1 - stated / mean), moves=True,
+            rests_on={"share": over, "usual_ms": median(period)},
+        )
+    ]  # fmt: skip
+
+
+def missed(at: Summary) -> str:
+    """How many loops miss their tick, to be said with the call that makes most of them late."""
+    p, nominal = at.pacing, ms(ms_value(at.pacing.nominal_ms))
+    loops = f"{p.late_count} loops ({percent(p.late_count / max(at.pace.loops, 1))})"
+    text = f" It makes most of the {loops} late that miss their tick of {nominal}"
+    if p.mode != "fixed rate, skips":
+        return f"{text}."
+    ticks = sum((slot["periods"] - 1) * slot["loops"] for slot in p.slots)
+    lost = f"{ticks} ticks are missed, " if (p.slot_share or 0.0) >= _IN_WHOLE else ""
+    rate = f"{three(ms_value(p.achieved_hz))} loops a second instead of"
+    return f"{text}: {lost}{rate} {three(ms_value(p.nominal_hz))}."
 
 
 def _coarse_wakes(at: Summary) -> list[Finding]:
@@ -112,7 +154,7 @@ def _pacing(at: Summary) -> list[Finding]:
             f"{ms(ms_value(p.nominal_ms))}, and no later one made up for it"
         )
         text = f"A loop that is late loses its slot: {took}."
-        if (p.slot_share or 0.0) < 0.5:
+        if (p.slot_share or 0.0) < _IN_WHOLE:
             text = f"{took}: after a late loop the rate starts anew."
         made.append(_about_pacing(at, "pacing_skips", text, 0.1 + late))
     if p.mode == "fixed rate, catches up":

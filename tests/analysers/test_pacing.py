@@ -751,3 +751,28 @@ def test_periods_that_do_not_move_with_the_calls_are_kept_by_something(paced):
     assert found.fixed_rate is paced
     assert ("do not move with what the calls take" in found.mode_from) is paced
     assert not found.wait_known
+
+
+@pytest.mark.parametrize("share", [0.07, 0.1])
+def test_where_few_loops_wait_the_usual_one_is_no_tick(share):
+    """Work of 23 ms in most loops and 13 in a few, which wait until 20 are over or so."""
+    draw = np.random.default_rng(8)
+    work = np.where(
+        draw.random(2000) < share, draw.normal(13, 0.8, 2000), draw.normal(23, 0.8, 2000)
+    )
+    wait = np.maximum(20 - work, 0)
+    wait += np.where(wait > 0, np.abs(draw.normal(0, 0.5, 2000)), 0)
+    parts = {"work": (work * 1e6).astype(np.int64), "sleep": (wait * 1e6).astype(np.int64)}
+    found = pacing(make_flat_run(parts["work"] + parts["sleep"], parts, {"sleep": "pacing"}))
+    assert found.mode == "fixed rate, skips"
+    assert found.nominal_ms == pytest.approx(20, rel=0.03)
+
+
+def test_a_few_waits_that_keep_no_tick_tell_no_rate():
+    """A wait of 3 to 5 ms in one loop of ten, whatever the work took."""
+    draw = np.random.default_rng(9)
+    work = draw.normal(23, 1.5, 2000)
+    wait = np.where(draw.random(2000) < 0.1, draw.uniform(3, 5, 2000), 0)
+    parts = {"work": (work * 1e6).astype(np.int64), "sleep": (wait * 1e6).astype(np.int64)}
+    found = pacing(make_flat_run(parts["work"] + parts["sleep"], parts, {"sleep": "pacing"}))
+    assert not found.fixed_rate

@@ -185,3 +185,41 @@ def test_loops_that_catch_up_are_no_faster_than_stated():
     period = np.tile([65_000_000, *[15_000_000] * 9], 60)
     run = replace(make_flat_run(period), meta={"target": "20 ms"})
     assert "faster_than_stated" not in codes(run)
+
+
+@pytest.mark.parametrize(
+    ("stated", "usual_ms", "told"),
+    [("50 Hz", 22.5, True), ("50 Hz", 20.3, False), ("40 Hz", 22.5, False), ("", 22.5, False)],
+)
+def test_a_stated_rate_that_is_missed_is_told_with_where_the_time_goes(stated, usual_ms, told):
+    """Loops without a wait, of which the log says 50 a second: 1000 / 22.5 = 44.4."""
+    draw = np.random.default_rng(3)
+    drive = draw.normal((usual_ms - 8) * 1e6, 5e5, 900).astype(np.int64)
+    imu = draw.normal(8e6, 2e5, 900).astype(np.int64)
+    run = make_flat_run(imu + drive, {"imu": imu, "drive": drive}, {"drive": "other"})
+    run = replace(run, meta={"target": stated} if stated else {})
+    found = [f for f in summarise(run).findings if f.code == "slower_than_stated"]
+    assert bool(found) is told
+    if told:
+        assert "44.4 a second, not 50" in found[0].text
+        assert "drive" in found[0].text
+        assert found[0].evidence.calls == ("drive",)
+
+
+def test_the_call_that_makes_loops_late_says_how_many_ticks_they_miss():
+    """A gripper that waits 41 ms for nothing in every 25th loop: 3 ticks of 20 ms instead of 1."""
+    draw = np.random.default_rng(6)
+    slow = draw.random(2500) < 0.04
+    gripper = np.where(slow, draw.normal(41, 0.1, 2500), draw.normal(3, 0.1, 2500))
+    rest = draw.normal(11, 0.3, 2500)
+    took = gripper + rest
+    period = 20 * np.ceil(took / 20)
+    run = make_flat_run(
+        (period * 1e6).astype(np.int64),
+        {"gripper": (gripper * 1e6).astype(np.int64), "rest": (rest * 1e6).astype(np.int64),
+         "sleep": ((period - took) * 1e6).astype(np.int64)}, {"sleep": "pacing"},
+    )  # fmt: skip
+    first = summarise(run).findings[0]
+    assert first.text.startswith("gripper")
+    assert f"most of the {slow.sum()} loops" in first.text
+    assert f"{2 * slow.sum()} ticks are missed" in first.text

@@ -4,6 +4,7 @@ from rich.console import RenderableType
 
 from looptime.analysers.pace import Distribution, Overruns
 from looptime.analysers.summary import Summary
+from looptime.stated_pace import stated_tick_ms
 from looptime.views.text.terminal import count, heading_line, number, table
 from looptime.views.text.text_parts import indented, labelled, percent
 
@@ -17,6 +18,8 @@ def pace_sentence(at: Summary) -> str:
     text = f"{rate} loops a second"
     if paced.fixed_rate and paced.nominal_hz is not None:
         text += f" of the {number(paced.nominal_hz)} it is paced to"
+    elif any(f.code == "slower_than_stated" for f in at.findings):
+        text += f" of the {number(1e3 / (stated_tick_ms(at.run.meta) or 1e3))} that the log states"
     if p.p50.value is None:
         if at.run.averaged:
             return text + "; the log does not tell how long single loops take"
