@@ -92,8 +92,10 @@ SAME_COST = 0.1
 
 
 #: What a name for all of several like things adds to the name that they have in common.
-_ALL = re.compile(r"[\W_]*(?:e?s[\W_]*)?(all|batch|bulk|block|every|group|multi|set|sync)?(?![a-z])",
-                  re.IGNORECASE)  # fmt: skip
+_ALL = re.compile(
+    r"[\W_]*(?:e?s[\W_]*)?(all|batch|bulk|block|every|group|multi|set|sync)?(?![a-z])",
+    re.IGNORECASE,
+)
 
 
 def _under_one_name(

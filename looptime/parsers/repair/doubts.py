@@ -205,7 +205,7 @@ def too_full(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
 
 
 def calls_ahead(parsed: Parsed, rows: CallRows, typical: float) -> Clock:
-    """The clock with a caution where it goes ahead while no call ran."""
+    """The clock with a caution where it goes ahead while no call ran, or leaps inside one."""
     if len(rows) < 2:
         return parsed.clock
     reach = np.maximum.accumulate(rows.start + np.maximum(rows.duration, 0))
@@ -213,7 +213,30 @@ def calls_ahead(parsed: Parsed, rows: CallRows, typical: float) -> Clock:
     far = np.flatnonzero(_leaps(step, typical))
     if rows.loop is not None:
         far = far[np.diff(rows.loop)[far] <= 1]
-    return _told(parsed, rows.table_row(far + 1), step[far])
+    clock = _told(parsed, rows.table_row(far + 1), step[far])
+    return _leapt_inside(replace(parsed, clock=clock), rows, typical)
+
+
+def _leapt_inside(parsed: Parsed, rows: CallRows, typical: float) -> Clock:
+    """The clock with a caution where all threads' calls leap over a time no robot waits through.
+
+    It was set while calls were open, or they stood as long as that: both look the same.
+    """
+    least = jump_from(typical)
+    if rows.duration.max() <= least:
+        return parsed.clock
+    instants = np.sort(np.concatenate([rows.start, rows.start + rows.duration]))
+    step = np.diff(instants)
+    far = np.flatnonzero(step > least)[:_MOST_LEAPS]
+    notes = []
+    for low, ns in zip(instants[far].tolist(), step[far].tolist(), strict=True):
+        open_ = np.flatnonzero((rows.start <= low) & (rows.start + rows.duration >= low + ns))
+        if len(open_):
+            line = int(parsed.table.line_of(rows.table_row(open_[-1:]))[0])
+            notes.append(f"line {line}: the clock goes ahead by {ns / NS_PER_S:.4g} s while "
+                         f"{rows.names[rows.name[open_[-1]]]} runs and no thread does anything "
+                         "else: a stall, or the clock was set")  # fmt: skip
+    return noted(parsed.clock, *notes)
 
 
 def _leaps(step: Int, typical: float) -> Bool:

@@ -289,3 +289,29 @@ def test_a_loop_made_up_for_by_chance_is_told_by_no_digit(tmp_path):
     rows = "".join(f"{at}\n" for at in np.cumsum(step).tolist())
     notes = read(tmp_path, "time_us\n" + rows).clock.notes
     assert not any("one wrong digit" in note for note in notes)
+
+
+@pytest.mark.parametrize(
+    ("leap_s", "camera_goes_on", "told"),
+    [(3600, False, True), (30, False, True), (30, True, False), (0.5, False, False)],
+)
+def test_a_clock_that_leaps_while_a_call_is_open_is_told(tmp_path, leap_s, camera_goes_on, told):
+    """Half a second may be a stall, and so is what another thread lived through; else it is told.
+
+    Loops of 20 ms read for 4 ms; in the fifty-first the clock goes ahead in the middle of that.
+    """
+    leap = round(leap_s * 1000)
+    rows = []
+    for k in range(100):
+        at, late = 20 * k, leap * (k > 50)
+        rows += [(at + late, "main,gyro.read,begin"),
+                 (at + 4 + late + leap * (k == 50), "main,gyro.read,end")]  # fmt: skip
+        if k % 2:
+            rows += [(at + late + 5, "camera,grab,begin"), (at + late + 14, "camera,grab,end")]
+    for at in range(1040, 1000 + leap * camera_goes_on, 40):
+        rows += [(at, "camera,grab,begin"), (at + 9, "camera,grab,end")]
+    text = "time_ms,thread,name,edge\n" + "".join(f"{at},{row}\n" for at, row in sorted(rows))
+    run = read(tmp_path, text)
+    said = [note for note in run.clock.notes if "while gyro.read runs" in note]
+    assert len(said) == told
+    assert max(run.loop_columns.period_ns) / 1e6 == 20 + leap
