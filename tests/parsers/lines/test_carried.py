@@ -36,7 +36,7 @@ def test_a_phase_written_once_holds_until_the_next(tmp_path):
         rows.append(f"{at + 0.0001:.4f},loop,{k}\n{at + 0.003:.4f},aim_ms,{2 + k % 3 / 10}\n")
         at += 0.05 if k < 50 else 0.02
     run = read(tmp_path, "seconds,key,value\n" + "".join(rows))
-    phases = run.loops.groupby("phase")["period_ns"]
+    phases = run.loops.groupby("phase", observed=True)["period_ns"]
     assert {name: len(part) for name, part in phases} == {"rest": 50, "drive": 149}
     assert {name: round(part.median() / 1e6) for name, part in phases} == {"rest": 50, "drive": 20}
 
