@@ -68,7 +68,7 @@ _DEVICES = {
     "bus", "can", "spi", "uart", "usb", "serial", "port", "device", "driver", "rx", "recv",
     "receive", "received", "receiver", "radar", "compass", "magnetometer", "accel",
     "accelerometer", "gps", "gnss", "tof", "scan", "scanner", "scale", "image", "vision", "frame",
-    "frames", "packet", "message", "socket", "radio", "data",
+    "frames", "packet", "message", "socket", "radio", "data", "cam", "depth",
 }  # fmt: skip
 
 

@@ -5,17 +5,19 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.analysers.late_ticks import FEWEST, NEAR, densest, late_ticks
+from looptime.analysers.own_beat import keeps_own_beat, turns_made
 from looptime.analysers.own_gaps import between_humps
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
 from looptime.call_words import of_device, of_locks
 from looptime.run import Run, SelfPieces
+from looptime.schema import CallName
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
 __all__ = [
-    "CUT", "answers", "at_tick", "beat_call", "filled_tick", "grain_of", "makes_up_for", "slope",
-    "spread", "varied_by", "whole_tick", "with_wait_named",
+    "CUT", "answers", "at_tick", "beat_call", "filled_tick", "grain_of", "makes_up_for",
+    "of_own_device", "slope", "spread", "varied_by", "whole_tick", "with_wait_named",
 ]  # fmt: skip
 
 #: How far from a whole multiple of the tick a period may be, and in how many loops it must not.
@@ -48,6 +50,8 @@ _FALLS = -0.7
 CUT = 6**-0.5
 #: Standard errors from which on a rank correlation is believed.
 _SURE_Z = 4.0
+#: By how much the number of a call's turns may be off that of the loops.
+_EACH_LOOP = 0.02
 #: Robust standard deviations off the middle from which on a loop is late, or makes up for one; the
 #: least share of the loops that are neither.
 _FAR_OFF, _USUAL = 8.0, 0.6
@@ -192,6 +196,9 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
             return int(code)
         if total[code] < _LARGE * 1e6 * period.sum():
             continue
+        if of_own_device(run, code):
+            fills.append(int(code))
+            continue
         among = _to_look_at(period, own, usual, hint)
         if among is None or not makes_up_for(own, period - own, hint, among):
             continue
@@ -248,6 +255,14 @@ def _ends_evenly(run: Run, code: int, usual: Bool) -> bool:
         return False
     begins, ends = (spread(np.diff(x)[after] / 1e6) for x in (begin, begin + took))
     return ends < _EVENLY * begins
+
+
+def of_own_device(run: Run, code: int) -> bool:
+    """Whether a call of every loop ends when its device says so, wherever it is in the loop."""
+    took, ends = turns_made(run, code)
+    if _is_rest(run.names[code]) or abs(len(took) / len(run) - 1) > _EACH_LOOP:
+        return False
+    return keeps_own_beat(took, ends, CUT * 1e6 * grain_of(run, took))
 
 
 def _most_varied(fills: list[int], run: Run, table: SelfTable) -> int | None:
@@ -316,14 +331,17 @@ def with_wait_named(
         pieces = run.self_pieces() if pieces is None else pieces
         table = SelfTable(pieces, len(run), len(run.names))
     code = beat_call(run, table)
-    if code is None or run.names[code].kind not in _NOTHING_ELSE:
-        return run
-    call = run.names[code]
-    if call.kind_from in ("log", "project") or call.bus or of_device(call.name):
+    if code is None or not _is_rest(run.names[code]):
         return run
     names = list(run.names)
     names[code] = replace(names[code], kind="pacing", kind_from="guessed")
     return run.with_names(tuple(names))
+
+
+def _is_rest(call: CallName) -> bool:
+    """Whether a call that waits can wait for nothing but its tick, by all that is said of it."""
+    told = call.kind_from in ("log", "project") or call.bus or of_device(call.name)
+    return call.kind in _NOTHING_ELSE and not told
 
 
 def whole_tick(period: Float, wait: Float) -> float | None:

@@ -9,6 +9,7 @@ from looptime.analysers.beat_wait import (
     beat_call,
     filled_tick,
     grain_of,
+    of_own_device,
     spread,
     whole_tick,
 )
@@ -20,6 +21,7 @@ from looptime.analysers.late_ticks import (
     late_ticks,
     tick_of_few,
 )
+from looptime.analysers.own_beat import turns_of
 from looptime.analysers.pacing_rule import by_periods, by_waits, on_grid, with_unnamed
 from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
@@ -78,6 +80,8 @@ class Pacing:
     slot_share: float | None = None  #: Share of the late loops that took whole nominal periods
     #: A tick of which each loop misses as many, if that would look the same [ms].
     finer_ms: float | None = None
+    #: The call that waits for its own device in each loop, where that is what paces it.
+    beat_call: str | None = None
 
     @property
     def fixed_rate(self) -> bool:
@@ -192,7 +196,11 @@ def pacing(
         by = filled_tick(period, waited, grain)
         filled = None if by is None else KeptTick(by, "")
     clock_ms = run.clock.tick_ns / 1e6
-    found = _fixed(period, why, achieved, wait, clock_ms, tick, filled, grain)
+    device = code if code is not None and of_own_device(run, code) else None
+    turns = period if device is None else turns_of(run, device, period)
+    found = _fixed(turns, why, achieved, wait, clock_ms, tick, filled, grain)
+    if device is not None:
+        return replace(found, beat_call=run.names[device].name)
     finer = None if kept is not None else _finer(run, found, period, wait, waited)
     if finer is None:
         return found

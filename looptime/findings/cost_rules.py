@@ -121,6 +121,12 @@ def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
         f"{call.name} blocks the loop for {ms(call.self_ms_per_loop)} in each pass, "
         f"{percent(share)} of the {whole_word(at)} ({why})."
     )
+    if call.name == at.pacing.beat_call and at.pacing.nominal_ms is not None:
+        text += (
+            f" It ends {ms(at.pacing.nominal_ms)} after it last did whatever all else takes, as a "
+            "call does that waits for its own device: it sets the pace, and only what is done "
+            "about it makes the loop faster."
+        )
     return Finding(
         "blocking_call", "look", text,
         call.self_ms_per_loop, "ms/loop",

@@ -231,6 +231,11 @@ def _headroom(at: Summary) -> list[Finding]:
             f"The loop keeps to a fixed rate ({p.mode_from}) but its wait is not logged: work is "
             "unknown. Can't tell how much headroom is left; time the wait and label it pacing."
         )
+        if p.beat_call is not None:
+            text = (
+                f"{p.beat_call} waits in each loop until its device answers, and so keeps it to a "
+                "fixed rate. Can't tell how much headroom is left; time its wait by itself."
+            )
         return [
             Finding(
                 "work_unknown",

@@ -96,6 +96,8 @@ def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
         unknowns.append([{"spread": 1.0}])
     if "lock" in ranges or "barging" in ranges:
         unknowns.append([{"lock": "fair" if "lock" in ranges else "low"}, {"lock": "high"}])
+    if "answer" in ranges:
+        unknowns.append([{"answer": 1.0}])
     if "wake" in ranges:
         unknowns.append([{"wake": 50_000.0}])
     if "sleep" in ranges:

@@ -12,6 +12,8 @@ from dataclasses import field, replace
 
 import numpy as np
 
+from looptime.analysers.beat_wait import CUT, grain_of
+from looptime.analysers.own_beat import keeps_own_beat
 from looptime.analysers.own_gaps import CLOCKS, OwnGaps, kinds_of_turns, long_turns
 from looptime.array_types import Float, Int
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
@@ -27,6 +29,9 @@ __all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
 
 #: Long turns, and calls that they strike, below which nothing is a pause of the program.
 _FEWEST, _NAMES = 6, 3
+#: Pairs of intervals that tell whether a device begins anew, and above which share of the variance
+#: of one their covariance lies then: it is half of it, below zero, for what comes after ticks.
+_FEW_TURNS, _ANEW = 50, -0.25
 #: Odds of a call's long turns against its share of the time, from which on they are its own, and
 #: how rarely chance may make as many.
 _LEADS, _BY_CHANCE = 3.0, 0.001
@@ -48,7 +53,8 @@ class CallClock:
     loops: float | None = None  #: Mean number of loops from one to the next
     interval_ns: float | None = None  #: The rule's interval, or the device's period
     #: ``since start``, ``since end``: due so long after the last time; ``timetable``: due at fixed
-    #: instants; ``recorded``: due when it was recorded; empty for calls that recur by the loop.
+    #: instants; ``recorded``: due when it was recorded; empty for calls that recur by the loop. Of
+    #: a device, ``since end`` or ``timetable``: it begins anew when it was read, or has its ticks.
     rule: str = ""
     pulses: bool = False  #: The call is made every loop, and it is its long turns that recur
     #: Its calls, or its long turns, as indices into the chain.
@@ -130,13 +136,14 @@ def rhythms(
         self_ns, took = self_ns - wait, took - wait
     period = float(np.median(run.loop_columns.period_ns)) if line.n else 0.0
     gaps = OwnGaps(run)
+    cut = CUT * 1e6 * grain_of(run, run.call_columns.duration_ns)
     found: list[CallClock] = []
     others: list[CallClock] = []
     hits: list[tuple[int, Int, Float]] = []
     for code, rows in _rows_by_name(line.name, len(run.names)):
         call = run.names[code]
         said = stated.get(call.name)
-        made, as_well = _rhythm(code, rows, line, (start, took), said, gaps)
+        made, as_well = _rhythm(code, rows, line, (start, took, cut), said, gaps)
         found.append(made)
         others += [] if as_well is None else [as_well]
         if made.recurs != "loop" or call.kind == "pacing":
@@ -206,20 +213,23 @@ _MANY_TICKS = 200
 
 
 def _rhythm(
-    code: int, rows: Int, line: Chain, times: tuple[Float, Float], said: str | None, gaps: OwnGaps
-) -> tuple[CallClock, CallClock | None]:
+    code: int, rows: Int, line: Chain, times: tuple[Float, Float, float], said: str | None,
+    gaps: OwnGaps,
+) -> tuple[CallClock, CallClock | None]:  # fmt: skip
     """The clock that a call keeps, and another that fits its gaps as well."""
-    start, took = times
     call, steps = gaps.run.names[code], np.diff(line.loop[rows])
     between = float(np.mean(steps[steps > 0])) if (steps > 0).any() else None
     every = between is not None and between < 1.02
     plain = CallClock(call.name, code, "loop", "made in every loop", between, rows=rows)
     if call.kind == "pacing":
         return replace(plain, reason="paces the loop"), None
-    clock = _waits_for_device(rows, line, start, took, said if every else None)
+    clock = _waits_for_device(rows, line, times, said if every else None)
     if clock is not None:
         device_ns, why = clock
-        return replace(plain, recurs="next measurement", reason=why, interval_ns=device_ns), None
+        counts = _begins_anew(times[0][rows] + times[1][rows], device_ns)
+        return replace(
+            plain, recurs="next measurement", reason=why, interval_ns=device_ns, rule=counts
+        ), None
     if said == "loop":
         return replace(plain, reason="stated"), None
     if every:
@@ -256,7 +266,7 @@ _RULES = {
 
 
 def _waits_for_device(
-    rows: Int, line: Chain, start: Float, took: Float, said: str | None
+    rows: Int, line: Chain, times: tuple[Float, Float, float], said: str | None
 ) -> tuple[float, str] | None:
     """The period [ns] of the device that a call waits for, and how that shows; None if none does.
 
@@ -266,6 +276,7 @@ def _waits_for_device(
     to end is then near 1 (Rayleigh).
     """
     rows = rows[:_MANY]
+    start, took, cut = times
     duration = took[rows]
     if len(rows) < 20 or (line.size[rows] > 1).any() or not duration.any():
         return None
@@ -276,6 +287,10 @@ def _waits_for_device(
         return _fundamental(
             between, period
         ), "its ends come evenly while its length varies: waits for a measurement"
+    if keeps_own_beat(duration, ends, cut):
+        return _fundamental(
+            between, period
+        ), "it ends as long after its last end, whatever all else takes: waits for a measurement"
     low, high = percentiles(duration, [2, 98])
     tick = _kept_tick(ends, between, own)
     if tick is not None:
@@ -286,6 +301,27 @@ def _waits_for_device(
         if sharp > 0.9:
             return _refined(ends, tick), "its length spreads evenly over a device's period"
     return (period, "stated") if said == "time" else None
+
+
+def _begins_anew(ends: Float, tick: float) -> str:
+    """``timetable`` where a device has ticks of its own, ``since end`` where it counts from each.
+
+    One that comes late after its tick makes the next interval shorter by as much, and a measurement
+    that is missed costs a whole tick. Where each counts from the last, intervals know nothing of
+    each other, and none is longer than all else takes.
+    """
+    apart = np.diff(ends[:_MANY])
+    ticks = np.rint(apart / tick)
+    off = apart - ticks * tick
+    near = np.abs(off) <= 0.02 * tick
+    if (near & (ticks > 1)).sum() >= _FEWEST:
+        return "timetable"
+    both = near[1:] & near[:-1] & (ticks[1:] == 1) & (ticks[:-1] == 1)
+    one, other = off[:-1][both], off[1:][both]
+    if len(one) < _FEW_TURNS:
+        return "timetable"
+    goes = float(((one - one.mean()) * (other - other.mean())).mean())
+    return "since end" if goes > _ANEW * float(one.var()) else "timetable"
 
 
 def _kept_tick(ends: Float, between: Float, own: float) -> float | None:

@@ -246,6 +246,8 @@ class Setting:
     shared: float = 0.0
     #: Threads of which nobody knows whether they compute at once: 0 they do, 1 they take turns.
     turns: float = 0.0
+    #: How soon a device answers that has measured: 0 at once, 1 as the soonest that was seen.
+    answer: float = 0.0
     #: Switch interval of an interpreter's lock: 0 who waits counts it, 1 who holds it does.
     slice: float = 0.0
     sleep: float = 1.0  #: Factor on how much longer a thread rests than it asks for

@@ -120,7 +120,6 @@ def _every(draft: Draft, change: Change) -> None:
         rows = draft.rows([code])
         draft.kill(rows[~_one_in(draft.line.loop[rows], k, (shift + place) % k)])
         draft.timed.pop(code, None)
-        draft.clocks.pop(code, None)
 
 
 def _one_in(loops: Int, k: int, offset: int) -> Bool:
@@ -152,7 +151,6 @@ def _every_ms(draft: Draft, code: int, interval_ns: float, place: int) -> None:
     known = draft.timed.get(code)
     if known is None or known.interval_ns is None:
         draft.own_loop.add(code)
-    draft.clocks.pop(code, None)
     rule = "since start" if known is None or not known.rule else known.rule
     draft.timed[code] = CallClock(
         draft.names[code].name, code, "time", "by a change", None, interval_ns,
@@ -415,10 +413,14 @@ def _keep_ticks(draft: Draft, names: list[int], columns: list[Float], off_ns: fl
     if len(waits) != 1 or not draft.clocks[names[waits[0]]].interval_ns:
         return
     at = waits[0]
-    period = float(draft.clocks[names[at]].interval_ns or 0.0)
+    clock = draft.clocks[names[at]]
+    period = float(clock.interval_ns or 0.0)
     others = np.full(len(columns[at]), off_ns)
     for i in range(len(names)):
         others += columns[i] if i != at else 0.0
+    if clock.rule == "since end":
+        columns[at] = np.maximum(period - others, np.minimum(columns[at].min(), period))
+        return
     columns[at] = period * np.maximum(np.ceil(others / period), 1.0) - others
 
 

@@ -25,6 +25,8 @@ __all__ = [
 
 #: Kinds of stops besides those for a bus: a device's clock, the pace, an interpreter's lock.
 CLOCK, PACE, LETS_GO, IS_BACK = -1, -2, -3, -4
+#: An answer within this share of a device's period comes at once.
+_AT_ONCE = 0.05
 
 
 @dataclass
@@ -105,13 +107,14 @@ def _with_lock(
 
 @dataclass
 class Device:
-    """A device that a call waits for: its period, its ticks' unevenness, its shortest answer."""
+    """A device that a call waits for: its period, its shortest answer, and from when it counts."""
 
     code: int
     period: int
     least: int
     phase: int
-    last: int = 0
+    anew: bool = False  #: It counts from when it was last read, and has no ticks of its own
+    last: int = 0  #: When it was
 
 
 def device_clocks(draft: Draft) -> list[Device]:
@@ -127,16 +130,25 @@ def device_clocks(draft: Draft) -> list[Device]:
 
 def _device(draft: Draft, code: int, rhythm: CallClock) -> Device:
     calls, row = draft.known.run.call_columns, draft.line.row[rhythm.rows]
-    end = (calls.start_ns[row] + calls.duration_ns[row]).astype(float)
+    took = calls.duration_ns[row]
+    end = (calls.start_ns[row] + took).astype(float)
     period = float(rhythm.interval_ns or 1.0)
     angle = np.exp(2j * np.pi * (end / period)).mean()
     phase = float(np.angle(angle)) / (2 * np.pi) * period
-    least = float(np.quantile(calls.duration_ns[row], 0.02))
-    return Device(code, max(round(period), 1), round(least), round(phase) % max(round(period), 1))
+    least = float(np.partition(took, 1)[1]) if len(took) > 1 else 0.0
+    if least > _AT_ONCE * period:  # nobody asked so late that the answer was there
+        draft.ranges.add("answer")
+        least *= draft.unknown("answer")
+    whole = max(round(period), 1)
+    anew, read = rhythm.rule == "since end", round(float(end[0])) - whole
+    return Device(code, whole, round(least), round(phase) % whole, anew, read)
 
 
 def measured(device: Device, asks: int) -> int:
     """When a device's next measurement is there."""
     soonest = asks + device.least
+    if device.anew:
+        device.last = max(soonest, device.last + device.period)
+        return device.last
     since = (soonest - device.phase) % device.period
     return soonest if since == 0 else soonest + device.period - since

@@ -5,7 +5,7 @@ from rich.console import RenderableType
 from looptime.analysers.pace import Distribution, Overruns
 from looptime.analysers.summary import Summary
 from looptime.stated_pace import stated_tick_ms
-from looptime.views.text.terminal import count, heading_line, number, table
+from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import indented, labelled, percent
 
 __all__ = ["pace_sentence", "render_pace", "work_named"]
@@ -17,7 +17,8 @@ def pace_sentence(at: Summary) -> str:
     rate, p = number(pace.rate_hz.by_time), pace.period_ms
     text = f"{rate} loops a second"
     if paced.fixed_rate and paced.nominal_hz is not None:
-        text += f" of the {number(paced.nominal_hz)} it is paced to"
+        by = "" if paced.beat_call is None else f" by {safe(paced.beat_call)}"
+        text += f" of the {number(paced.nominal_hz)} it is paced to{by}"
     elif any(f.code == "slower_than_stated" for f in at.findings):
         text += f" of the {number(1e3 / (stated_tick_ms(at.run.meta) or 1e3))} that the log states"
     if p.p50.value is None:

@@ -1,0 +1,90 @@
+"""Reads that wait for their own device, seen by what little else varies, and what is none."""
+
+import numpy as np
+import pytest
+
+from looptime.analysers.own_beat import keeps_own_beat
+from looptime.analysers.pacing import pacing
+from looptime.findings import summarise
+from looptime.planner.answer.predict import predict
+from tests.build_run import make_run
+
+NAMES = {"gyro.read": "sensor read", "depth.read": "sensor read", "wheels.write": "actuator write"}
+
+
+def device_loop(waits, ticks=False, loops=1500, every=9):
+    """A gyro of 1.5 ms, a depth read, wheels of 1.2, and in some loops a message of 1.3 ms.
+
+    The device has measured 20 ms after it was last read, or at ticks of 20 ms; else a read takes
+    16 ms of its own.
+    """
+    draw = np.random.default_rng(12)
+    now, last, rows, periods = 0.0, -20.0, [], []
+    for k in range(loops):
+        gyro, wheels = 1.5 + 0.02 * draw.standard_normal(), 1.2 + 0.02 * draw.standard_normal()
+        asks = now + gyro
+        ready = (np.floor(asks / 20) + 1) * 20 if ticks else max(last + 20, asks + 0.3)
+        end = asks + 16 + 0.02 * draw.standard_normal()
+        if waits:
+            end = ready + 0.02 * abs(draw.standard_normal())
+        calls = [("gyro.read", 0, gyro), ("depth.read", gyro, end - asks)]
+        calls.append(("wheels.write", end - now, wheels))
+        period = end - now + wheels
+        if k % every == every - 1:
+            calls.append(("message.send", period, 1.3))
+            period += 1.3
+        rows.append([(name, round(at, 6), round(took, 6)) for name, at, took in calls])
+        periods.append(round(period + 0.01, 6))
+        now, last = now + period + 0.01, end
+    return make_run(periods, lambda k: rows[k], NAMES)
+
+
+@pytest.mark.parametrize("ticks", [False, True])
+def test_one_rare_call_tells_that_a_read_waits_for_its_device(ticks):
+    """All else varies by a thousandth of the loop; the message vanishes into the next read."""
+    run = device_loop(True, ticks)
+    found = pacing(run)
+    assert (found.beat_call, found.mode) == ("depth.read", "fixed rate")
+    assert found.nominal_ms == pytest.approx(20, rel=2e-3)
+    first = summarise(run).findings[0].text
+    assert "depth.read" in first
+    assert "it sets the pace" in first
+
+
+def test_a_read_that_takes_what_it_takes_is_no_device_s_beat():
+    """The message makes its loop longer by all that it takes."""
+    found = pacing(device_loop(False))
+    assert (found.beat_call, found.mode) == (None, "free-running")
+
+
+@pytest.mark.parametrize("ticks", [False, True])
+def test_nothing_but_the_read_is_gained_where_its_device_sets_the_pace(ticks):
+    """A gyro at a tenth of its time gains nothing; the read in every fourth loop all but 2.7 ms.
+
+    Three loops of 2.71 ms, and one up to 20 ms after the last read: of four loops 20 ms in all, on
+    ticks and else. A message of 1.3 ms in every ninth loop is waited out.
+    """
+    run = device_loop(True, ticks)
+    for change in ("scale gyro.read by=0.1", "every message.send loops=36"):
+        told = predict(run, [change]).change_ms
+        assert told.value == pytest.approx(0, abs=0.02)
+    rarer = predict(run, ["every depth.read loops=4"]).predicted.period_ms["mean"]
+    assert rarer.value == pytest.approx(5.0, rel=0.01)
+    freed = predict(device_loop(False), ["scale gyro.read by=0.1"]).change_ms
+    assert freed.value == pytest.approx(-1.35, abs=0.01)
+
+
+def test_a_tick_elsewhere_makes_no_call_end_evenly():
+    """Paced to 20 ms, and each loop's read ends as much later as it took: no device's beat."""
+    took = np.random.default_rng(3).normal(9, 0.1, 600)
+    assert not keeps_own_beat(took, 20.0 * np.arange(600) + took)
+    assert keeps_own_beat(took, 20.0 * np.arange(600))
+
+
+def test_few_turns_and_steps_of_the_clock_tell_nothing():
+    """One long loop that a read made up for is an accident; so is what the clock cuts off."""
+    work = np.full(400, 3.0)
+    work[200] += 5
+    assert not keeps_own_beat(10 - work, 10.0 * np.arange(400))
+    cut = np.random.default_rng(4).integers(0, 2, 400) * 0.1
+    assert not keeps_own_beat(7 - cut, 10.0 * np.arange(400), cut=0.04)
