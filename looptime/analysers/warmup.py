@@ -18,6 +18,11 @@ __all__ = ["WarmUpCut", "warmup"]
 _PARTS = 5
 
 
+#: Loops in a third of a start, and the share of its excess at first that is left in its last third
+#: where it does not cool down.
+_THIRD, _HOLDS = 10, 0.7
+
+
 @dataclass(frozen=True)
 class WarmUpCut:
     """The loops at the start that do not stand for the rest."""
@@ -35,11 +40,15 @@ class WarmUpCut:
     faster_s: float = 0.0  #: How long they took
     kept: bool = False  #: Whether they stay in the figures all the same
     note: str = ""  #: Why nothing can be said, where that is so
+    #: Whether they are as slow at their end as at their begin: they may be other work.
+    holds: bool = False
 
     @property
     def what(self) -> str:
         """What the loops at the start are, in words."""
-        return "a faster start" if self.faster_loops else "warm-up"
+        if self.faster_loops:
+            return "a faster start"
+        return "warm-up or other work" if self.holds else "warm-up"
 
 
 def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
@@ -93,7 +102,17 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
         found.faster_loops,
         found.faster_s,
         keep,
+        holds=slower and _holds(x[:first] - level),
     )
+
+
+def _holds(excess: Float) -> bool:
+    """Whether a start is as slow in its last third as in its first, and ends at once."""
+    third = len(excess) // 3
+    if third < _THIRD:
+        return False
+    first, last = float(np.mean(excess[:third])), float(np.mean(excess[-third:]))
+    return last >= _HOLDS * first > 0
 
 
 def _gap(x: Float, first: int, middle: Callable[[Float], np.floating]) -> tuple[Any, Any]:

@@ -130,6 +130,10 @@ def _warm_up(at: Summary) -> list[Finding]:
     left_out = cut.loops and not cut.kept
     text += f"{it} {be} kept out of" if left_out else f"{it} {stay} in"
     text += " the figures: this is no warm-up." if not cut.loops else " the figures."
+    if cut.holds and left_out:
+        text += (
+            " They do not get faster by and by: if they are other work, --keep-warmup counts them."
+        )
     worth = 0.02 + 0.03 * min(abs(cut.excess), 1.0)
     return [
         Finding(

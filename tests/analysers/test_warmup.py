@@ -7,7 +7,7 @@ import pytest
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.warmup import warmup
-from tests.build_run import make_flat_run
+from tests.build_run import make_flat_run, make_run
 
 
 def run_of(factor, seed=1):
@@ -98,3 +98,14 @@ def test_a_faster_start_is_left_out_with_its_excess():
     cut = warmup(prepare(run_of(np.where(np.arange(6000) < 200, 0.8, 1.0))))
     assert cut.loops == cut.faster_loops == pytest.approx(200, abs=26)
     assert cut.excess == pytest.approx(-0.2, abs=0.02)
+
+
+@pytest.mark.parametrize(("cools", "holds"), [(True, False), (False, True)])
+def test_a_start_that_does_not_cool_down_is_told_from_one_that_does(cools, holds):
+    """Loops of 12 ms, 6 ms longer for 3 s, or less and less so."""
+    draw = np.random.default_rng(4)
+    when = np.arange(3000) * 0.012
+    more = 6 * (np.exp(-when / 1.5) if cools else (when < 2))
+    found = warmup(prepare(make_run(12 + draw.normal(0, 0.2, 3000) + more)))
+    assert found.loops > 100
+    assert found.holds is holds

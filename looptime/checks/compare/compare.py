@@ -27,8 +27,10 @@ from looptime.checks.compare.sides import (
     once,
     opening_of,
     pieces_on_both,
+    told_apart,
     unlike,
 )
+from looptime.checks.compare.starts import unlike_starts
 from looptime.checks.compare.whole_machine import alike
 from looptime.checks.compare.wording import sentences, unjudged
 from looptime.checks.recording.copies import without_copies
@@ -87,7 +89,7 @@ def compare(
     ready = [once(side, settings) for side in (before, after)]
     a, b = equalise([runs for runs, _ in ready], settings)
     found = [*ready[0][1], *ready[1][1], *pieces_on_both(*(runs for runs, _ in ready))]
-    found += unlike(a, b)
+    found += unlike(a, b) + unlike_starts(*(runs for runs, _ in ready))
     window = min(run.facts.duration_s for run in (*a, *b))
     quantity = judged_quantity([*a, *b])
     past = _past(history, [*a, *b])
@@ -140,7 +142,7 @@ def _past(history: Sequence[RunValues], sides: Sequence[Judged]) -> tuple[RunVal
     """Runs of the history, each once, and none that is judged itself."""
     own = {opening_of(run.values) for run in sides}
     other = [run for run in history if opening_of(run) not in own]
-    kept, _ = without_copies(other, lambda run: (opening_of(run), run.facts.loops))
+    kept, _ = without_copies(other, told_apart)
     return tuple(kept) if len(kept) >= LEAST_HISTORY else ()
 
 

@@ -34,6 +34,7 @@ __all__ = [
     "pieces_on_both",
     "scale",
     "times_of",
+    "told_apart",
     "unlike",
 ]
 
@@ -67,7 +68,7 @@ class Unlike:
     """Something in which the sides differ, to be said before any figure."""
 
     #: ``calls``, ``budget``, ``tick``, ``pacing``, ``length``, ``phases``, ``robot``, ``order``,
-    #: ``work``, ``same``, ``copies`` or ``pieces``.
+    #: ``work``, ``same``, ``copies``, ``pieces`` or ``warmup``.
     what: str
     text: str  #: One sentence
 
@@ -84,7 +85,7 @@ def once(
     Copies scatter by nothing, and pieces hardly do: counted as runs they would make any difference
     sure.
     """
-    kept, copies = without_copies([_ready(item, settings) for item in items], _told_apart)
+    kept, copies = without_copies([_ready(item, settings) for item in items], told_apart)
     by: dict[str, list[str]] = {}
     for item, of in copies:
         by.setdefault(_named(of), []).append(_named(item))
@@ -140,7 +141,8 @@ def opening_of(item: Recording | RunValues) -> str:
     return item.facts.opening or str(hash(item.values))
 
 
-def _told_apart(item: Recording | RunValues) -> tuple[str, float]:
+def told_apart(item: Recording | RunValues) -> tuple[str, float]:
+    """What differs between two recordings, however much was cut as warm-up."""
     if isinstance(item, Recording):
         return opening_of(item), len(item.run)
     return opening_of(item), item.facts.loops + item.facts.warmup_loops

@@ -20,6 +20,7 @@ from looptime.checks.compare.sides import (
     phases_alike,
     phases_text,
 )
+from looptime.checks.compare.starts import unlike_cuts
 from looptime.checks.gate.limits import Row, limit_rows
 from looptime.checks.gate.regression import regression_rows
 from looptime.checks.recording.copies import copied
@@ -269,7 +270,7 @@ def _about(new: Sequence[Judged], baseline: Sequence[RunValues], equal: bool) ->
         notes.append("budgets differ: overruns are not held against the baseline")
     if {n.facts.tick_ns for n in new} != {r.facts.tick_ns for r in baseline}:
         notes.append("the clocks tick unlike: quantiles are less sure")
-    return notes
+    return notes + unlike_cuts([n.facts for n in new], [r.facts for r in baseline])
 
 
 def _result(

@@ -64,8 +64,10 @@ def render_comparison(found: Comparison) -> Told:
     if apart:
         answer = f"Look out: {'; '.join(u.text for u in apart)}. {answer}"
     shift = found.gain_shift.sentence if found.gain_shift else ""
-    told = [text for text in (*more[:2], shift, *more[2:]) if text]
-    rest = [line(f"- {u.text}") for u in found.unlike if u not in apart]
+    starts = [u for u in found.unlike if u.what == "warmup"]
+    begin = [f"{u.text[0].upper()}{u.text[1:]}." for u in starts]
+    told = [text for text in (*begin, *more[:2], shift, *more[2:]) if text]
+    rest = [line(f"- {u.text}") for u in found.unlike if u not in (*apart, *starts)]
     tables = (
         (heading_line("Unlike between the sides"), *rest) if rest else (),
         (heading_line(f"Before and after ({found.window_s:.4g} s of each run)"),

@@ -47,7 +47,7 @@ def test_a_warm_up_that_was_cut_is_said_where_another_finding_comes_first():
     assert 58 <= at.warmup.loops <= 66
     assert at.findings[0].code == "dear_call"
     said = render_summary(Log("a.csv", (run,)), [at]).answer
-    assert f"(the first {at.warmup.seconds:.2f} s are warm-up and left out)" in said
+    assert f"(the first {at.warmup.seconds:.2f} s are warm-up or other work and left out)" in said
 
 
 @pytest.mark.parametrize("name", [s.name for s in SCENARIOS][::3])
