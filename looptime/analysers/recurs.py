@@ -16,6 +16,7 @@ from looptime.analysers.threads_rest import ThreadRhythm, thread_rhythms
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
+from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import median
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule
@@ -66,6 +67,7 @@ class Recurrence:
     thread: str = ""  #: The thread, where it is not the loop's
     #: Calls of which one is made, or long, in every loop in which it is not.
     alternates_with: tuple[str, ...] = ()
+    follows: str = ""  #: Of another thread: the call of the loop whose end it waits for
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -117,7 +119,7 @@ def recurs(basis: Basis, costs: Costs, slow: SlowLoops) -> Recurrences:
     found = view.alternating([*view.rare_calls(), *view.turns()])
     view.gaps = OwnGaps(basis.run)  # rows by name take memory, and nobody asks for them any more
     found += view.bare_turns()
-    threads = tuple(_of_thread(r) for r in thread_rhythms(basis.run) if r.rule.name)
+    threads = tuple(_of_thread(r, basis.run) for r in thread_rhythms(basis.run) if r.rule.name)
     note = ""
     try:
         for beat in beats(basis, costs, slow, view.left_ns, view.explained):
@@ -281,11 +283,15 @@ def _in_ms(rule: Rule) -> Rule:
     return replace(rule, value=rule.value / scale, low=rule.low / scale, high=rule.high / scale)
 
 
-def _of_thread(at: ThreadRhythm) -> Recurrence:
+def _of_thread(at: ThreadRhythm, run: Run) -> Recurrence:
     could_be = tuple(map(_in_ms, at.rule.could_be))
-    least = max(min(r.low for r in at.rule.could_be), 1.0)
-    return Recurrence(
-        at.call, at.rule.name, None, could_be[0].value, at.count,
-        int(at.span_ns / least) + 1, at.rule.explained, at.turn_ns / 1e6, could_be=could_be,
-        thread=at.thread,
+    value, low = could_be[0].value, max(min(r.low for r in at.rule.could_be), 1.0)
+    told = Recurrence(
+        at.call, at.rule.name, None, value, at.count, round(at.span_ns / low) + 1,
+        at.rule.explained, at.turn_ns / 1e6, could_be=could_be, thread=at.thread,
     )  # fmt: skip
+    if not at.follows:
+        return told
+    every_ms = value * 1e3 * run.duration_s / len(run)
+    return replace(told, every_loops=value, every_ms=every_ms, possible=int(len(run) / low) + 1,
+                   follows=at.follows)  # fmt: skip

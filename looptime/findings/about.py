@@ -107,6 +107,7 @@ _RULES = {
     "timetable": "every {}, on a timetable",
     "rest": "{} after it last ended",
 }
+_EACH = "in every loop"
 #: Bounds wider than this share are said.
 _WIDE = 0.05
 _NO_REST_MS = 0.05
@@ -117,7 +118,7 @@ _CERTAIN = 0.99
 def _in_words(rule: Rule) -> str:
     if rule.name == "loops":
         doubt = "" if rule.share > _CERTAIN else f" ({percent(rule.share)} likely, else by clock)"
-        return _RULES[rule.name].format(three(rule.value)) + doubt
+        return (_RULES["loops"].format(three(rule.value)) if rule.value != 1 else _EACH) + doubt
     if rule.name == "rest" and rule.value < _NO_REST_MS:
         return "at once after it last ended, without a rest"
     wide = rule.name != "rest" and rule.high - rule.low > _WIDE * rule.high

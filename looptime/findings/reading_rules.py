@@ -21,6 +21,9 @@ from looptime.findings.finding import Finding
 
 __all__ = ["reading_findings"]
 
+#: Share of the times from which on a rule is told as kept always.
+_ALWAYS = 0.995
+
 _HEADING = "heading_deg"
 
 
@@ -144,10 +147,11 @@ def _threads(at: Summary) -> list[Finding]:
     """The rhythm that a thread beside the loop keeps."""
     made = []
     for r in at.recurrence.threads:
-        text = (
-            f"Thread {r.thread} begins {r.call} {how_often(r)}: {r.count:,} turns of about "
-            f"{ms(r.height_ms)}."
-        )
+        begins = f"begins {r.call} {how_often(r)}"
+        if r.follows:
+            begins = f"waits for the loop: {r.call} follows the end of {r.follows} {how_often(r)}"
+            begins += "" if r.explained_share > _ALWAYS else " as a rule"
+        text = f"Thread {r.thread} {begins}: {r.count:,} turns of about {ms(r.height_ms)}."
         made.append(
             Finding(
                 "thread_rhythm", "note", text, r.every_ms, "ms",

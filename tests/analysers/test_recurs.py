@@ -8,6 +8,7 @@ from looptime.analysers.basis import prepare
 from looptime.analysers.call_costs import costs
 from looptime.analysers.recurs import recurs
 from looptime.analysers.slow import slow_events
+from looptime.analysers.threads_rest import _rule
 from tests.benchmarks.recurring import CASES, judged, planted
 from tests.build_run import make_flat_run, make_run
 
@@ -171,6 +172,50 @@ def test_the_rhythm_of_a_thread(rule, expected):
     assert (thread.thread, thread.call, thread.mechanism) == ("reader", "read", expected)
     assert thread.every_ms == pytest.approx(5 if rule == "rest" else 8, abs=0.1)
     assert thread.count <= thread.possible
+
+
+def _starts(kind, seed, turns, longer, jitter=0.05):
+    """Begins and ends of turns of 20 ms every 40, some of which take 44 to 60 [ms]."""
+    rng = np.random.default_rng(seed)
+    at, slot, made = 0.2, 0, []
+    for _ in range(turns):
+        busy = rng.uniform(44, 60) if rng.random() < longer else rng.normal(20, 2)
+        made.append((at, at + busy))
+        late = rng.exponential(jitter)
+        slot = int((at + busy) // 40) + 1 if kind == "skip" else slot + 1
+        due = at + 40 if kind == "start" else 40 * slot + 0.2
+        at = max(due + late, at + busy + 0.01)
+    return np.array(made).T * 1e6
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("kind", ["skip", "catch up", "start"])
+@pytest.mark.parametrize("longer", [0.0, 0.04])
+def test_what_becomes_of_a_turn_that_takes_too_long_tells_whence_it_counts(kind, seed, longer):
+    """The next begins on the grid again, or at once and with all after it as much later.
+
+    Without such turns 600 starts that count from the last stray, and those on a grid do not.
+    """
+    found = _rule(*_starts(kind, seed, 600, longer), 1e3)
+    assert found.name == ("since start" if kind == "start" else "timetable")
+    assert found.value == pytest.approx(40e6, rel=0.002)
+
+
+@pytest.mark.parametrize("kind", ["skip", "start"])
+def test_few_turns_of_which_none_is_long_leave_both_open(kind):
+    """On a clock of milliseconds nothing strays that anybody could see."""
+    start, end = (np.round(x, -6) for x in _starts(kind, 1, 60, 0.0, 0.02))
+    found = _rule(start, end, 1e6)
+    assert (found.name, {rule.name for rule in found.could_be}) == (
+        "unknown", {"timetable", "since start"},
+    )  # fmt: skip
+
+
+def test_slots_that_are_left_out_often_make_no_rest():
+    """One of four turns takes a slot of its own: the grid is kept all the same."""
+    found = _rule(*_starts("skip", 2, 400, 0.25), 1e3)
+    assert (found.name, found.explained) == ("timetable", 1.0)
+    assert found.value == pytest.approx(40e6, rel=1e-4)
 
 
 def test_a_rhythm_that_belongs_to_no_call():

@@ -286,7 +286,8 @@ def _slow(at: Summary) -> list[RenderableType]:
             text += f", in the others {safe(named(r.alternates_with))}"
         parts.append(indented(Text(f"Comes back: {text}")))
     for r in at.recurrence.threads:
-        text = f"{safe(r.call or '')} {how_often(r)} ({count(r.count, 'time')})"
+        after = f"after {safe(r.follows)} " if r.follows else ""
+        text = f"{safe(r.call or '')} {after}{how_often(r)} ({count(r.count, 'time')})"
         parts.append(indented(Text(f"Thread {safe(r.thread)}: {text}")))
     return parts
 
