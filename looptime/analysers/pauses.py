@@ -24,6 +24,8 @@ _APART, _FEW_LONG = 2.0, 3
 #: Names that pauses at even intervals fall on, the most that one holds of them, and how rarely
 #: chance may space them so.
 _SEVERAL, _MOST_IN_ONE, _BY_CHANCE = 3, 0.6, 0.001
+#: Hits on other names than the one with most, without which nothing speaks against its own turns.
+_ELSEWHERE = 4
 #: Share of the intervals that lie within a half of the usual one.
 _MOST_GAPS = 0.7
 #: What pauses of a paced loop may meet beside its calls.
@@ -160,6 +162,8 @@ def _spread(
         source == "outside" and not even and _as_long(hits, leaders)
     ):
         source = ""  # it holds of the short ones, which are the most; or of those left alone
+    if source == "outside" and not even and len(left) - max(names.values()) < _ELSEWHERE:
+        source = ""  # long turns of the call that holds nearly all of the time, and chance, do so
     if len(left) < _LEAST_PAUSES and source != "outside":
         return None
     excess = sorted(h.excess_ms for h in left)

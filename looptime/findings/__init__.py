@@ -94,7 +94,7 @@ _STEADY = (
     "blocking_call", "dear_call", "batch_reads", "many_writes", "repeated_batch", "unattributed",
 )  # fmt: skip
 #: What makes the tail of the periods.
-_TAIL = ("recurring_stall", "slow_culprit", "pauses", "timeout")
+_TAIL = ("recurring_stall", "slow_culprit", "long_turns", "pauses", "timeout")
 #: Growth along the run, and the longest loops of a hundred over the usual ones, from which on they
 #: are told before what is the same in every loop.
 _GROWTH, _LONG = 0.2, 1.5

@@ -40,6 +40,9 @@ _FAR = 2.0
 _SWALLOWED = 0.4
 #: Share of the period from which on what it hides is told, and of how many calls.
 _HIDDEN, _MOST_HIDDEN = 0.1, 2
+#: Share of the time, and of the slow events, from which on a call holds most of both; so many of
+#: them, and how long they are beside the usual loop.
+_LARGEST, _MANY, _LEAST_OF_LARGEST = 0.75, 8, 0.2
 #: A single loop is told that takes so many usual ones, and so much longer [ms]; where others are
 #: told of, by so many times as much as all but a few.
 _LONE, _LEAST_LONE_MS, _BY_FAR, _FEW_LONG = 10.0, 50.0, 3.0, 3
@@ -403,7 +406,38 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
         if middle < 0.2 * typical_ms(at):
             continue
         made.append(_culprit(at, name, mine, middle, cost))
-    return made
+    return made or _in_the_largest(at, events)
+
+
+def _in_the_largest(at: Summary, events: list[SlowEvent]) -> list[Finding]:
+    """Long turns of a call that holds most of the time, on which any pause would fall as well."""
+    name, count = Counter(e.culprit for e in events).most_common(1)[0] if events else ("", 0)
+    share = next((c.share or 0.0 for c in at.costs.rows if c.name == name), 0.0)
+    mine = [e for e in events if e.culprit == name]
+    middle = sorted(e.excess_ms for e in mine)[len(mine) // 2] if mine else 0.0
+    low = _LEAST_OF_LARGEST * typical_ms(at)
+    if at.recurrence.pauses or share < _LARGEST or count < max(_MANY, _LARGEST * len(events)):
+        return []
+    if middle < low or name == UNATTRIBUTED:
+        return []
+    rate = percent(sum(e.loops for e in mine) / max(at.pace.loops, 1))
+    cost = sum(e.parts[0].ms for e in mine) / max(at.pace.loops, 1)
+    text = (
+        f"{rate} of the loops take typically {ms(middle)} more than usual, at no regular interval, "
+        f"and {count} of these {len(events)} slow events lie in {name}. It holds {percent(share)} "
+        "of the time anyway: can't tell whether its own turns are long or the whole process is "
+        "held up; time its parts, or the processor time of the call."
+    )
+    return [
+        Finding(
+            "long_turns", "look", text, middle, "ms",
+            evidence=evidence(at, _loops(mine), [name], len(mine)),
+            command=command(at, "slow", "--top 20"),
+            worth=stalls_worth(at, middle, cost) * _less(at, middle),
+            rests_on={"count": count, "of": len(events), "calls_logged": n_calls(at),
+                      "usual_ms": middle, "largest_ms": max(e.excess_ms for e in mine)},
+        )
+    ]  # fmt: skip
 
 
 def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost: float) -> Finding:

@@ -27,8 +27,8 @@ _FIRST = 12
 _MOST = 20
 #: Findings that say why loops are slow.
 _ABOUT_SLOW = (
-    "recurring_stall", "slow_culprit", "slow_unexplained", "everything_at_once", "pauses",
-    "thread_wait", "result_wait", "signal_at_stalls", "hidden_turns",
+    "recurring_stall", "slow_culprit", "long_turns", "slow_unexplained", "everything_at_once",
+    "pauses", "thread_wait", "result_wait", "signal_at_stalls", "hidden_turns",
 )  # fmt: skip
 #: Those that tell of one loop, of what comes back, and of a level that is another later on.
 _TOLD = (("lone_stall", "clock_set"), _ABOUT_SLOW, ("change_point", "drift", "faster_start"))
