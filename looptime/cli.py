@@ -182,14 +182,18 @@ def _show_all(
         if not text.quiet:
             show(*render_held([paths[k] for k in one.places], one.known_by, asked.options))
         if one.known_by is not None:
-            tell(asked, text, render_summary(one.as_one.log, one.as_one.summaries))
+            tell(
+                asked,
+                text,
+                render_summary(one.as_one.log, one.as_one.summaries, one.as_one.phases_left),
+            )
     rest = [one for k, one in enumerate(good) if k not in known]
     if beside is not None and not text.quiet and not known:
         show(*render_together(paths, [one.summaries[0] for one in good], beside))
     for log in rest if len(rest) <= _MOST_IN_FULL or text.quiet else ():
         if len(good) > 1:
             show("", plain(log.log.path, 200))
-        tell(asked, text, render_summary(log.log, log.summaries))
+        tell(asked, text, render_summary(log.log, log.summaries, log.phases_left))
     if len(rest) > _MOST_IN_FULL or known:
         show("\nName one log to see it whole.")
 

@@ -25,7 +25,7 @@ from looptime.questions.doors import logs_in, one_log
 from looptime.records import dataclass
 from looptime.schema import LAYOUTS
 from looptime.units import UNITS
-from looptime.words import shell_word
+from looptime.words import listed, shell_word
 
 if TYPE_CHECKING:
     from looptime.parsers.log import Log
@@ -163,7 +163,7 @@ def say_phases(
     counts = {n: int((at.phase == k).sum()) for k, n in enumerate(at.phase_names) if n}
     there = [f"{name} {n:,}" for name, n in counts.items() if n]
     if len(there) > 1:
-        remark(f"{run.source}: has loops of the phases {', '.join(there)}: {what}")
+        remark(f"{run.source}: has loops of the phases {listed(there, 12)}: {what}")
 
 
 class _UnitOfTimes(click.Choice):  # type: ignore[type-arg]

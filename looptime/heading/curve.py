@@ -108,7 +108,7 @@ def sampling_at(
     else:
         latency = models.latency_s
         if latency is None:
-            latency = _code_share(base) / rate_hz + _own_mean_s(base)
+            latency = max(_code_share(base) / rate_hz + _own_mean_s(base), 0.0)
         made = _even(base, rate_hz, latency, models)
     return _moved(made, float(base.use_s[0] - made.use_s[0]))
 

@@ -13,7 +13,7 @@ from looptime.notes import Notes, read_notes
 from looptime.parsers.log import Log
 from looptime.project import Heading
 from looptime.questions.asked import Asked
-from looptime.questions.timing import priced, summary
+from looptime.questions.timing import priced, summary_of_log
 from looptime.views.files.report_log import Against, ReportLog
 from looptime.views.text.summary_text import runs_of
 
@@ -46,7 +46,7 @@ def report_on(asked: Asked, log: Log, given: str = "") -> ReportLog:
     UsageError
         If a run has no such part.
     """
-    found = [one for run in log.runs for one in summary(asked, run)]
+    found = list(summary_of_log(asked, log).summaries)
     by_run, longest = runs_of(log, found)
     lead = by_run[longest][0]
     not_told: list[tuple[str, str]] = []

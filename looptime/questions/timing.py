@@ -39,8 +39,12 @@ __all__ = [
 ]  # fmt: skip
 
 
+#: Parts of a log, its runs or their phases, that are summarised; of more the longest.
+MOST_PARTS = 60
+
+
 def summary(
-    asked: Asked, run: Run, *, predict: bool = False, brief: bool = False
+    asked: Asked, run: Run, *, predict: bool = False, brief: bool = False, most: int = MOST_PARTS
 ) -> tuple[Summary, ...]:
     """How fast and even a loop is and where its time goes.
 
@@ -54,6 +58,8 @@ def summary(
         Whether the planner says what each finding's remedy would buy, where it has one.
     brief : bool
         Whether it is enough to look for what recurs in the first of several phases.
+    most : int
+        Phases that are summarised, of more the first.
 
     Returns
     -------
@@ -66,16 +72,30 @@ def summary(
     UsageError
         If the run has no such part.
     """
-    found = tuple(_by_phase(asked, run, brief))
+    found = tuple(_by_phase(asked, run, brief, most))
     return tuple(_priced(asked, one) for one in found) if predict else found
 
 
-def _by_phase(asked: Asked, run: Run, brief: bool = False) -> Iterator[Summary]:
+def _by_phase(
+    asked: Asked, run: Run, brief: bool = False, most: int = MOST_PARTS, loop: int | None = None
+) -> Iterator[Summary]:
     """Summaries one at a time; warm-up is looked for before a phase is picked."""
     chosen, origin = asked.part(run, with_phase=False), begin_ns(run)
-    names = (asked.phase,) if asked.phase is not None else phases(chosen)
-    for place, name in enumerate(names if len(names) > 1 else (asked.phase,)):
+    among = phases(chosen) if asked.phase is None else ()
+    names: list[str | None] = [*among] if len(among) > 1 else [asked.phase]
+    if loop is not None:
+        held = _holding(chosen, loop)
+        names = [name for name in names if name in held] or names
+    for place, name in enumerate(names[:most]):
         yield summarised(asked, chosen, name, origin, rhythms=not place or not brief)
+
+
+def _holding(run: Run, loop: int) -> set[str | None]:
+    """The phase of the run that holds a loop, where it has phases and that loop."""
+    at = run.loop_columns
+    place = np.flatnonzero(at.loop == loop)
+    codes = [] if at.phase is None else at.phase[place[:1]].tolist()
+    return {at.phase_names[code] for code in codes if code >= 0}
 
 
 def summarise(
@@ -120,17 +140,30 @@ class LogSummary:
 
     log: Log
     summaries: tuple[Summary, ...]  #: Of its runs, or of the phases of its runs
+    runs: int  #: How many are summarised, of all that the log holds
+    phases_left: int  #: Phases of these runs that are not
 
     def to_dict(self) -> dict[str, Any]:
         """One element of ``logs[]`` of the JSON output."""
         from looptime.views.files.json import log_head
 
-        return {**log_head(self.log), "runs": [found.to_dict() for found in self.summaries]}
+        left = {"runs": len(self.log.runs) - self.runs, "phases": self.phases_left}
+        runs = [found.to_dict() for found in self.summaries]
+        return {**log_head(self.log), "left_out": left, "runs": runs}
 
 
 def summary_of_log(asked: Asked, log: Log, **how: bool) -> LogSummary:
-    """Summarise each run of a log; see `summary`, which takes `how`."""
-    return LogSummary(log, tuple(one for run in log.runs for one in summary(asked, run, **how)))
+    """Summarise each run of a log, of very many the longest; see `summary`, which takes `how`."""
+    length = [-run.duration_s for run in log.runs]
+    longest = sorted(np.argsort(length, kind="stable")[:MOST_PARTS].tolist())
+    each = max(1, MOST_PARTS // max(len(longest), 1))
+    found: list[Summary] = []
+    left = 0
+    for run in (log.runs[k] for k in longest):
+        found += summary(asked, run, most=each, **how)
+        if asked.phase is None:
+            left += max(0, len(phases(asked.part(run, with_phase=False))) - each)
+    return LogSummary(log, tuple(found), len(longest), left)
 
 
 @dataclass(frozen=True)
@@ -263,13 +296,7 @@ def slow(
 
 def _with_loop(asked: Asked, run: Run, loop: int | None) -> Summary:
     """The first phase of a run, or the one that holds the loop asked for."""
-    first: Summary | None = None
-    for found in _by_phase(asked, run):
-        if loop is None or loop in found.run.loop_columns.loop:
-            return found
-        first = first or found
-    assert first is not None
-    return first
+    return next(_by_phase(asked, run, most=1, loop=loop))
 
 
 def draft(logs: Sequence[Log], target: str) -> None:

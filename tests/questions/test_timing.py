@@ -5,7 +5,7 @@ import pytest
 
 from looptime.errors import UsageError
 from looptime.parsers.log import Log
-from looptime.questions import Asked, slow, summary
+from looptime.questions import Asked, slow, summary, timing
 from looptime.questions.timing import settled, warmup_loops
 from looptime.run import Run
 from looptime.views.text.summary_text import render_summary
@@ -75,3 +75,47 @@ def test_of_the_phases_the_one_that_holds_the_loop() -> None:
     assert found.to_dict()["loop"] is not None
     with pytest.raises(UsageError, match="belong together"):
         slow(Asked(), three_phases(), video_fps=30.0)
+
+
+@pytest.mark.parametrize(("runs", "each"), [(1, 150), (150, 1), (8, 20)])
+def test_of_very_many_parts_the_longest_are_summarised(monkeypatch, runs, each):
+    """Sixty in all, each phase or run of them longer than any that is left out; it is told."""
+    asked = []
+    monkeypatch.setattr(timing, "summarised", counted(timing.summarised, asked))
+    loops = [40 + k for k in range(runs)] if each == 1 else [5 + k for k in range(each)]
+    phases = None if each == 1 else [f"p{k}" for k, n in enumerate(loops) for _ in range(n)]
+    sizes = loops if each == 1 else [sum(loops)] * runs
+    log = Log("a.csv", tuple(make_run([10] * n, [("a", 0, 1)], phases=phases) for n in sizes))
+    found = timing.summary_of_log(Asked(), log)
+    most = timing.MOST_PARTS // min(runs, timing.MOST_PARTS)
+    assert len(found.summaries) == len(asked) == min(runs, timing.MOST_PARTS) * most
+    told = found.to_dict()
+    assert told["left_out"] == {
+        "runs": max(0, runs - timing.MOST_PARTS), "phases": runs * (each - most) if each > 1 else 0
+    }  # fmt: skip
+    assert min(one["loops"]["count"] for one in told["runs"]) == loops[-most if each > 1 else -60]
+    said = " ".join(text_of(render_summary(
+        log, found.summaries, found.phases_left
+    ).parts(full=True)).split())  # fmt: skip
+    assert ("the shortest 90 are in none" in said) == (runs == 150)
+    assert ("phases of fewer loops are left out" in said) == (each > 1)
+
+
+def counted(of, asked):
+    """A function that notes each time it is asked."""
+
+    def ask(*given, **named):
+        asked.append(given)
+        return of(*given, **named)
+
+    return ask
+
+
+def test_the_phase_of_one_loop_is_found_without_the_others(monkeypatch):
+    """Of three hundred phases one is summarised, that which holds the loop."""
+    asked = []
+    monkeypatch.setattr(timing, "summarised", counted(timing.summarised, asked))
+    run = make_run([10] * 3000, [("a", 0, 1)], phases=[f"p{k // 10}" for k in range(3000)])
+    assert slow(Asked(), run, loop=2995).summary.phase == "p299"
+    assert slow(Asked(), run).summary.phase == "p0"
+    assert len(asked) == 2

@@ -59,13 +59,15 @@ def missing(log: Log, at: Summary) -> str:
     return f"{percent(share)} of the loops are missing from the log by its '{column}' numbers. "
 
 
-def doubts(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[str]:
+def doubts(
+    log: Log, by_run: dict[int, list[Summary]], lead: int, phases_left: int = 0
+) -> list[str]:
     """What limits the answer, to be said with it."""
     out, mine = [], by_run[lead]
     if len(by_run) > 1:
         out.append(_among(log, by_run, lead))
     if len(mine) > 1:
-        out.append(_of_phases(mine))
+        out.append(_of_phases(mine, phases_left))
     others = log.rows_by_reason.get(_OF_OTHERS, 0) / max(log.rows_read, 1)
     if others > _MANY_ASIDE:
         out.append(f"one loop of several in this log: {percent(others)} of its rows are of others")
@@ -100,7 +102,7 @@ def _other_loop(at: Summary) -> list[str]:
 
 def _among(log: Log, by_run: dict[int, list[Summary]], lead: int) -> str:
     """Which of several runs is told of, and of several senders the slowest."""
-    text = f"the longest of {len(by_run)} runs in this log"
+    text = f"the longest of {len(log.runs):,} runs in this log"
     group = log.runs[lead].meta.get("group")
     if group is None:
         return f"run {lead + 1}, {text}"
@@ -109,10 +111,10 @@ def _among(log: Log, by_run: dict[int, list[Summary]], lead: int) -> str:
     return f"{safe(group, 40)}, {text}" + _slowest(name, by_run[worst][0], by_run[lead][0])
 
 
-def _of_phases(mine: list[Summary]) -> str:
+def _of_phases(mine: list[Summary], left: int) -> str:
     """Which phase is told of, and the slowest of work, with what takes most of it."""
     worst = max(mine, key=_usual)
-    name = f"phase {safe(mine[0].phase or '(none)')} alone, of {len(mine)}"
+    name = f"phase {safe(mine[0].phase or '(none)')} alone, of {len(mine) + left:,}"
     if worst.pacing.fixed_rate:  # it waits, as it should where the robot is idle
         return name
     said = _slowest(worst.phase or "(none)", worst, mine[0])

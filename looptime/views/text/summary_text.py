@@ -65,7 +65,7 @@ _FIRST = 5
 _RUNS = 12
 
 
-def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
+def render_summary(log: Log, summaries: Sequence[Summary], phases_left: int = 0) -> Told:
     """The summary of one log: its pace in a sentence, what to do first, where the time goes.
 
     Parameters
@@ -74,13 +74,15 @@ def render_summary(log: Log, summaries: Sequence[Summary]) -> Told:
         What was read.
     summaries : sequence of Summary
         Of its runs, or of the phases of its runs; that of the longest run leads.
+    phases_left : int
+        Phases that are not summarised.
     """
     by_run, lead = runs_of(log, summaries)
     mine = by_run[lead]
-    told = render_run(mine[0], doubts(log, by_run, lead))
+    told = render_run(mine[0], doubts(log, by_run, lead, phases_left))
     tables, more = list(told.tables), list(told.more)
     if len(mine) > 1:
-        tables.insert(1, tuple(_phases(mine)))
+        tables.insert(1, tuple(_phases(mine, phases_left)))
     if len(by_run) > 1:
         tables.insert(0, tuple(_runs(log, by_run, lead)))
         for place, others in by_run.items():
@@ -110,8 +112,12 @@ def _elsewhere(log: Log, by_run: dict[int, list[Summary]], lead: int) -> tuple[R
 def runs_of(log: Log, summaries: Sequence[Summary]) -> tuple[dict[int, list[Summary]], int]:
     """Summaries by place of their run in the log, and the place of the one that leads."""
     by_run: dict[int, list[Summary]] = {}
+    alike: dict[int, list[int]] = {}
+    for k, run in enumerate(log.runs):
+        alike.setdefault(id(run.set_aside), []).append(k)
     for at in summaries:
-        place = next((k for k, run in enumerate(log.runs) if _same_run(run, at.run)), 0)
+        places = alike.get(id(at.run.set_aside), [])
+        place = next((k for k in places if _same_run(log.runs[k], at.run)), 0)
         by_run.setdefault(place, []).append(at)
     return by_run, max(by_run, key=lambda place: by_run[place][0].pace.duration_s)
 
@@ -131,12 +137,19 @@ def _runs(log: Log, by_run: dict[int, list[Summary]], lead: int) -> list[Rendera
              f"{at.loops:,}", number(at.duration_s), number(at.rate_hz.by_time),
              *(number(v) for v in figures)]
         )  # fmt: skip
-    left = len(by_run) - len(rows)
+    left = len(log.runs) - len(rows)
     group = ["group"] if grouped else []
     heads = ["run", *group, "loops", "s", "loops/s", "p50 ms", "p99 ms", "max ms"]
-    note = "*: told above and below" + (f"; {left:,} shorter runs: --full, --json" if left else "")
+    note = "*: told above and below" + (
+        f"; {left:,} shorter runs: --full, --json{_of_very_many(log, by_run)}" if left else ""
+    )
     title = f"{len(log.runs):,} runs" + (" by group" if grouped else "")
     return [heading_line(title), indented(table(heads, rows)), indented(Text(note))]
+
+
+def _of_very_many(log: Log, by_run: dict[int, list[Summary]]) -> str:
+    out = len(log.runs) - len(by_run)
+    return f" (the shortest {out:,} are in none)" if out else ""
 
 
 def _same_run(whole: Run, part: Run) -> bool:
@@ -168,7 +181,7 @@ def _books(log: Log) -> list[RenderableType]:
     return lines + [labelled("", safe(note, 300)) for note in run.clock.told()]
 
 
-def _phases(summaries: Sequence[Summary]) -> list[RenderableType]:
+def _phases(summaries: Sequence[Summary], left: int) -> list[RenderableType]:
     rows = []
     for at in summaries:
         p, over = at.pace.period_ms, at.pace.overruns
@@ -187,6 +200,8 @@ def _phases(summaries: Sequence[Summary]) -> list[RenderableType]:
     heads = ["phase", "loops", "s", "loops/s", "p50 ms", "p99 ms", "max ms", "over"]
     shown = summaries[0].phase or "(none)"
     others = "--phase NAME shows another one in full."
+    if left:
+        others += f" {left:,} phases of fewer loops are left out."
     return [
         heading_line("By phase"),
         indented(table(heads, rows)),
