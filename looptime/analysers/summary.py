@@ -179,6 +179,7 @@ def summarise(
         blocks = ask(blocking, chosen, times)
         first_ms = {} if chosen is run else first_durations_ms(run, times)
         cost = costs(basis, slow.is_slow, first_ms, times)
+        again = recurs(basis, cost, slow) if rhythms else _NOT_LOOKED
         return Summary(
             run=chosen,
             basis=basis,
@@ -189,10 +190,10 @@ def summarise(
             pace=paced,
             costs=cost,
             slow=slow,
-            recurrence=recurs(basis, cost, slow) if rhythms else _NOT_LOOKED,
+            recurrence=_own(chosen, again, (waits := waiting())),
             blocking=blocks(),
             buses=by_bus(),
-            contention=waiting(),
+            contention=waits,
             changes=moved(),
             freshness=fresh(),
         )
@@ -207,6 +208,15 @@ def _contention(basis: Basis, project: Project | None) -> Contentions:
     from looptime.analysers.turn_contention import with_turns  # most logs are of one thread
 
     return with_turns(basis.run, met, found, project)
+
+
+def _own(run: Run, found: Recurrences, waiting: Contentions) -> Recurrences:
+    """What comes back by a rule of its own, and not as an echo of another thread."""
+    if not waiting.found or not found.found:
+        return found
+    from looptime.analysers.echoes import without_echoes  # most logs are of one thread
+
+    return without_echoes(run, found, waiting)
 
 
 def _as_dict(at: Summary) -> dict[str, Any]:

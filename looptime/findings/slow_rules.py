@@ -1,7 +1,7 @@
 """Findings about loops that take longer than the others."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,7 +10,6 @@ from looptime.analysers.pauses import Pauses
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent, slow_events
 from looptime.analysers.summary import Summary
-from looptime.array_types import Float, Int
 from looptime.findings.about import (
     command,
     evidence,
@@ -176,48 +175,15 @@ def _with_timeouts(at: Summary) -> set[str]:
     return {b.name for b in at.blocking if any(s.code == "timeout" for s in b.signs)}
 
 
-def _for_others(
-    at: Summary, names: Iterable[str], cost: float, loops: Sequence[int], height_ms: float
-) -> bool:
-    """Whether long turns of calls are no more than their waiting for another thread.
-
-    Their waiting makes up for half of what they cost [ms a loop], and in four of five of the loops
-    the other thread is at its own call for half of the turn.
-    """
-    waits = sum(at.contention.wait_ms.get(name, 0.0) for name in names)
-    if not waits >= 0.5 * cost > 0:
-        return False
-    places = np.flatnonzero(np.isin(at.run.loop_columns.loop, np.array(loops)))
-    met = _others_ms(at, places) >= 0.5 * height_ms
-    return bool(met.sum() >= 0.8 * len(met))
-
-
-def _others_ms(at: Summary, places: Int) -> Float:
-    """For how long the calls that the loop waits for run in each of these loops [ms]."""
-    run, calls = at.run, at.run.call_columns
-    mine = np.zeros(len(calls), bool)
-    for entry in at.contention.found:
-        codes = [k for k, n in enumerate(run.names) if n.name in entry.partners]
-        on = calls.thread == run.thread_names.index(entry.thread)
-        mine |= on & np.isin(calls.name, codes)
-    begin = np.sort(calls.start_ns[mine])
-    took = calls.duration_ns[mine][np.argsort(calls.start_ns[mine], kind="stable")]
-    longest = int(took.max(initial=0))
-    made = np.zeros(len(places))
-    for i, k in enumerate(places.tolist()):
-        start = int(run.loop_columns.start_ns[k])
-        stop = start + int(run.loop_columns.period_ns[k])
-        here = slice(*np.searchsorted(begin, [start - longest, stop]))
-        inside = np.minimum(begin[here] + took[here], stop) - np.maximum(begin[here], start)
-        made[i] = inside[inside > 0].sum() / 1e6
-    return made
-
-
 def _own_events(at: Summary, events: list[SlowEvent]) -> list[SlowEvent]:
     """Those whose culprit does not merely wait while another thread is at its own call."""
     waits = at.contention.wait_ms
     might = [e for e in events if waits.get(e.culprit)]
-    met = _others_ms(at, np.array([e.index for e in might], np.int64))
+    if not might:
+        return events
+    from looptime.analysers.echoes import others_ms  # most logs are of one thread
+
+    met = others_ms(at.run, at.contention, np.array([e.index for e in might], np.int64))
     waited = {e.index for e, ms in zip(might, met, strict=True) if ms >= 0.5 * e.parts[0].ms}
     return [e for e in events if e.index not in waited]
 
@@ -244,11 +210,7 @@ def _made_up(spare: float | None) -> str:
 
 def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     cost = r.height_ms * r.count / max(at.pace.loops, 1)
-    names = [r.call] if r.call else [p.name for p in r.parts]
-    turns = r.long_turns or not r.call
-    if r.height_ms < _LEAST_HEIGHT * typical_ms(at) or (
-        turns and _for_others(at, names, cost, r.loops, r.height_ms)
-    ):
+    if r.height_ms < _LEAST_HEIGHT * typical_ms(at):
         return None
     often, spare = how_often(r), _swallowed(at, r.height_ms)
     if r.call and spare:
@@ -315,9 +277,18 @@ def _pause_words(p: Pauses) -> str:
     return f"{where}: can't tell whether each has rare long turns or all are held up together."
 
 
+def _of_others(at: Summary, p: Pauses) -> bool:
+    """Whether pauses are no more than waiting for another thread."""
+    if not at.contention.found:
+        return False
+    from looptime.analysers.echoes import for_others  # most logs are of one thread
+
+    return for_others(at.run, at.contention, p.calls, p.ms_per_loop, p.loops, p.median_ms)
+
+
 def _pauses(at: Summary) -> list[Finding]:
     p = at.recurrence.pauses
-    if p is None or _for_others(at, p.calls, p.ms_per_loop, p.loops, p.median_ms):
+    if p is None or _of_others(at, p):
         return []
     text = _pause_words(p)
     return [

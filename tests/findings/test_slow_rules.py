@@ -1,17 +1,16 @@
 """Findings of slow loops."""
 
 import re
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from looptime.analysers.pauses import Pauses
 from looptime.findings import summarise
-from looptime.findings.slow_rules import _others_ms, _pause_words
+from looptime.findings.slow_rules import _pause_words
 from looptime.schema import UNATTRIBUTED
 from tests.benchmarks.scenarios import SCENARIOS
-from tests.build_run import make_flat_run, make_run
+from tests.build_run import make_flat_run
 
 
 @pytest.mark.parametrize(("height_ms", "told"), [(3.0, True), (0.7, False)])
@@ -170,18 +169,6 @@ def test_a_culprit_that_the_wait_makes_up_for_is_said_to_be(more_ms, swallowed):
     at = summarise(make_flat_run(work + made["wait"], made, {"wait": "pacing"}))
     (text,) = [f.text for f in at.findings if f.code == "slow_culprit"]
     assert ("as a rule the pacing wait, 10.7 ms, makes up for it." in text) is swallowed
-
-
-def test_how_long_a_thread_runs_within_a_loop_is_its_share_of_it():
-    """A read from 8 to 13 ms lies 2 ms in the first loop and 3 in the next; no other row counts."""
-    rows = {
-        0: [("gyro", 1.0, 4.0), ("gyro", 8.0, 5.0, "reader"), ("log", 2.0, 3.0, "reader")],
-        2: [("gyro", 4.0, 0.5, "reader"), ("gyro", 6.0, 0.25, "reader")],
-    }
-    run = make_run([10.0] * 4, lambda k: rows.get(k, [("work", 0.0, 1.0)]))
-    entry = SimpleNamespace(thread="reader", partners=("gyro",))
-    at = SimpleNamespace(run=run, contention=SimpleNamespace(found=[entry]))
-    assert _others_ms(at, np.arange(4)).tolist() == [2.0, 3.0, 0.75, 0.0]
 
 
 @pytest.mark.parametrize(
