@@ -274,7 +274,7 @@ def slow(
     if at.detail is None:
         tell(asked, text, render_slow(found, top, at.video))
     else:
-        tell(asked, text, render_loop(at.detail))
+        tell(asked, text, render_loop(at.detail, supposed=found.run.clock.supposed))
     if at.delay is not None and not text.quiet:
         show(*render_delay(at.delay, found))
 

@@ -1,6 +1,9 @@
 """What looptime raises; the lowest module, so that anything may import it."""
 
-__all__ = ["LogError", "LooptimeError", "NotEnoughError", "ProjectError", "UsageError"]
+__all__ = [
+    "LogError", "LooptimeError", "NotEnoughError", "ProjectError", "UnlikePhasesError",
+    "UsageError",
+]  # fmt: skip
 
 
 class LooptimeError(Exception):
@@ -12,6 +15,22 @@ class LooptimeError(Exception):
 
 class UsageError(LooptimeError):
     """An option or an argument cannot be used as given."""
+
+
+class UnlikePhasesError(UsageError):
+    """Runs that hold other phases than those they are held against.
+
+    Parameters
+    ----------
+    whole : str
+        The message.
+    lacks : str
+        Which run lacks what, and what to do.
+    """
+
+    def __init__(self, whole: str, lacks: str) -> None:
+        super().__init__(whole)
+        self.lacks = lacks
 
 
 class ProjectError(LooptimeError):

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from looptime.checks.gate.checklist import Checklist, checklist
+from looptime.errors import UnlikePhasesError
 from looptime.findings.about import with_options
 from looptime.parsers.log import Log
 from looptime.questions.asked import Asked
@@ -28,11 +29,17 @@ def pit(asked: Asked, logs: Sequence[Log], *, query: str | None = None) -> Check
     Raises
     ------
     UsageError, LogError
-        As for `looptime.questions.gate`.
+        As for `looptime.questions.gate`; of logs that lack a phase of the baseline, or hold another
+        one, all but the season is judged.
     """
     found = [at for log in logs for at in summary_of_log(asked, log).summaries if at.pace.loops]
     runs = [asked.part(run) for log in logs for run in log.runs]
-    made = checklist(logs, runs, found, gate(asked, runs, query=query))
+    lacks = ""
+    try:
+        judged = gate(asked, runs, query=query)
+    except UnlikePhasesError as error:  # the rest of the list is of the phases that are there
+        judged, lacks = gate(asked, runs, past=()), error.lacks
+    made = checklist(logs, runs, found, judged, lacks)
     held = (("--season", asked.season), ("--baseline", query))
     season = [(name, value) for name, value in held if value is not None]
     phase = [("--phase", asked.phase)] if asked.phase is not None else []

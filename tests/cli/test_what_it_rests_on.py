@@ -11,7 +11,7 @@ COMMANDS = {
     "summary": ["summary", "{a}"], "slow": ["slow", "{a}"], "plan": ["plan", "{a}"],
     "one plan": ["plan", "{a}", "--change", "batch gyro*"], "heading": ["heading", "{a}"],
     "compare": ["compare", "{b}", "--against", "{a}"], "gate": ["gate", "{a}"],
-    "pit": ["pit", "{a}"],
+    "pit": ["pit", "{a}"], "one loop": ["slow", "{a}", "--loop", "700"],
 }  # fmt: skip
 
 

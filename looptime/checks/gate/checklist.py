@@ -109,8 +109,9 @@ class Checklist:
 
 
 def checklist(
-    logs: Sequence[Log], runs: Sequence[Run], summaries: Sequence[Summary], judged: GateResult
-) -> Checklist:
+    logs: Sequence[Log], runs: Sequence[Run], summaries: Sequence[Summary], judged: GateResult,
+    lacks: str = "",
+) -> Checklist:  # fmt: skip
     """Go through the list for the logs of one robot.
 
     Parameters
@@ -123,13 +124,15 @@ def checklist(
         Of those runs, or of their phases; none without a loop.
     judged : GateResult
         Of the same runs.
+    lacks : str
+        Which phases they or the baseline lack, where they can't be held against it.
     """
     words = [shell_word(log.path) for log in logs]
     first, paths = " ".join(words[:1]), " ".join(words)
     checks = (
-        _sound(logs, judged), _budget(summaries, first), _limits(judged), _season(judged, paths),
-        _names(judged), _timeouts(summaries), _sensors(runs, summaries, paths), _version(runs),
-        _battery(runs),
+        _sound(logs, judged), _budget(summaries, first), _limits(judged),
+        _season(judged, paths, lacks), _names(judged, lacks), _timeouts(summaries),
+        _sensors(runs, summaries, paths), _version(runs), _battery(runs),
     )  # fmt: skip
     return Checklist(checks, judged)
 
@@ -182,7 +185,10 @@ def _limits(judged: GateResult) -> Checked:
     return _rows("limits", rows, "within all limits")
 
 
-def _season(judged: GateResult, paths: str) -> Checked:
+def _season(judged: GateResult, paths: str, lacks: str) -> Checked:
+    if lacks:
+        text, _, todo = lacks.rpartition("; ")
+        return Checked("season", "not judged", text or lacks, todo)
     rows = [row for row in judged.rows if row.check == "regression"]
     if "regression" not in judged.checked:
         todo = "keep a season: looptime season add FOLDER, then looptime season baseline QUERY"
@@ -203,7 +209,9 @@ def _rows(what: str, rows: Sequence[Row], good: str, action: str = "") -> Checke
     return Checked(what, "ok", f"{good} ({done} of {len(rows)} figures judged)")
 
 
-def _names(judged: GateResult) -> Checked:
+def _names(judged: GateResult, lacks: str) -> Checked:
+    if lacks:
+        return Checked("calls", "not judged", "the baseline is of other phases")
     if "regression" not in judged.checked:
         return Checked("calls", "not judged", "there is no baseline to know them from")
     other = judged.other_calls

@@ -29,7 +29,7 @@ from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.recording import Recording, Settings, content_hash
 from looptime.checks.recording.scatter import LEAST_BASELINE
 from looptime.checks.season.season import Season
-from looptime.errors import UsageError
+from looptime.errors import UnlikePhasesError, UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
@@ -222,10 +222,10 @@ def _refuse_unlike(one: Facts, others: Sequence[Facts]) -> None:
             advice = phase_advice(one, other).replace(
                 "--phase", "--phase NAME, here and in looptime season add for the baseline"
             )
-            raise UsageError(
+            raise UnlikePhasesError(
                 f"{one.source} holds the phases {phases_text(one)}, {other.source} "
-                f"{phases_text(other)}: {advice}"
-            )
+                f"{phases_text(other)}: {advice}", advice,
+            )  # fmt: skip
         if _other_pacing(one, other):
             raise UsageError(
                 f"{one.source} is paced as {_paced(one)!r}, {other.source} as {_paced(other)!r}:"

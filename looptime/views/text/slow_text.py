@@ -194,7 +194,7 @@ def _in_short(r: Recurrence) -> str:
     return text if len(r.could_be) == 1 else text + ", or else"
 
 
-def render_loop(at: LoopDetail, most: int = 15) -> Told:
+def render_loop(at: LoopDetail, most: int = 15, supposed: Sequence[str] = ()) -> Told:
     """One loop beside a typical one.
 
     Parameters
@@ -203,6 +203,8 @@ def render_loop(at: LoopDetail, most: int = 15) -> Told:
         From `looptime.analysers.loop_detail.loop_detail`.
     most : int
         Calls to show.
+    supposed : sequence of str
+        What the run's figures rest on, as in `looptime.run.Clock`.
     """
     place = f"starts at {at.time_s:.3f} s"
     place += f", line {at.line} of the log" if at.line is not None else ""
@@ -223,7 +225,8 @@ def render_loop(at: LoopDetail, most: int = 15) -> Told:
     left = len(at.rows) - most
     note = (indented(Text(f"and {left} more that differ less")),) if left > 0 else ()
     short = (Text(""), indented(_loop_table(at.rows[:most])), *note)
-    return Told(f"{text}.", reasons, (short,), (indented(_loop_table(at.rows)),) if note else ())
+    whole = (indented(_loop_table(at.rows)),) if note else ()
+    return Told(supposing(f"{text}.", supposed), reasons, (short,), whole)
 
 
 def _loop_table(rows: Sequence[CallInLoop]) -> RenderableType:
