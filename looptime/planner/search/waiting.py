@@ -9,6 +9,7 @@ from looptime.planner.play.draft import shortened
 from looptime.planner.play.replay import play
 from looptime.planner.play.shared_bus import Sharing
 from looptime.planner.search.look import Look, doing
+from looptime.run import Run
 
 __all__ = ["threads_in_the_way", "turns_in_the_way"]
 
@@ -42,13 +43,12 @@ def turns_in_the_way(look: Look) -> None:
         took = np.where(sharing.computes, sharing.service, 0.0)
         code = int(np.bincount(sharing.code, took).argmax())
         name, thread = at.run.names[code].name, at.run.thread_names[sharing.thread]
-        rest = _rest(look, name)
-        if rest is None:
+        found = _rest(look, name)
+        if found is None:
             look.leave(f"rest {name} ms=...", "no rest tried takes most of its turns away")
             continue
-        now_hz = int((sharing.code == code).sum()) / at.run.duration_s
-        gap = max(float(np.median(sharing.before[sharing.code == c])) for c in set(sharing.code))
-        then_hz = 1e3 / (1e3 / now_hz + rest - gap / 1e6)
+        rest, after = found
+        now_hz, then_hz = _a_second(at.run, name), _a_second(after, name)
         look.add(
             [str(Change.of("rest", name, ms=rest))], [name],
             f"the loop waits {at.turn_ns / 1e6:.3g} ms a loop for turns to compute, which {name} "
@@ -63,10 +63,11 @@ def _remedies(look: Look, sharing: Sharing, name: str) -> None:
     thread = look.at.run.thread_names[sharing.thread]
     wait = sum(look.at.wait_by_bus().values()) / len(look.at.run) / 1e6
     why = f"the loop waits {wait:.3g} ms a loop for thread {thread}, which is on its bus"
-    rest = _rest(look, name)
-    if rest is None:
+    found = _rest(look, name)
+    if found is None:
         look.leave(f"rest {name} ms=...", "no rest tried takes most of the waits away")
     else:
+        rest, _ = found
         look.add(
             [str(Change.of("rest", name, ms=rest))], [name], why, "low",
             say=f"Let thread {thread} rest {rest:g} ms after each {name}",
@@ -85,14 +86,20 @@ def _remedies(look: Look, sharing: Sharing, name: str) -> None:
     )  # fmt: skip
 
 
-def _rest(look: Look, name: str) -> float | None:
-    """Shortest rest that takes most of the waits away."""
+def _a_second(run: Run, name: str) -> float:
+    """How often a call is made [1/s]."""
+    code = [call.name for call in run.names].index(name)
+    return int((run.call_columns.name == code).sum()) / run.duration_s
+
+
+def _rest(look: Look, name: str) -> tuple[float, Run] | None:
+    """Shortest rest that takes most of the waits away [ms], and some loops played with it."""
     short = shortened(look.at, _FEW)
     free = play(short, (Change.of("drop", name),)).mean_ns
     now = float(short.run.loop_columns.period_ns.mean())
     short = replace(short, most_ns=now - 0.7 * (now - free))
     for rest in (5.0, 10.0, 20.0, 40.0, 80.0):
         plan = (Change.of("rest", name, ms=rest),)
-        if play(short, plan).mean_ns < short.most_ns:
-            return rest
+        if (played := play(short, plan)).mean_ns < short.most_ns:
+            return rest, played.run
     return None
