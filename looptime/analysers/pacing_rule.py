@@ -22,8 +22,6 @@ __all__ = ["by_periods", "by_waits", "moment", "on_grid", "with_unnamed"]
 
 #: Below this share of the variance of independent terms, sums keep to a grid.
 _ON_GRID = 0.15
-#: Above this share of it, each period begins where the one before has ended.
-_INDEPENDENT = 0.5
 #: Periods so close together, as a share of them, keep to a tick where the clock is finer.
 _EVEN = 0.004
 #: Share of the period that work must vary by from loop to loop before it tells of a wait.
@@ -38,6 +36,8 @@ _FLOOR, _FALLS = 0.03, -0.3
 #: Slope of the periods on the calls below which they do not follow them, surely by so many standard
 #: errors.
 _FOLLOWS, _SURE_Z = 0.5, 4.0
+#: Standard errors from which on neighbours surely vary against each other.
+_SURELY = 3.0
 #: From which share of what one slower board makes of both it grows with the calls.
 _GROWS = 0.3
 #: Shorter sleeps [ms], as a share of the period too, look like what it takes to begin again.
@@ -107,8 +107,6 @@ def by_periods(
             waiting_name = run.names[waiting].name
             return "fixed rate", f"{waiting_name} shrinks as the rest of the loop grows: a wait"
         if rest.mean() < 0.05 * period.mean():
-            if any(call.kind == "pacing" for call in run.names):
-                return "free-running", "it hardly ever waits"
             return "free-running", "calls cover the whole period and none of them is a wait"
         cut = varied_by(grain_of(run, run.call_columns.duration_ns))
         if _makes_up(period, rest, cut) and _makes_up(period, rest, cut, _same_calls(table)):
@@ -208,8 +206,6 @@ def _unmoved(period: Float, covered: Float) -> bool:
 def _by_grid(period: Float, grain: float) -> tuple[str, str]:
     middle = median(period)
     wide = spread(period)
-    if middle <= 0:
-        return "can't tell", "the typical period is zero"
     fine = grain <= _EVEN * middle  # else the clock itself makes periods alike
     if wide <= 1e-4 * middle:  # where the clock ticks coarsely half of them may well be
         alike = np.mean(np.abs(period - middle) <= 1e-3 * middle) >= 0.9
@@ -236,8 +232,8 @@ def _by_grid(period: Float, grain: float) -> tuple[str, str]:
         return "fixed rate", "late loops take whole multiples of the usual period"
     # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
     if fine and wide < _EVEN * middle and percentiles(period, [1])[0] > 0.98 * middle:
-        if ratio is None or ratio < _INDEPENDENT:
-            return "fixed rate", "the periods keep within half a percent"
+        if _in_turns(level, grain):
+            return "fixed rate", "the periods keep within half a percent, a short one after a long"
         return "can't tell", _ANEW
     return (
         "free-running",
@@ -257,6 +253,17 @@ def _variance_ratio(period: Float, grain: float, span: int = 32) -> float | None
     one = max(float(np.var(np.diff(start))) - cut, _STAYS * cut)
     many = max(float(np.var(start[span:] - start[:-span])) - cut, 0.0)
     return many / (span * one) if one > 0 else None
+
+
+def _in_turns(period: Float, grain: float) -> bool:
+    """Whether a period is surely the shorter the longer the one before it was.
+
+    Starts that scatter about a grid make it half as much shorter, periods of which each begins
+    where the last one ends do not, but for what cutting the stamps to ticks adds.
+    """
+    off = period - period.mean()
+    together = float(off[1:] @ off[:-1]) / (len(off) - 1) + (CUT * grain) ** 2 / 2
+    return together < -_SURELY * float(off @ off) / len(off) ** 1.5
 
 
 def on_grid(period: Float, grain: float) -> bool:

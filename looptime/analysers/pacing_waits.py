@@ -86,7 +86,8 @@ def _gap(run: Run, pieces: SelfPieces) -> Int | None:
     if at.body_ns is None or not len(run) or not median(at.body_ns):  # an instant tells no end
         return None
     gap = np.maximum(at.period_ns - at.body_ns, 0)
-    if median(gap) < _GAP_SHARE * max(median(at.period_ns), 1.0):
+    short = median(gap) < _GAP_SHARE * max(median(at.period_ns), 1.0)
+    if short and late_ticks(at.period_ns / 1e6, gap / 1e6) is None:  # late loops have none
         return None
     if len(pieces.loop):
         start = run.call_columns.start_ns[pieces.row]

@@ -104,12 +104,8 @@ def _free_to(
     period: Float, wait: Float | None, asked_ms: float, step: float, stated: bool
 ) -> bool:  # fmt: skip
     """Whether the loops would have had time for other steps, and come to what was asked for."""
-    waits_long = wait is not None and float((wait > step).mean()) >= _LONGER
-    if wait is not None and not waits_long:
+    if not (stated if wait is None else float((wait > step).mean()) >= _LONGER):
         return False
     end = np.append(0.0, np.cumsum(period))
-    if len(end) <= _TOGETHER:
-        return False
     off = np.abs(end[_TOGETHER:] - end[:-_TOGETHER] - _TOGETHER * asked_ms)
-    keeps = float((off <= _WITHIN * step).mean()) >= _MOSTLY
-    return keeps and (waits_long or stated)
+    return float((off <= _WITHIN * step).mean()) >= _MOSTLY

@@ -8,7 +8,14 @@ import pytest
 import looptime
 from looptime.analysers.basis import prepare
 from looptime.analysers.pacing import _in_slots, _made_up, _round_period, _slots, pacing
-from looptime.analysers.pacing_rule import _always_as_long, _makes_up, by_waits, on_grid
+from looptime.analysers.pacing_rule import (
+    _always_as_long,
+    _makes_up,
+    _unmoved,
+    by_waits,
+    on_grid,
+    with_unnamed,
+)
 from looptime.run import Clock, LoopColumns, Run
 from tests.build_run import make_flat_run, make_run
 
@@ -776,3 +783,60 @@ def test_a_few_waits_that_keep_no_tick_tell_no_rate():
     parts = {"work": (work * 1e6).astype(np.int64), "sleep": (wait * 1e6).astype(np.int64)}
     found = pacing(make_flat_run(parts["work"] + parts["sleep"], parts, {"sleep": "pacing"}))
     assert not found.fixed_rate
+
+
+@pytest.mark.parametrize("stepping_ms", [0, 0.02])
+@pytest.mark.parametrize("loops", [60, 127, 200])
+def test_few_even_loops_are_paced_only_where_a_short_one_follows_a_long(loops, stepping_ms):
+    """Ends that scatter about ticks of 10 ms: neighbours correlate by -1/2, else not at all.
+
+    In 60 loops that is four standard errors. A clock of steps wider than what loops vary by makes
+    the same of any, and is no proof. Even so no loop whose begins just follow is called paced.
+    """
+    told = {"paced": [], "in a row": []}
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        off = rng.exponential(0.02, loops + 1)
+        for key, start in (
+            ("paced", 10 * np.arange(loops + 1) + off),
+            ("in a row", np.cumsum(9.98 + off)),
+        ):
+            stamps = np.floor(start / stepping_ms) * stepping_ms if stepping_ms else start
+            run = make_flat_run((1e6 * np.diff(stamps)).round().astype(np.int64))
+            run = replace(run, clock=replace(run.clock, tick_ns=max(int(1e6 * stepping_ms), 1)))
+            told[key].append(pacing(run).mode)
+    assert told["in a row"].count("can't tell") >= 9
+    assert "free-running" not in told["paced"]
+    assert sum(mode.startswith("fixed rate") for mode in told["paced"]) >= (0 if stepping_ms else 8)
+
+
+@pytest.mark.parametrize(
+    ("gap", "mode", "why"),
+    [
+        (0.3 + 0.01 * spreading(0, 1, 3), "free-running", "so short would look the same"),
+        (
+            8 + 0.01 * spreading(0, 1, 3),
+            "can't tell",
+            "ms pass after each loop's row, however long",
+        ),
+        (spreading(3, 8, 3), "free-running", "no grid; a sleep in the part"),
+    ],
+)
+def test_what_passes_after_the_row_of_a_loop_is_told_by_its_length(gap, mode, why):
+    """A moment is none, as long each time may be slept, and what varies freely may hide a sleep."""
+    work = spreading(5, 9)
+    told, because = with_unnamed(gap, work + gap, "no grid")
+    assert (told, why in because) == (mode, True)
+    said = with_unnamed(spreading(3, 8, 3), work + spreading(3, 8, 3), "a would look the same b")
+    assert said == ("free-running", "a would look the same b")
+
+
+def test_periods_follow_calls_unless_surely_by_less_than_half():
+    """Slopes of 0, 0.45 and 1 with a standard error of 0.01; of calls that never vary none."""
+    calls, noise = spreading(5, 9), 0.2 * spreading(-1, 1, 2)
+    assert _unmoved(20 + noise, calls)
+    assert _unmoved(20 + noise + 0.4 * calls, calls)
+    assert not _unmoved(20 + noise + 0.48 * calls, calls)
+    assert not _unmoved(10 + noise + calls, calls)
+    assert not _unmoved(20 + noise, np.full(400, 5.0))
+    assert not _unmoved(20 + noise[:19], calls[:19])

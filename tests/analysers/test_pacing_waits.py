@@ -107,3 +107,36 @@ def test_a_moment_between_rows_is_no_sleep():
     """After each row 0.2 ms pass, as from one pass to the next."""
     found = prepare(unnamed(0.2 + 0.1 * late())).pacing
     assert (found.mode, found.wait_known) == ("free-running", False)
+
+
+def what_is_left(most, catches_up, n=600):
+    """Work of 6 ms to `most`, and the wait for ticks of 10 that follows it [ms].
+
+    Ticks count from the end of a late loop, or from the first.
+    """
+    work, now, rest = np.random.default_rng(7).uniform(6, most, n), 0.0, []
+    for k, took in enumerate(work):
+        due = 10.0 * (k + 1) if catches_up else now + 10
+        rest.append(max(due - now - took, 0.0))
+        now += took + rest[-1]
+    return work, np.array(rest)
+
+
+@pytest.mark.parametrize("calls", [True, False])
+@pytest.mark.parametrize(("most", "catches_up"), [(12, True), (13, True), (14, False), (16, False)])
+def test_what_is_left_of_a_tick_that_many_loops_miss_is_waited(most, catches_up, calls):
+    """A third of the loops are late or two of three: these go on at once, the others wait."""
+    work, rest = what_is_left(most, catches_up)
+    made = (lambda k: [("update", 0, work[k])]) if calls else ()
+    basis = prepare(make_run((work + rest).tolist(), made, body_ms=work.tolist()))
+    assert basis.waits.wait_ns / 1e6 == pytest.approx(rest, abs=1e-5)
+    assert basis.pacing.mode == f"fixed rate, {'catches up' if catches_up else 'skips'}"
+    assert (basis.pacing.nominal_ms, basis.judged) == (pytest.approx(10), "work")
+
+
+def test_what_follows_some_loops_whatever_they_took_is_no_wait():
+    """2 ms after every fifth loop."""
+    work = np.random.default_rng(7).uniform(6, 12, 600)
+    rest = np.where(np.arange(600) % 5, 0.0, 2.0)
+    basis = prepare(make_run((work + rest).tolist(), body_ms=work.tolist()))
+    assert (basis.waits.wait_ns, basis.pacing.mode) == (None, "free-running")

@@ -49,6 +49,23 @@ def test_a_loop_that_takes_the_ticks_that_its_work_needs_is_no_coarse_timer():
     assert wake_grid(period, period - work, 10, 0.001, stated=True) is None
 
 
+def test_without_its_waits_a_loop_is_held_against_what_its_log_states():
+    """Loops of 8 and 12 ms may be what the work takes, unless 10 ms are said to be asked for."""
+    period, _ = woken(10, 4)
+    assert wake_grid(period, None, 10, 0.001) is None
+    assert wake_grid(period, None, 10, 0.001, stated=True).step_ms == pytest.approx(4, rel=0.01)
+
+
+def test_loops_that_lose_or_gain_on_the_period_were_not_asked_for_it():
+    """Of 8 or 12 ms by the toss of a coin: over 32 loops 11 ms off, more than a step and a bit."""
+    toss = np.random.default_rng(5).random(1200) < 0.5
+    scatter = np.diff(np.random.default_rng(6).uniform(0, 0.08, 1201))
+    period = np.where(toss, 8.0, 12.0) + scatter
+    assert wake_grid(period, period - 3, 10, 0.001) is None
+    evenly = np.where(np.arange(1200) % 2, 8.0, 12.0) + scatter
+    assert wake_grid(evenly, evenly - 3, 10, 0.001).step_ms == pytest.approx(4, rel=0.01)
+
+
 def test_no_call_is_named_for_a_coarse_timer():
     """The finding comes first, with the grid and both lengths; none says that loops are late."""
     period, work = woken(10, 4)
