@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.beat_wait import _goes_against, at_tick, filled_tick, whole_tick
+from looptime.analysers.beat_wait import (
+    _ends_evenly,
+    _goes_against,
+    at_tick,
+    filled_tick,
+    whole_tick,
+)
 from tests.build_run import make_run
 
 
@@ -186,3 +192,16 @@ def test_lengths_alone_tell_by_which_varies_most():
     laid = replace(run, clock=replace(run.clock, starts_from="column order"))
     found = prepare(laid)
     assert [found.run.names[k].name for k in found.waits.names] == ["rest"]
+
+
+@pytest.mark.parametrize("every", [1, 2])
+def test_ends_of_calls_are_compared_from_one_loop_to_the_next(every):
+    """A call from 2 to 9 ms on until 10 of each 20 ms ends evenly; every other loop tells nothing.
+
+    The other way round it begins evenly.
+    """
+    begin = np.random.default_rng(2).uniform(2, 9, 200)
+    some = np.ones(200, bool)
+    until = make_run([20] * 200, lambda k: [] if k % every else [("wait", begin[k], 10 - begin[k])])
+    assert _ends_evenly(until, 0, some) == (every == 1)
+    assert not _ends_evenly(make_run([20] * 200, lambda k: [("wait", 1, begin[k])]), 0, some)

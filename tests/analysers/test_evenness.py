@@ -32,6 +32,19 @@ def test_uneven(changed, why):
     assert why in found.why
 
 
+@pytest.mark.parametrize(
+    "x",
+    [
+        np.where(np.arange(500) == 77, 90.0, 20.0),  # one of four and a half usual ones
+        np.where(np.arange(500) % 2, 20.1, 19.9),  # in turns that differ by a hundredth
+        np.where(np.arange(500) % 4 < 2, 21.0, 19.0),  # two and two: neighbours are as often alike
+    ],
+)
+def test_what_is_still_even(x):
+    """Each just short of what is told as uneven."""
+    assert evenness(x).even
+
+
 @pytest.mark.parametrize(("x", "tick"), [(np.full(10, 20.0), 0.0), (np.full(500, 20.0), 16.0)])
 def test_cannot_be_told(x, tick):
     """Ten loops; a clock that steps by most of a period."""

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.late_ticks import _below, late_ticks
+from looptime.analysers.late_ticks import _below, kept_starts, late_ticks
 from looptime.planner.play.pacer import recorded_pace
 from looptime.planner.play.replay import replay
 from tests.build_run import make_flat_run
@@ -129,3 +129,19 @@ def test_no_start_lies_below_the_string_and_each_touched_one_bends_it(period):
     assert touched[-1] == len(period)
     assert (start >= string - 1e-9).all()
     assert (np.diff(np.diff(start[touched]) / np.diff(touched)) > 0).all()
+
+
+@pytest.mark.parametrize("step", [0.0, 0.5])
+@pytest.mark.parametrize("seed", range(3))
+def test_starts_in_time_lie_on_a_line_below_all_others(step, seed):
+    """Work of about 19.5 ms for ticks of 20, made up for later; stamps may be in half milliseconds.
+
+    The same work without a tick touches such a line here and there alone.
+    """
+    work = np.random.default_rng(seed).normal(19.5, 2.5, 3000)
+    period, _ = paced("catch-up", work, seed=seed)
+    for took, tick in ((period, 20.0), (work, None)):
+        end = np.append(0.0, np.cumsum(took))
+        stamps = np.floor(end / step) * step if step else end
+        found = kept_starts(np.diff(stamps), step)
+        assert (found and round(found.ms, 1)) == tick

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers import own_gaps
+from looptime.stats.mechanism import Mechanism, Rule
 from tests.build_run import make_run
 
 
@@ -90,3 +91,27 @@ def test_a_clock_is_never_told_as_a_count_of_loops(rule, jitter):
     for value in (50.0, 87.3, 90.0, 100.0, 112.0, 200.0, 250.0):
         for base in (7.0, 9.0, 12.0):
             assert looked_up(rule, value, jitter, int(10 * value + base), base).name != "loops"
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "told"),
+    [
+        ((99.8, 100.2), (94.1, 94.5), "since start"),  # 100 is rounder than any within 94.3
+        ((94.1, 94.5), (49.9, 50.1), "since end"),
+        ((99.8, 100.2), (49.9, 50.1), "unknown"),  # both are round
+        ((99.8, 100.2), (90.0, 95.0), "unknown"),  # nothing round in so wide a stretch is no wonder
+        ((86.9, 87.1), (81.2, 81.4), "since start"),  # 87 of whole ones
+        ((87.2, 87.3), (81.3, 81.4), "unknown"),  # neither
+        ((87.2, 87.3), (0.0, 0.0), "unknown"),  # of a call that begins as it ends nothing is set
+    ],
+)
+def test_of_two_clocks_the_one_with_a_round_interval_is_taken(start, end, told):
+    """In ms: what programs are set to, where the gaps allow both."""
+    rules = tuple(
+        Rule(name, sum(bounds) / 2, *bounds)
+        for name, bounds in (("since start", start), ("since end", end))
+    )
+    found = own_gaps._by_round_number(Mechanism("unknown", rules[0].value, 1.0, rules), 0.01)
+    assert found.name == told
+    value = {r.name: r.value for r in rules}.get(told, rules[0].value)
+    assert found.value == value

@@ -1,8 +1,12 @@
 """What the loop waits for turns of another thread, as entries and as a sentence."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from looptime.analysers.contention import ResultWait
+from looptime.analysers.turn_contention import _over
 from looptime.findings import summarise
 from looptime.project import Project
 from tests.build_run import make_run
@@ -94,3 +98,30 @@ def test_turns_lengthen_short_calls_as_much_as_long_ones(services):
     count = np.count_nonzero(run.call_columns.name == busy)
     said = waits_for_turns(run)
     assert said == pytest.approx(3 * len(services) * count / len(run), rel=0.02)
+
+
+def test_a_thread_that_nothing_waits_for_has_no_entry():
+    """It computes for 5 ms of each loop when the loop calls nothing."""
+    run = turns()
+    beside = make_run(
+        [40] * 120,
+        lambda k: [
+            *([("detect", 0, 12, "vision")] if k % 2 else []),
+            ("arm.read", 2, 6 if k % 2 else 1 + k % 3 / 100),
+            ("arm.write", 10, 2 if k % 2 else 1 + k % 3 / 100),
+            ("pose", 20, 2),
+            ("map", 30, 5, "mapper"),
+        ],
+        {**KINDS, "map": "compute"},
+    )
+    for one in (run, beside):
+        assert [e.thread for e in summarise(one).contention.found] == ["vision"]
+
+
+def test_a_wait_for_a_result_is_over_with_the_turn_of_the_same_call():
+    """The call of the thread that computes, and neither another of it nor the same elsewhere."""
+    entries = summarise(turns()).contention.found
+    ends = ResultWait("arm.read", "vision", "detect", 0.5, 2.5, 5.0)
+    assert _over(entries, ends)
+    assert not _over(entries, replace(ends, thread="mapper"))
+    assert not _over(entries, replace(ends, partner="store"))

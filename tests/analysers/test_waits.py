@@ -73,3 +73,9 @@ def test_gains_of_code_that_is_run(assumed_s):
     factors = gain_factors(50, 20)
     assert fast_integral / slow_integral == pytest.approx(factors.integral, rel=1e-9)
     assert fast_slope / slow_slope == pytest.approx(factors.derivative, rel=1e-9)
+
+
+def test_without_a_loop_no_delay_is_set():
+    """Nothing to tell of, and not a lateness of nothing."""
+    with pytest.raises(NotEnoughError, match="no loop"):
+        delay(make_run([]), 10)

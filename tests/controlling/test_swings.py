@@ -1,5 +1,8 @@
 """Whose a swing is, and what is said of it."""
 
+import math
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -8,7 +11,7 @@ from looptime.cli import cli
 from looptime.controllers import Controller
 from looptime.controlling import control, swings
 from looptime.controlling.fit_signals import FitSignals
-from looptime.controlling.swings import Swings
+from looptime.controlling.swings import Swings, _driven, _of_line, _same
 from looptime.views.text.control_answer import control_sentence
 from tests.build_run import make_run
 from tests.controlling.swinging import even, play, weave
@@ -84,3 +87,55 @@ def test_each_look_at_a_swing_is_taken_once(monkeypatch):
     assert one.rested is None
     assert one.told(None) == one.told(None)
     assert sorted(looked) == ["oscillation", "steady_swing"]
+
+
+@pytest.mark.parametrize(
+    ("value", "why"),
+    [(np.sin(np.arange(30.0)), "30 rows are too few"), (np.full(3000, 2.0), "fl_is never changes")],
+)
+def test_of_what_stands_or_is_short_no_swing_is_told(value, why):
+    """Said as such, and not that none was seen."""
+    run = run_of(0 * value, value, np.cos(np.arange(len(value))))
+    found, said = Swings(FitSignals(run, ("fl_u", "fl_is", "fl_want"))).told(None)
+    assert found is None
+    assert why in said
+
+
+def valued(x):
+    return SimpleNamespace(value=x)
+
+
+@pytest.mark.parametrize(("plant", "share"), [("speed", 0.4), ("position", 0.04)])
+def test_how_far_an_output_moves_the_fitted_mechanism_by_hand(plant, share):
+    """At w = 10 / s with a lag of 0.1 s a gain of 2 is 2 / sqrt(2); of a position over w besides.
+
+    An output of sqrt(2) to each side moves it by 2, or by 0.2, of 5 that are seen.
+    """
+    fit = SimpleNamespace(
+        used=True, full_speed=valued(2.0), time_constant_ms=valued(100.0), plant=plant
+    )
+    line = SimpleNamespace(frequency_hz=valued(10 / (2 * math.pi)), output=2**0.5, amplitude=5.0)
+    assert _driven(line, fit) == pytest.approx(share)
+    assert _driven(line, None) is None
+    assert _driven(line, SimpleNamespace(**{**vars(fit), "used": False})) is None
+
+
+def test_two_looks_at_a_swing_are_one_by_their_frequencies():
+    """2 Hz and 2.3 Hz are 14 % apart, in either order, 2 and 2.4 Hz 18 %."""
+    two, near, far = (SimpleNamespace(frequency_hz=valued(hz)) for hz in (2.0, 2.3, 2.4))
+    assert _same(two, near)
+    assert _same(near, two)
+    assert not _same(two, far)
+    assert not _same(far, two)
+    assert not _same(two, SimpleNamespace(frequency_hz=valued(None)))
+
+
+@pytest.mark.parametrize(
+    ("growth", "kept"), [(1.19, True), (1.25, False), (0.84, True), (0.8, False)]
+)
+def test_a_swing_keeps_its_height_within_a_fifth(growth, kept):
+    """In 30 cycles two thirds of 60 half swings lie between the thirds that are compared."""
+    line = SimpleNamespace(frequency_hz=valued(2.0), growth=growth, cycles=30, amplitude=1.0)
+    fall = -math.log(growth) / 40
+    expected = 0.0 if kept else fall / math.sqrt(math.pi**2 + fall**2)
+    assert _of_line(line).damping_ratio.value == pytest.approx(expected)

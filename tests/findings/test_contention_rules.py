@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from looptime.findings import summarise
+from looptime.findings.contention_rules import waited_for
 from tests.findings.build import codes
 from tests.two_threads import Job, Played, play
 
@@ -274,3 +275,27 @@ def test_what_waiting_calls_take_in_all_is_the_sum_of_their_shares():
     share = sum(took.values()) / (played.run().duration_s * 1e3)
     assert told.text.startswith(("enc.read and motor.write wait", "motor.write and enc.read wait"))
     assert f"In all they take {100 * share:.0f} %" in told.text
+
+
+def test_a_wait_between_calls_that_are_labelled_two_buses_is_doubted():
+    """The encoders wait for the gyro by the rows of a played bus, whatever the labels say."""
+    played = two_threads("a", (0.5, 2))
+    run = played.run()
+    buses = {"enc.1.read": "port", "enc.2.read": "port", "gyro.read": "other port"}
+    made = summarise(run.with_names([replace(n, bus=buses.get(n.name)) for n in run.names]))
+    (found,) = [f for f in made.findings if f.code == "bus_label"]
+    assert found.text.startswith("By the times, enc.1.read and enc.2.read would wait ")
+    assert "for gyro.read on thread gyro, though they are labelled two buses" in found.text
+    assert found.value == pytest.approx(sum(played.wait_ms().values()), rel=0.05)
+
+
+def test_a_call_waits_for_a_thread_where_that_is_half_of_what_it_costs():
+    """The wait of both encoders, up to twice as much; of a call that waits for nobody nothing."""
+    made = summarise(two_threads("a", (0.5, 2)).run())
+    (entry,) = made.contention.found
+    wait = entry.wait_ms_per_loop.value
+    said = ", waiting for gyro.read on thread gyro"
+    assert waited_for(made, "enc.1.read", wait) == said
+    assert waited_for(made, "enc.1.read", 1.9 * wait) == said
+    assert waited_for(made, "enc.1.read", 2.1 * wait) == ""
+    assert waited_for(made, "calc", wait) == ""

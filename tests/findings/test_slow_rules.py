@@ -1,13 +1,15 @@
 """Findings of slow loops."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from looptime.analysers.contrast import Part
 from looptime.analysers.pauses import Pauses
 from looptime.findings import summarise
-from looptime.findings.slow_rules import _pause_words
+from looptime.findings.slow_rules import _pause_words, _recurring
 from looptime.schema import UNATTRIBUTED
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_flat_run
@@ -401,3 +403,25 @@ def test_long_turns_of_what_holds_nearly_all_of_the_time_may_be_anything(elsewhe
     assert [f.code for f in found.findings if f.text == text] == [code]
     assert "can't tell" in text
     assert ("2 % of the loops" in text) is (not elsewhere)
+
+
+@pytest.mark.parametrize(
+    ("parts", "said"),
+    [
+        ([("lift", 3.0), ("work", 2.0), (UNATTRIBUTED, -4.0)], "mostly in lift, whose own time"),
+        ([("lift", 2.0), ("work", 1.9), (UNATTRIBUTED, 0.2)], "in whatever call happens to run"),
+        ([(UNATTRIBUTED, 3.0), ("work", 2.0)], "in no timed call"),
+    ],
+)
+def test_where_stalls_of_no_single_call_are(parts, said):
+    """Most of what the loops take more is one call's or none's, or nobody has half of it."""
+    work = np.full(2000, 9_000_000) + np.random.default_rng(3).integers(0, 40_000, 2000)
+    lift = np.full(2000, 500_000)
+    lift[20::50] += 5_000_000
+    at = summarise(make_flat_run(work + lift + 500_000, {"work": work, "lift": lift}))
+    (one,) = at.recurrence.found
+    moved = replace(one, call=None, together=(), parts=tuple(Part(*p) for p in parts))
+    assert _recurring(at, one).text.startswith("lift stalls the loop for 5 ms every 50 loops")
+    text = _recurring(at, moved).text
+    assert text.startswith("The loop stalls for 5 ms every 50 loops")
+    assert said in text

@@ -9,7 +9,13 @@ import pytest
 
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance
-from looptime.checks.compare.compare import _decided, _ranked, _verdict, compare
+from looptime.checks.compare.compare import (
+    _by_more_than_trend,
+    _decided,
+    _ranked,
+    _verdict,
+    compare,
+)
 from looptime.checks.compare.explain import Explained, Share
 from looptime.checks.compare.wording import _mixed, sentences
 from looptime.checks.recording.figures import measure
@@ -263,3 +269,39 @@ def test_figures_that_moved_both_ways_are_named_in_words():
         changes=[SimpleNamespace(statistic=what, verdict=verdict) for what, verdict in moved]
     )
     assert _mixed(made) == ["Mixed: slower in the worst 5 %, p95; faster in median."]
+
+
+@pytest.mark.parametrize(
+    ("mean", "tail", "whole"),
+    [
+        ("slower", "faster", "slower"),  # the mean decides where it tells anything
+        ("faster", "slower", "faster"),
+        ("can't tell", "slower", "slower"),
+        ("can't tell", "faster", "faster"),
+        ("no change seen", "faster", "faster"),
+        ("no change seen", "no change seen", "no change seen"),
+        ("can't tell", "no change seen", "can't tell"),
+    ],
+)
+def test_the_verdict_is_the_means_else_the_tails(mean, tail, whole):
+    """Of two figures, by which each is."""
+    changes = [Change("period", "mean", verdict=mean), Change("period", "p95", verdict=tail)]
+    assert _verdict(changes, False, None, Tolerance()) == ("", whole)
+
+
+@pytest.mark.parametrize(
+    ("after", "percent", "separated", "history", "stays"),
+    [
+        (11.0, 8.0, True, (), True),  # figures and line tell the same
+        (9.0, 8.0, True, (), False),  # the figures went down
+        (10.01, 8.0, True, (), False),  # they stayed
+        (10.01, 8.0, False, (), True),  # taken in turn, no line is drawn
+        (10.01, 8.0, True, (1,) * 5, True),  # the scatter is known
+    ],
+)
+def test_a_trend_alone_gives_no_verdict(after, percent, separated, history, stays):
+    """10 ms before; what a line through the session says is 8 % more, beyond 3 % and 0.1 ms."""
+    change = Change("period", "mean", before=10.0, after=after, percent=Figure(percent),
+                    verdict="slower")  # fmt: skip
+    at = SimpleNamespace(separated=separated, history=history)
+    assert (_by_more_than_trend(change, at, Tolerance()).verdict == "slower") == stays

@@ -1,9 +1,13 @@
 """Several recordings a side: judged by the scatter between runs."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from looptime.checks.compare.compare import compare
+from looptime.checks.compare.several import Scatter, run_changes
+from looptime.checks.compare.sides import equalise
 from looptime.checks.recording.figures import measure
 from looptime.checks.recording.recording import Settings, record
 from looptime.stats.between_runs import compare_runs
@@ -92,3 +96,37 @@ def test_a_share_of_overruns_that_doubles_is_told_at_half_the_pace():
     assert found.before == pytest.approx(found.after, rel=0.3)
     assert found.percent.low < 100 < found.percent.high
     assert found.verdict == "slower"
+
+
+def at_budget(run, budget_ms):
+    return measure(record(run, Settings(budget_ms=budget_ms)).series())
+
+
+def test_overruns_of_unlike_budgets_are_not_compared():
+    """With a budget of 9 ms every loop is beyond it, with 11 ms hardly any: of the same loops."""
+    sides = made_sides()
+    for budgets, compared in (((11.0, 11.0), True), ((9.0, 11.0), False)):
+        stored = [
+            [at_budget(run, b) for run in side] for side, b in zip(sides, budgets, strict=True)
+        ]
+        found = compare(*stored)
+        assert ("overruns" in {c.statistic for c in found.changes}) == compared
+        assert change_named(found, "mean").verdict == "no change seen"
+
+
+def test_a_history_of_other_budgets_says_nothing_of_overruns():
+    """Its counts scatter by far more: with it the interval would be as wide, so it is left out."""
+    before, after = (tuple(side) for side in equalise(made_sides(stalls=0.01), Settings(11.0)))
+    rng = np.random.default_rng(4)
+    runs = [recording(50 + k, loops=2600, stalls=0.01) for k in range(8)]
+    wild = [recording(70 + k, loops=2600, stalls=rng.uniform(0.001, 0.1)) for k in range(8)]
+
+    def interval(history):
+        at = Scatter(before, after, tuple(history))
+        (found,) = [c for c in run_changes(at, "period") if c.statistic == "overruns"]
+        return found.difference.low, found.difference.high
+
+    other = [replace(v, facts=replace(v.facts, budget_ms=12.0))
+             for v in (at_budget(run, 11.0) for run in wild)]  # fmt: skip
+    assert interval(other) == interval([])
+    assert interval([at_budget(run, 11.0) for run in runs]) != interval([])

@@ -1,14 +1,16 @@
 """Two sides made ready: what is unlike, the order of recording, one cut for both."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from looptime.checks.compare.compare import compare
-from looptime.checks.compare.sides import equalise, unlike
+from looptime.checks.compare.sides import equalise, once, unlike
 from looptime.checks.gate.gate import _refuse_unlike
 from looptime.checks.recording.facts import Facts
+from looptime.checks.recording.figures import measure
 from looptime.checks.recording.recording import Settings, record
 from looptime.errors import UsageError
 from tests.build_run import make_run
@@ -138,3 +140,38 @@ def test_pieces_on_both_sides_are_told():
     first, second = cut(recording(1), 2000)
     (told,) = [u.text for u in compare_sides([first], [second]).unlike if u.what == "pieces"]
     assert told.startswith("1.csv goes on, on the same clock, where 0.csv ends")
+
+
+def test_copies_count_as_one_run_and_are_named_with_what_they_are_copies_of():
+    """Two copies of one recording, one of another, and a third by itself."""
+    one, other, alone = (recording(seed, source=f"{seed}.csv") for seed in (1, 2, 3))
+    runs = [one, replace(one, source="b.csv"), other, replace(one, source="c.csv"),
+            replace(other, source="d.csv"), alone]  # fmt: skip
+    kept, said = once(runs, SETTINGS)
+    assert sorted(item.source for item in kept) == ["1.csv", "2.csv", "3.csv"]
+    assert [(u.what, u.text) for u in said] == [
+        ("copies", "b.csv and c.csv are copies of 1.csv: they count as one run"),
+        ("copies", "d.csv is a copy of 2.csv: both count as one run"),
+    ]
+
+
+def test_stored_figures_of_a_longer_run_could_not_be_cut():
+    """A run of twice as many loops: cut where its loops are at hand, else said."""
+    runs = recording(1, loops=4000), recording(2, loops=2000)
+    stored = [measure(record(run, SETTINGS).series()) for run in runs]
+    for sides, what in ((runs, "all are cut to"), (stored, "stored runs could not be cut")):
+        (said,) = [u.text for u in compare([sides[0]], [sides[1]], settings=SETTINGS).unlike
+                   if u.what == "length"]  # fmt: skip
+        assert what in said
+
+
+def test_periods_are_compared_where_work_is_known_on_one_side_only():
+    """Paced to 20 ms, with its wait logged before and bare stamps after."""
+    logged = paced(recording(1), 20.0)
+    bare = even_periods(recording(2, calls={}))
+    found = compare([logged], [bare], settings=SETTINGS)
+    assert [u.text for u in found.unlike if u.what == "work"] == [
+        "the pacing wait is logged in some runs only: periods are compared, which hide what fits"
+        " the pace"
+    ]
+    assert {c.quantity for c in found.changes} == {"period"}

@@ -290,3 +290,21 @@ def test_nothing_is_gained_before_a_wait_for_frames_and_the_thread_gets_no_more_
     seldom = predict(frames(), ["thread frame.read rest-ms=40"], keep_warmup=True, heading=held)
     age = seldom.predicted.age_at_first_use_ms["frame.read"]
     assert age["mean"].value == pytest.approx(30, abs=1)
+
+
+@pytest.mark.parametrize(
+    ("p99_ms", "said"),
+    [
+        (11.0, r"Target p99 of 11 ms: met today \(10.20 ms\)\.$"),
+        (9.0, r"Target p99 of 9 ms: can be reached; today it is 10.20 ms\.$"),
+        (8.0, r"Target p99 of 8 ms: can't tell: the best plan takes 4.60 to 8.60 ms, by what is"),
+        (0.5, r"Target p99 of 0.5 ms: cannot be reached by the remedies tried; the floor is "),
+    ],
+)
+def test_a_target_of_the_longest_loops_is_answered(p99_ms, said):
+    """Every loop takes 10.2 ms, 4.8 of them four reads that may go in one batch."""
+    found = suggest(plain(), target_p99_ms=p99_ms, keep_warmup=True)
+    (line,) = found.targets
+    assert re.search(said, line), line
+    assert all(p.meets_targets == (p.p99_ms <= p99_ms) for p in found.proposed)
+    assert any(p.meets_targets for p in found.proposed) == (p99_ms >= 9)
