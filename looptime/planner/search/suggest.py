@@ -260,7 +260,7 @@ class _Search:
             pair for pair in itertools.combinations(good[:4], 2)
             if not pair[0].calls & pair[1].calls
         ]  # fmt: skip
-        made = [(group, self.tried(_changes(group))) for group in groups]
+        made = [(group, tried) for group in groups if (tried := self._if_it_goes(group))]
         self.progress(0.75)
         chosen: tuple[Candidate, ...] = ()
         last = now
@@ -268,15 +268,19 @@ class _Search:
             if any(candidate.calls & other.calls for other in chosen):
                 continue
             group = (*chosen, candidate)
-            try:
-                tried = self.tried(_changes(group))
-            except UsageError:  # an earlier change leaves nothing for this one
-                continue
-            if self._gain(last, tried)[2] < -_SEEN * now.means[0]:
+            tried = self._if_it_goes(group)
+            if tried and self._gain(last, tried)[2] < -_SEEN * now.means[0]:
                 chosen, last = group, tried
                 if len(group) > 2:
                     made.append((group, tried))
         return made
+
+    def _if_it_goes(self, group: tuple[Candidate, ...]) -> _Tried | None:
+        """Some remedies played together; None where an earlier one leaves nothing for a later."""
+        try:
+            return self.tried(_changes(group))
+        except UsageError:
+            return None
 
     def _proposal(self, group: tuple[Candidate, ...], now: _Tried, tried: _Tried) -> Proposal:
         middle, best, worst = self._gain(now, tried)

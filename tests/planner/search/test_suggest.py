@@ -308,3 +308,37 @@ def test_a_target_of_the_longest_loops_is_answered(p99_ms, said):
     assert re.search(said, line), line
     assert all(p.meets_targets == (p.p99_ms <= p99_ms) for p in found.proposed)
     assert any(p.meets_targets for p in found.proposed) == (p99_ms >= 9)
+
+
+def moved(subsystem):
+    """A read of 2.5 ms of some subsystem, and a write that moves the lift."""
+    return [("tray.read", 0, 2.5), ("lift.set", 3, 1.0)], {
+        "tray.read": {"kind": "sensor read", "subsystem": subsystem},
+        "lift.set": {"kind": "actuator write", "subsystem": "lift"},
+    }
+
+
+def wheels(*took_ms):
+    return [(f"wheel.{k}.read", 2 * k, ms) for k, ms in enumerate(took_ms)], {
+        f"wheel.{k}.read": "sensor read" for k in range(len(took_ms))
+    }
+
+
+@pytest.mark.parametrize(
+    ("log", "heading", "left", "why"),
+    [
+        (wheels(1.2, 1.2, 1.2, 4.0), None, "batch wheel.3.read", "costs otherwise than 3 x wheel"),
+        (wheels(0.5, 4.0), None, "batch wheel.*", "their costs differ"),
+        (wheels(1.2, 1.2), None, "batch wheel.*", None),
+        (moved("lift"), None, "every tray.read loops=4", "lift may be steered by it"),
+        (moved("tray"), None, "every tray.read loops=4", None),
+        (moved("tray"), "tray.read", "every tray.read loops=4", "it reads the heading"),
+        (wheels(2.5), "wheel.0.read", "later wheel.0.read", "no actuator write is known"),
+    ],
+)
+def test_what_is_left_out_says_why(log, heading, left, why):
+    """Reads of unlike costs, of what they steer, and a heading that nothing in the log uses."""
+    found = suggest(make_run([10.0] * 300, *log), keep_warmup=True, heading_call=heading)
+    said = {one.text: one.why for one in found.not_proposed}
+    assert (left in said) == (why is not None)
+    assert (why or "") in said.get(left, "")
