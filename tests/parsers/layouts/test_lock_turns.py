@@ -43,3 +43,13 @@ def test_a_lock_that_is_taken_deeper_now_and_then_keeps_its_turns():
     assert not found.lost
     assert not found.stray
     assert len(found.begin) == 6 * 20
+
+
+@pytest.mark.parametrize(("events", "lost"), [("HFH", [2]), ("HHFFHH", [4]), ("HFHFF", [])])
+def test_what_is_held_when_the_log_ends_is_no_turn(events, lost):
+    """Nobody knows for how long it is; the turns before it are as they were."""
+    had = np.array([event == "H" for event in events])
+    found = turns(had, NOBODY, np.arange(len(events)))
+    assert found.lost == lost
+    assert (found.begin[0], found.end[0]) == (0, events.index("FH") if "HHF" not in events else 3)
+    assert len(found.begin) == len(found.end)

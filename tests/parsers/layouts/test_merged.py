@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 import looptime
-from looptime.parsers.layouts.merged import odd_turns
+from looptime.parsers.layouts import merged
+from looptime.parsers.layouts.merged import merged_loops, odd_turns
 from tests.parsers.layouts.section_rows import text
 
 NAMES = ("gyro.read", "drive.encoders.read", "drive.motors.write")
@@ -140,3 +141,23 @@ def test_names_filled_down_over_some_loops(tmp_path):
              for at, row in enumerate(rows)]  # fmt: skip
     path.write_text(text(whole, "loop,name,start_us,duration_us\n"), encoding="utf-8")
     assert not any("nearly all" in n for n in looptime.read(path, cache=False).clock.notes)
+
+
+def test_calls_of_two_loops_in_one_are_counted_in_whatever_order_they_stand():
+    """Thirty loops of 10 ms, of which the ninth begin is lost; calls name by name, or mixed."""
+    at = 10 * np.arange(30)
+    begins = np.delete(at, 9)
+    calls = np.concatenate([begins, at + 2, at + 4])
+    name = np.repeat([0, 1, 2], [29, 30, 30])
+    for order in (np.arange(89), np.argsort(calls), np.random.default_rng(1).permutation(89)):
+        found = merged_loops(begins[:-1], begins[1:], calls[order], name[order], 0)
+        assert np.flatnonzero(found).tolist() == [8]
+
+
+def test_only_so_many_rows_are_looked_at_for_odd_turns(monkeypatch):
+    """Loops 10 and 300 of 400 lack a section, one of them beyond the first 600 rows."""
+    name, loop = np.tile([0, 1, 2], 400), np.repeat(np.arange(400), 3)
+    name, loop = np.delete(name, [31, 901]), np.delete(loop, [31, 901])
+    assert odd_turns(name, loop).tolist() == [10, 300]
+    monkeypatch.setattr(merged, "LOOKED_AT", 600)
+    assert odd_turns(name, loop).tolist() == [10]

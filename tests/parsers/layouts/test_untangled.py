@@ -49,3 +49,12 @@ def test_whatever_the_order_all_lies_within_each_other_and_lasts_as_long(seed):
     assert is_nested(side, name)
     cut = spans([(n, s) for _, n, s in made], place.tolist())
     assert cut == spans(edges, range(len(edges)))
+
+
+def test_what_is_held_beside_a_call_that_lost_its_end_is_still_cut():
+    """Call 2 begins within call 1 and never ends; lock 9 goes on until within call 3."""
+    edges = [(1, BEGIN), (9, BEGIN), (2, BEGIN), (1, END), (3, BEGIN), (9, END), (3, END)]
+    assert untangled(edges, {9}) == [
+        (0, 1, BEGIN), (1, 9, BEGIN), (2, 2, BEGIN), (3, 1, END),
+        (4, 9, END), (4, 3, BEGIN), (4, 9, BEGIN), (5, 9, END), (6, 3, END),
+    ]  # fmt: skip

@@ -390,3 +390,13 @@ def test_a_time_that_stands_alone_on_a_line_of_its_loop(tmp_path, clock):
     run = read(tmp_path, "\n".join(lines) + "\n", "log.txt")
     assert set(periods_ms(run)) == {20.0}
     assert run.unattributed_ns().tolist()[:3] == [9_000_000, 8_000_000, 7_000_000]
+
+
+def test_units_that_change_from_line_to_line_are_brought_to_one(tmp_path):
+    """Of 2, 3, 2 ms every other one is written in microseconds, whichever comes first."""
+    for first in (0, 1):
+        text = ""
+        for k, (t, imu, drive) in enumerate(ROWS):
+            unit, times = ("ms", 1) if k % 2 == first else ("us", 1000)
+            text += f"{t} imu={imu * times}{unit} drive={drive}ms\n"
+        check(read(tmp_path, text, name=f"log{first}.txt"))

@@ -61,3 +61,15 @@ def test_parts_of_some_loops_are_values_of_one_table():
             rows.append((begin + 0.003 + rng.uniform(0, 1e-3), "camera", 15.0))
     cells = [(f"{t:.6f}", name, f"{took:.3f}") for t, name, took in rows]
     assert find_long(("t_s", "part", "took_ms"), cells) is not None
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_units_beside_the_values_may_change_from_row_to_row(tmp_path, first):
+    """2, 3 and 4 ms of a read, in milliseconds and in microseconds by turns."""
+    text = "time_ms,key,value,unit\n"
+    for k in range(40):
+        imu = f"{2 + k % 3},ms" if k % 2 == first else f"{2 + k % 3}000,us"
+        text += f"{20 * k},imu,{imu}\n{20 * k},drive,7,ms\n"
+    run = read(tmp_path, text)
+    assert periods_ms(run) == [20.0] * 39
+    assert self_ms(run) == {"imu": [2.0 + k % 3 for k in range(39)], "drive": [7.0] * 39}
