@@ -28,6 +28,9 @@ _HOLDS = 0.8
 _FILLED = 0.5
 #: A call keeps a beat whose rows are no more than so many a period.
 _IN_ALL = 1.1
+#: Share of what a call takes more on average from which on it takes part in a stall; and of the
+#: stalls in which those that are named together all do.
+_TAKES_PART, _NEARLY = 0.3, 0.8
 #: A stall keeps the beat that is this near to it, as a share of the period.
 _IN_STEP = 0.25
 
@@ -197,7 +200,8 @@ def _of_loop(basis: Basis, at: Rhythm, slow: SlowLoops, explained: set[str]) -> 
     top = max(parts, key=lambda p: p.ms)
     many = [e for e in led if e.cause in ("several calls", "everything at once")]
     if top.ms < 0.5 * total and len(many) >= 0.5 * len(led):
-        return replace(made, together=most_of(parts, total))
+        names = _most_of(parts, total)
+        return replace(made, together=names) if _each_time(basis, made.loops, names) else made
     rare = top.name != UNATTRIBUTED and top.name not in explained and top.ms >= 0.5 * total > 0
     if rare and _made_in_some(basis, top.name) and _beyond_its_share(basis, top.name, led):
         return _of_rare_call(basis, made, top.name)
@@ -227,7 +231,18 @@ def _code_of(basis: Basis, name: str) -> int:
     return next(k for k, n in enumerate(basis.run.names) if n.name == name)
 
 
-def most_of(parts: tuple[Part, ...], total: float) -> tuple[str, ...]:
+def _each_time(basis: Basis, loops: Int, names: tuple[str, ...]) -> bool:
+    """Whether all of these take part in nearly every stall, and not now one and now another."""
+    for name in names:
+        of_none = name == UNATTRIBUTED
+        own = basis.unattributed_ns if of_none else basis.table.series(_code_of(basis, name))
+        more = own[loops] - median(own)
+        if (more >= _TAKES_PART * more.mean()).mean() < _NEARLY:
+            return False
+    return True
+
+
+def _most_of(parts: tuple[Part, ...], total: float) -> tuple[str, ...]:
     """Names that hold nine tenths of a difference, the largest first."""
     names, held = [], 0.0
     for part in sorted(parts, key=lambda p: -p.ms):

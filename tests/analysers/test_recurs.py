@@ -9,6 +9,7 @@ from looptime.analysers.call_costs import costs
 from looptime.analysers.recurs import recurs
 from looptime.analysers.slow import slow_events
 from looptime.analysers.threads_rest import _rule
+from looptime.findings import summarise
 from tests.benchmarks.recurring import CASES, judged, planted
 from tests.build_run import make_flat_run, make_run
 
@@ -421,3 +422,34 @@ def test_a_rare_call_that_keeps_a_beat_loosely_tells_all_its_rows():
     assert told.every_ms == pytest.approx(300, abs=8)
     assert told.count == (rare > 0).sum()
     assert told.height_ms == pytest.approx(np.median(rare[rare > 0]) / 1e6, abs=0.1)
+
+
+def in_step(parts_of, more_ms, loops=4000):
+    """Ten calls of 0.9 ms; every 40 loops some of them, drawn anew each time, share `more_ms`."""
+    rng = np.random.default_rng(6)
+    calls = {f"call{k}": 0.9e6 * np.exp(rng.normal(0, 0.03, loops)) for k in range(10)}
+    for at in range(13, loops, 40):
+        which = parts_of(rng)
+        for k in which:
+            calls[f"call{k}"][at] += 1e6 * more_ms / len(which) * rng.uniform(0.8, 1.2)
+    made = {name: ns.astype(np.int64) for name, ns in calls.items()}
+    return make_flat_run(sum(made.values()) + 200_000, made)
+
+
+@pytest.mark.parametrize(
+    ("parts_of", "more_ms", "together"),
+    [
+        (lambda rng: range(8), 0.8, {f"call{k}" for k in range(8)}),
+        (lambda rng: rng.choice(10, 3, replace=False), 1.5, set()),
+        (lambda rng: rng.choice(10, 3, replace=False), 6.0, set()),
+        (lambda rng: [rng.integers(10)], 6.0, set()),
+    ],
+)
+def test_calls_make_up_a_beat_together_only_where_each_does_each_time(parts_of, more_ms, together):
+    """The same eight of ten, too little of each to be told; any three of them, or any one."""
+    found = summarise(in_step(parts_of, more_ms)).recurrence.found
+    assert len(found) == 1
+    assert found[0].call is None
+    assert found[0].every_loops == pytest.approx(40, rel=0.01)
+    assert found[0].height_ms == pytest.approx(more_ms, rel=0.1)
+    assert set(found[0].together) == together

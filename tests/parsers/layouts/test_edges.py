@@ -166,3 +166,26 @@ def test_tasks_are_threads_where_their_calls_overlap_and_parts_where_they_do_not
     if not preempts:
         assert {name.name: name.subsystem for name in run.names}["flush"] == "store"
     assert set(periods_ms(run)) == {10.0}
+
+
+def test_row_numbers_that_begin_anew_order_nothing(tmp_path):
+    """Two threads' rows in the order of the clock, numbered on, in bytes, or not at all."""
+    rows = []
+    for k in range(60):
+        for at, thread, name, edge in (
+            (0, "main", "loop", "begin"), (100, "main", "imu", "begin"),
+            (500, "cam", "grab", "begin"), (2100, "main", "imu", "end"),
+            (3000, "main", "drive", "begin"), (8500, "cam", "grab", "end"),
+            (9000, "main", "drive", "end"), (15000, "main", "loop", "end"),
+        ):  # fmt: skip
+            rows.append(f"{20_000 * k + at},{thread},{name},{edge}")
+    head = "time_us,thread,name,event"
+    logs = ["\n".join([head, *rows])]
+    logs += ["\n".join([f"{head},seq", *(f"{row},{n % last}" for n, row in enumerate(rows))])
+             for last in (1000, 256)]  # fmt: skip
+    for log in logs:
+        run = read(tmp_path, log)
+        assert periods_ms(run) == [20.0] * 59
+        took = self_ms(run)
+        assert (set(took["imu"]), set(took["drive"])) == ({2.0}, {6.0})
+        assert run.set_aside.counts == {"unfinished last loop": 8}
