@@ -21,6 +21,7 @@ from looptime.parsers.layouts.some_loops import between, thinned
 from looptime.parsers.text.dialect import numbers
 from looptime.parsers.text.table import Key
 from looptime.schema import LIMITS, ONE_IN, SUMMED
+from looptime.stats.arrays import mad
 from looptime.units import NS_PER_S, UNITS, split_unit
 from looptime.words import listed, named
 
@@ -47,6 +48,9 @@ _STRETCHES, _AROUND = 1000, 100
 
 #: A first interval of which its row's calls are more than this share is a loop.
 _FILLED = 0.5
+
+#: How much more even stamps are than begins before them where loops begin at the stamps.
+_MORE_EVEN = 0.5
 
 #: Loops whose work would end before it begins, where instants of the two can be compared.
 _FEW_BEFORE = 0.02
@@ -350,12 +354,21 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
         side = Stamped("end", "as its header says")
     body = None if total is None else total[row]
     if side.side == "end":
-        if body is not None:
+        if body is not None and not _even_stamps(found.start, body):
             return replace(found, start=found.start - body, body=body, said=_END)
-        return replace(found, ended=True, said=_END)
+        return replace(found, ended=True, body=body, said=_END)
     if body is not None and _of_loop_before(content.log.given):
         body = np.append(body[1:], body[-1:])
     return replace(found, body=body)
+
+
+def _even_stamps(stamp: Int, body: Int) -> bool:
+    """Whether loops begin and end at the stamps, and their wait is before these.
+
+    Rows that are written as the work ends are as uneven as the work of a loop that waits, which
+    began so long before them.
+    """
+    return mad(np.diff(stamp)) < _MORE_EVEN * mad(np.diff(stamp - body))
 
 
 #: Rows without any length that stand so far apart may be those of a monitor.
