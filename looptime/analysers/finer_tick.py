@@ -10,13 +10,15 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.records import dataclass
+from looptime.stats.quantiles import percentiles
 
 __all__ = ["FinerTick", "finer_tick"]
 
 #: Ticks that every loop may take: with more, nothing near the work would be told.
 _MOST_TICKS = 10
-#: How far from a whole number of ticks a loop may end, as a share of the finer tick.
-_OFF = 0.1
+#: How far from a whole number of ticks a loop may end, as a share of the finer tick; and in how many
+#: times what nearly all usual loops are off theirs, or the least.
+_OFF, _AS_USUAL, _NEARLY_ALL, _LEAST = 0.1, 2.0, 95.0, 0.02
 #: Loops of an odd number of ticks that show it, and their share of those that are off the usual.
 _FEW, _MOSTLY = 3, 0.8
 #: How much longer than a tick a wait for it may be, and in which share of the loops it is so
@@ -96,15 +98,19 @@ def _within(period: Float, wait: Float, usual: float, tick: float) -> bool:
 def _shown(period: Float, usual: float, tick: float) -> bool:
     """Whether loops that take no whole number of usual periods take whole ticks.
 
-    One start that is late or early alone changes two periods, which together are whole.
+    One start that is late or early alone changes two periods, which together are whole. They end as
+    close to their ticks as the usual ones: stalls that are all of one length need not.
     """
     near = _OFF * tick
-    other = _from_whole(period, usual) > near
+    off = _from_whole(period, usual)
+    other = off > near
     pair = _from_whole(period[1:] + period[:-1], usual) <= near
     moved = np.zeros(len(period), bool)
     moved[1:] |= pair & other[1:] & other[:-1]
     moved[:-1] |= pair & other[1:] & other[:-1]
     odd = period[other & ~moved]
+    usually = percentiles(off[~other], [_NEARLY_ALL])[0] if not other.all() else near
+    near = min(near, max(_AS_USUAL * usually, _LEAST * tick))
     on = (_from_whole(odd, tick) <= near) & (odd > 0.5 * tick)
     return bool(on.sum() >= _FEW and on.mean() >= _MOSTLY)
 

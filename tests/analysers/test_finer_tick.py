@@ -102,3 +102,18 @@ def test_a_plan_keeps_the_rate_that_the_head_states_or_says_that_two_fit(tmp_pat
         assert mean.low == pytest.approx(20, abs=0.7)
         assert mean.high >= 39.9
         assert "tick of 40 ms, or miss every second one of 20 ms" in open_[0]
+
+
+@pytest.mark.parametrize(("late_ms", "known"), [(60.0, "shown"), (62.5, None), (57.8, None)])
+@pytest.mark.parametrize("grain", [0.0, 0.25])
+def test_stalls_of_one_length_show_no_tick_that_they_miss(late_ms, known, grain):
+    """Loops of 40 ms, each start up to 0.2 ms late, and 15 of 60 ms, or some that are near to that.
+
+    As near to ticks of 20 ms as a tenth, but not as near as starts are to the others.
+    """
+    rng = np.random.default_rng(2)
+    start = np.append(0, np.cumsum(np.where(np.arange(400) % 27 == 20, late_ms, 40.0)))
+    start += rng.uniform(0, 0.2, 401)
+    period = np.diff(np.floor(start / grain) * grain if grain else start)
+    found = finer_tick(period, None, 40.0)
+    assert (found and found.known) == known
