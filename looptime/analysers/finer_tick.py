@@ -16,8 +16,8 @@ __all__ = ["FinerTick", "finer_tick"]
 
 #: Ticks that every loop may take: with more, nothing near the work would be told.
 _MOST_TICKS = 10
-#: How far from a whole number of ticks a loop may end, as a share of the finer tick; and in how many
-#: times what nearly all usual loops are off theirs, or the least.
+#: How far from a whole number of ticks a loop may end, as a share of the finer tick; and in how
+#: many times what nearly all usual loops are off theirs, or the least.
 _OFF, _AS_USUAL, _NEARLY_ALL, _LEAST = 0.1, 2.0, 95.0, 0.02
 #: Loops of an odd number of ticks that show it, and their share of those that are off the usual.
 _FEW, _MOSTLY = 3, 0.8

@@ -47,6 +47,10 @@ _ANEW = (
     "the periods keep within half a percent, but each counts from the one before: a wait that "
     "begins anew each time, or work as even as that; time the wait under a name of its own"
 )
+_TOO_FEW = (
+    "the periods keep within half a percent: with more loops a tick could be told from a wait that "
+    "begins anew each time, or work as even as that"
+)
 _EITHER = "a sleep after the work, or work without a row; time it under a name of its own"
 
 
@@ -232,9 +236,10 @@ def _by_grid(period: Float, grain: float) -> tuple[str, str]:
         return "fixed rate", "late loops take whole multiples of the usual period"
     # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
     if fine and wide < _EVEN * middle and percentiles(period, [1])[0] > 0.98 * middle:
-        if _in_turns(level, grain):
+        goes, error = _with_the_last(level, grain), len(level) ** -0.5
+        if goes < -_SURELY * error:
             return "fixed rate", "the periods keep within half a percent, a short one after a long"
-        return "can't tell", _ANEW
+        return "can't tell", _ANEW if goes > _SURELY * error - 0.5 else _TOO_FEW
     return (
         "free-running",
         "the periods keep to no grid; a sleep of fixed length would look the same without its row",
@@ -255,15 +260,14 @@ def _variance_ratio(period: Float, grain: float, span: int = 32) -> float | None
     return many / (span * one) if one > 0 else None
 
 
-def _in_turns(period: Float, grain: float) -> bool:
-    """Whether a period is surely the shorter the longer the one before it was.
+def _with_the_last(period: Float, grain: float) -> float:
+    """Correlation of a period with the one before, without what cutting stamps to ticks adds.
 
-    Starts that scatter about a grid make it half as much shorter, periods of which each begins
-    where the last one ends do not, but for what cutting the stamps to ticks adds.
+    It is -1/2 of starts that scatter about a grid, and 0 where each period begins as the last ends.
     """
     off = period - period.mean()
     together = float(off[1:] @ off[:-1]) / (len(off) - 1) + (CUT * grain) ** 2 / 2
-    return together < -_SURELY * float(off @ off) / len(off) ** 1.5
+    return together / (float(off @ off) / len(off))
 
 
 def on_grid(period: Float, grain: float) -> bool:

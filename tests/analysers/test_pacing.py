@@ -804,7 +804,13 @@ def test_few_even_loops_are_paced_only_where_a_short_one_follows_a_long(loops, s
             stamps = np.floor(start / stepping_ms) * stepping_ms if stepping_ms else start
             run = make_flat_run((1e6 * np.diff(stamps)).round().astype(np.int64))
             run = replace(run, clock=replace(run.clock, tick_ns=max(int(1e6 * stepping_ms), 1)))
-            told[key].append(pacing(run).mode)
+            found = pacing(run)
+            told[key].append((found.mode, found.mode_from))
+    if not stepping_ms:
+        begun = [why for mode, why in told["in a row"] if mode == "can't tell"]
+        assert sum("each counts from the one before" in why for why in begun) >= len(begun) - 2
+        assert not any("each counts" in why for _, why in told["paced"])
+    told = {key: [mode for mode, _ in found] for key, found in told.items()}
     assert told["in a row"].count("can't tell") >= 9
     assert "free-running" not in told["paced"]
     assert sum(mode.startswith("fixed rate") for mode in told["paced"]) >= (0 if stepping_ms else 8)
