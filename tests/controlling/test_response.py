@@ -1,12 +1,16 @@
 """How the measured value follows its target."""
 
 import math
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.matrices import EvenLoop
 from looptime.controlling.moves import even_starts
+from looptime.controlling.simulate import _State
+from looptime.controlling.target import Path
 from tests.controlling.build import move, response_of
 
 
@@ -53,3 +57,27 @@ def test_a_load_is_held_by_the_integral():
     plant = Plant("position", 2.0, 0.05, load=0.2)
     assert plant.at_rest(Law("per loop", 4.0, 0.1)) == pytest.approx((0.0, 0.2, 2.0))
     assert plant.at_rest(Law("per loop", 4.0)) == pytest.approx((-0.05, 0.2, 0.0))
+
+
+@pytest.mark.parametrize("hz", [0.0, 0.5])
+def test_the_rate_of_a_target_is_what_it_changes_by(hz):
+    """A sine, and a move that speeds up for a second, goes on for two and slows down: by steps."""
+    path = Path(
+        np.array([0.0, 1.0, 3.0, 4.0]), np.array([0.0, 1.0, 5.0, 6.0]),
+        np.array([0.0, 2.0, 2.0, 0.0]), np.array([2.0, 0.0, -2.0, 0.0]), 4.0, not hz,
+        amplitude=3.0, hz=hz,
+    )  # fmt: skip
+    time, step = np.arange(-0.995, 6, 0.01), 1e-6
+    slope = (path.at(time + step) - path.at(time - step)) / (2 * step)
+    assert path.rate_at(time) == pytest.approx(slope, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "seen", "error"), [(170, -170, -20), (-170, 170, 20), (90, 30, 60), (10, 371, -1)]
+)
+def test_the_error_of_an_angle_is_the_shorter_way_round(wanted, seen, error):
+    """In degrees; a gain of 2 makes twice that of it."""
+    law = SimpleNamespace(kp=2.0, ki=0.0, kd=0.0, wraps=360.0, limit=np.inf)
+    state = _State(law, 1, 0.0, 0.0)
+    state.wanted, state.forward = np.array([[float(wanted)]]), np.zeros(1)
+    assert state.next_output(0, np.array([float(seen)])) == pytest.approx([2.0 * error])

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from looptime.checks.compare.compare import compare
+from looptime.checks.compare.explain import PACING_WAIT
 from looptime.checks.compare.sides import equalise, once, unlike
 from looptime.checks.gate.gate import _refuse_unlike
 from looptime.checks.recording.facts import Facts
@@ -14,7 +15,7 @@ from looptime.checks.recording.figures import measure
 from looptime.checks.recording.recording import Settings, record
 from looptime.errors import UsageError
 from tests.build_run import make_run
-from tests.checks.build import cut, paced, recording
+from tests.checks.build import CALLS, cut, paced, recording
 from tests.checks.compare.build import (
     SETTINGS,
     change_named,
@@ -175,3 +176,7 @@ def test_periods_are_compared_where_work_is_known_on_one_side_only():
         " the pace"
     ]
     assert {c.quantity for c in found.changes} == {"period"}
+    at, mean = found.explained, change_named(found, "mean")
+    assert sum(p.difference_ms for p in at.parts) == pytest.approx(mean.difference.value, abs=1e-9)
+    waited = {p.name: p.before_ms for p in at.parts}[PACING_WAIT]
+    assert waited == pytest.approx(20 - (sum(CALLS.values()) + 0.2), abs=0.1)

@@ -8,6 +8,7 @@ from looptime.checks.recording.recording import Settings
 from looptime.errors import UsageError
 from tests.build_run import make_run
 from tests.checks.build import recording
+from tests.checks.compare.build import even_periods
 from tests.checks.gate.build import SETTINGS, as_stored, new_run, row_named
 
 
@@ -79,3 +80,12 @@ def test_a_stored_count_leaves_out_what_just_keeps_the_budget():
     run = make_run([10.0, 11.0] * 30)
     stored = as_stored(run, Settings(budget_ms=10.0, keep_warmup=True))
     assert stored.get("overruns").value == 30
+
+
+def test_a_limit_of_the_work_needs_to_see_the_wait():
+    """Even periods without calls: what is worked in them nobody knows."""
+    run = even_periods(recording(3, calls={}))
+    (row,) = [r for r in gate([run], limits={"work_p99_ms": 30.0}, settings=SETTINGS).rows
+              if r.check == "limit"]  # fmt: skip
+    assert (row.verdict, row.value) == ("can't tell", None)
+    assert "headroom unknown" in row.note
