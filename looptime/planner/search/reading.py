@@ -192,11 +192,13 @@ def later(look: Look) -> None:
     name = look.heading_call
     if name is None or name not in look.cost:
         return
-    writes = look.names("actuator write")
-    if not writes:
-        look.leave(f"later {name}", "no actuator write is known in this log")
+    writes = {n: _begins_ns(look, n) for n in look.names("actuator write")}
+    after = [n for n in writes if writes[n] > _begins_ns(look, name)]
+    if not after:
+        known = "comes after it" if writes else "is known in this log"
+        look.leave(f"later {name}", f"no actuator write {known}")
         return
-    target = min(writes, key=lambda n: _begins_ns(look, n))
+    target = min(after, key=lambda n: writes[n])
     look.add(
         [str(Change.of("later", name, before=target))], [name],
         "the same calls in another order: a younger reading", "medium",

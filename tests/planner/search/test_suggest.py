@@ -318,6 +318,13 @@ def moved(subsystem):
     }
 
 
+def read_last():
+    """A write at the begin of each loop, and the read of the next one's heading at its end."""
+    return [("drive.set", 0, 1.0), ("plan", 1, 3.0), ("gyro.read", 4, 2.5)], {
+        "drive.set": "actuator write", "gyro.read": "sensor read",
+    }  # fmt: skip
+
+
 def wheels(*took_ms):
     return [(f"wheel.{k}.read", 2 * k, ms) for k, ms in enumerate(took_ms)], {
         f"wheel.{k}.read": "sensor read" for k in range(len(took_ms))
@@ -334,6 +341,8 @@ def wheels(*took_ms):
         (moved("tray"), None, "every tray.read loops=4", None),
         (moved("tray"), "tray.read", "every tray.read loops=4", "it reads the heading"),
         (wheels(2.5), "wheel.0.read", "later wheel.0.read", "no actuator write is known"),
+        (read_last(), "gyro.read", "later gyro.read", "no actuator write comes after it"),
+        (read_last(), "drive.set", "later drive.set", "no actuator write comes after it"),
     ],
 )
 def test_what_is_left_out_says_why(log, heading, left, why):
