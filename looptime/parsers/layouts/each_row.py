@@ -49,7 +49,7 @@ _STRETCHES, _AROUND = 1000, 100
 #: A first interval of which its row's calls are more than this share is a loop.
 _FILLED = 0.5
 
-#: How much more even stamps are than begins before them where loops begin at the stamps.
+#: How much more even stamps are than begins before them where loops begin at those, or less.
 _MORE_EVEN = 0.5
 
 #: Loops whose work would end before it begins, where instants of the two can be compared.
@@ -354,21 +354,23 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
         side = Stamped("end", "as its header says")
     body = None if total is None else total[row]
     if side.side == "end":
-        if body is not None and not _even_stamps(found.start, body):
-            return replace(found, start=found.start - body, body=body, said=_END)
+        took = body if body is not None or work is None else work[row]
+        if took is not None and _written_when_done(found.start, took, body is not None):
+            return replace(found, start=found.start - took, body=body, said=_END)
         return replace(found, ended=True, body=body, said=_END)
     if body is not None and _of_loop_before(content.log.given):
         body = np.append(body[1:], body[-1:])
     return replace(found, body=body)
 
 
-def _even_stamps(stamp: Int, body: Int) -> bool:
-    """Whether loops begin and end at the stamps, and their wait is before these.
+def _written_when_done(stamp: Int, took: Int, whole: bool) -> bool:
+    """Whether rows are written as the work ends, and not as the next loop begins.
 
-    Rows that are written as the work ends are as uneven as the work of a loop that waits, which
-    began so long before them.
+    The stamps of a loop that then waits are as uneven as its work, which began so long before them.
+    Where both are as even, what is the `whole` work tells a begin and the sum of some parts none.
     """
-    return mad(np.diff(stamp)) < _MORE_EVEN * mad(np.diff(stamp - body))
+    stamps, begins = mad(np.diff(stamp)), mad(np.diff(stamp - took))
+    return stamps >= _MORE_EVEN * begins if whole else begins < _MORE_EVEN * stamps
 
 
 #: Rows without any length that stand so far apart may be those of a monitor.

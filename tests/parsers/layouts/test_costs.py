@@ -464,8 +464,8 @@ def test_what_names_nothing_lies_in_the_one_length_that_took_all(tmp_path):
 
 
 @pytest.mark.parametrize("written", ["at the next begin", "after the work"])
-@pytest.mark.parametrize("parts", [True, False])
-def test_a_total_of_the_time_before_its_stamp_is_of_a_loop_that_waits(tmp_path, written, parts):
+@pytest.mark.parametrize("columns", ["work_ms", "work_ms,imu_ms,drive_ms", "imu_ms,drive_ms"])
+def test_a_total_of_the_time_before_its_stamp_is_of_a_loop_that_waits(tmp_path, written, columns):
     """Ticks of 20 ms, work of 3 to 8 and now and then 31: written when it is done, or at the next.
 
     Either way loops begin at the ticks; only that the first stamp is one is seen in no row.
@@ -475,11 +475,16 @@ def test_a_total_of_the_time_before_its_stamp_is_of_a_loop_that_waits(tmp_path, 
     period = np.maximum(work, 20)
     begin = np.append(0, np.cumsum(period))
     at = begin[1:] if written == "at the next begin" else begin[:-1] + work
-    rows = [f"{t:.3f},{ms:.3f}" + f",{ms / 2:.3f}" * parts for t, ms in zip(at, work, strict=True)]
-    head = "t_ms,work_ms" + ",imu_ms" * parts
-    run = read(tmp_path, "\n".join([head, *rows]) + "\n")
-    found, body = run.loop_columns.period_ns / 1e6, run.loop_columns.body_ns / 1e6
+    share = {"work_ms": 1.0, "imu_ms": 0.4, "drive_ms": 0.6}
+    rows = [",".join([f"{t:.3f}", *(f"{share[name] * ms:.3f}" for name in columns.split(","))])
+            for t, ms in zip(at, work, strict=True)]  # fmt: skip
+    run = read(tmp_path, "\n".join([f"t_ms,{columns}", *rows]) + "\n")
+    found = run.loop_columns.period_ns / 1e6
     first = 1 if written == "at the next begin" else 0
     assert found == pytest.approx(period[first : first + len(found)], abs=0.0021)
-    assert body == pytest.approx(work[first : first + len(body)], abs=0.0011)
     assert len(found) == 199
+    if "work" in columns:
+        body = run.loop_columns.body_ns / 1e6
+        assert body == pytest.approx(work[first : first + 199], abs=0.0011)
+    if "imu" in columns:
+        assert self_ms(run)["imu"] == pytest.approx(0.4 * work[first : first + 199], abs=0.0011)
