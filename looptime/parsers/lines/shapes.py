@@ -33,7 +33,7 @@ _CLOSED = re.compile(r"[)\]}]")
 _PAIR = re.compile(r"(?<![\w.])([A-Za-z_][\w.]*)\s*=\s*\"?([A-Za-z][\w./-]*)\"?(?=[\s,;|)\]}]|$)")
 #: A line that is a key and the word it holds.
 _LONE = re.compile(
-    r"\s*[\"']?([A-Za-z_][\w.]*)[\"']?\s*[=:]\s*[\"']?([A-Za-z][\w./-]*)[\"']?\s*,?\s*"
+    r"\s*[\"']?([A-Za-z_][\w.]*)[\"']?\s*[=:]\s*[\"']?([A-Za-z][\w./-]*)[\"']?\s*(?:,\s*)?"
 )
 _UNIT = re.compile(r"\s?([a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)(?!\w)")
 #: The key of the next number, and no unit of the one before: ``T:1218 S:4``.
