@@ -176,8 +176,9 @@ def look_at(
 
 def of_unknown_kind(look: Look) -> None:
     """Dear calls for which nothing is tried, as nobody knows what they do."""
+    offered = frozenset[str]().union(*(one.calls for one in look.made))
     for name in sorted(look.names("other"), key=look.share, reverse=True):
-        if look.share(name) >= _DEAR:
+        if look.share(name) >= _DEAR and name not in offered:
             look.leave(name, KIND_UNKNOWN)
 
 

@@ -13,12 +13,18 @@ from looptime.planner.search.look import Look, bus_in_words, change_of, doing
 from looptime.schema import CallName
 from looptime.words import percent
 
-__all__ = ["batches", "dear_in_threads", "fewer_reads", "later"]
+__all__ = ["batches", "dear_in_threads", "fewer_reads", "later", "like_unknown"]
 
 #: Single calls whose costs differ by less than this share look like reads of one kind of device.
 _ALIKE = 0.3
 #: Kinds of calls whose bus is none that a sensor could be moved to.
 _NO_DEVICE = ("telemetry", "compute", "wait", "pacing")
+#: Calls in a row that differ by less than this share take the same, so many of them no longer by
+#: chance; and the share of the loop from which on they are worth a word.
+_EQUAL, _IN_A_ROW, _WORTH = 0.07, 3, 0.1
+_NAME_BUS = (
+    "only their bus is not known: if they share one, name it as bus under [[call]] in looptime.toml"
+)
 _THREAD_CHECK = (
     "see in the hardware maker's documentation what may be called from a thread; afterwards record "
     "a minute and see whether the loop waits"
@@ -46,6 +52,49 @@ def batches(look: Look) -> None:
         groups = _alike(look, [n for n in names if n not in stated])
         for group in [stated, *groups] if stated else groups:
             _batch(look, group, where, doubt)
+        if bus is None:
+            _ask_for_bus(look, names)
+
+
+def _ask_for_bus(look: Look, names: list[str]) -> None:
+    """Reads that look unlike may share a bus all the same, if somebody said so."""
+    heads = [_head(name) for name in names]
+    alone = [name for name, head in zip(names, heads, strict=True) if heads.count(head) == 1]
+    if len(alone) > 1:
+        look.leave(f"batch {in_short(alone)}", _NAME_BUS)
+
+
+def like_unknown(look: Look) -> None:
+    """Calls of unknown kind in a row that take the same: one transaction each, it may be.
+
+    Fewer than three are as long as each other by chance.
+    """
+    known = {call.name: call for call in look.at.run.names}
+    code = {call.name: i for i, call in enumerate(look.at.run.names)}
+    row: list[str] = []
+    for name in [*sorted(look.cost, key=lambda n: _begins_ns(look, n)), None]:
+        mine = name is not None and known[name].kind == "other" and look.per_loop[name] >= 0.9
+        cost = look.at.typical_ns.get(code[name], look.cost[name]) if name is not None else 0.0
+        first = look.at.typical_ns.get(code[row[0]], look.cost[row[0]]) if row else 0.0
+        if mine and name is not None and row and abs(cost - first) <= _EQUAL * first:
+            row.append(name)
+            continue
+        _offer(look, row)
+        row = [name] if mine and name is not None and known[name].batchable is not False else []
+
+
+def _offer(look: Look, names: list[str]) -> None:
+    if len(names) < _IN_A_ROW or sum(look.share(n) for n in names) < _WORTH:
+        return
+    took = sum(look.cost[n] for n in names) / 1e6
+    look.add(
+        [change_of("batch", names, look)], names,
+        f"{len(names)} calls in a row of {took / len(names):.3g} ms each, as transactions on one "
+        "bus are; no name says what they do", "high",
+        say=f"If they talk to one bus, make one batch of {in_short(names)}",
+        check="see whether they talk to devices on one bus at all, and that the driver offers a "
+        "batch; state kind and bus under [[call]] in looptime.toml",
+    )  # fmt: skip
 
 
 def _batch(look: Look, names: list[str], where: str, doubt: str) -> None:
@@ -63,11 +112,16 @@ def _batch(look: Look, names: list[str], where: str, doubt: str) -> None:
     )  # fmt: skip
 
 
+def _head(name: str) -> str:
+    """What the name of a read begins with, without a number."""
+    return name.partition(".")[0].rstrip("0123456789_")
+
+
 def _alike(look: Look, names: list[str]) -> list[list[str]]:
     """Reads whose names begin alike and that cost about the same."""
     groups: dict[str, list[str]] = {}
     for name in names:
-        groups.setdefault(name.split(".")[0].rstrip("0123456789_"), []).append(name)
+        groups.setdefault(_head(name), []).append(name)
     made = []
     code = {call.name: i for i, call in enumerate(look.at.run.names)}
     for head, group in groups.items():  # by what they cost without waits: those come by chance

@@ -91,3 +91,34 @@ def test_a_busy_bus_takes_no_more(busy_ms, proposed):
     made, _ = candidates(known(make_run([10.0] * 60, calls, names)))
     moved = ("move gyro.read bus=aux", "thread gyro.read rest-ms=5")
     assert (moved in [c.changes for c in made]) is proposed
+
+
+@pytest.mark.parametrize(
+    ("calls", "offered"),
+    [
+        ([("alpha", 0, 2), ("beta", 2, 2), ("gamma", 4, 2), ("mix", 6, 3)], "alpha beta gamma"),
+        ([("alpha", 0, 2), ("mix", 2, 3), ("beta", 5, 2), ("gamma", 7, 2)], None),  # not in a row
+        ([("alpha", 0, 1.5), ("beta", 1.5, 2), ("gamma", 3.5, 2.6), ("mix", 6.1, 3)], None),
+        ([("alpha", 0, 2), ("beta", 2, 2), ("mix", 4, 5)], None),  # two by chance
+    ],
+)
+def test_like_calls_of_unknown_kind_in_a_row_are_offered_with_the_doubt(calls, offered):
+    """Whether they are transactions on one bus is to be seen first; the others wait for a kind."""
+    names = dict.fromkeys(("alpha", "beta", "gamma", "mix"), "other")
+    made, left = candidates(known(make_run([10.0] * 80, calls, names)))
+    assert [c.changes[0] for c in made] == [f"batch {offered}"] * bool(offered)
+    assert all(c.say.startswith("If they talk to one bus") for c in made)
+    assert "mix" in {one.text for one in left}
+    assert not {one.text for one in left}.intersection((offered or "").split())
+
+
+def test_reads_of_which_only_the_bus_is_missing_ask_for_it():
+    """Two reads of unlike names may share a bus; on named ones there is nothing to ask."""
+    calls = [("imu.read", 0, 2), ("range.read", 2, 4), ("drive.write", 6.5, 1)]
+    for bus, asks in ((None, 1), ("front", 0)):
+        read = {"kind": "sensor read", "bus": bus}
+        names = {"drive.write": "actuator write", "imu.read": read, "range.read": read}
+        _, left = candidates(known(make_run([10.0] * 80, calls, names)))
+        asked = [one.why for one in left if one.text == "batch imu.read and range.read"]
+        assert len(asked) == asks
+        assert all("name it as bus under [[call]]" in why for why in asked)
