@@ -6,7 +6,7 @@ Every key is optional; a key that is not known is an error that names the neares
 from __future__ import annotations
 
 from dataclasses import field, fields, replace
-from fnmatch import fnmatchcase
+from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,6 +14,7 @@ from looptime.call_words import guess_name
 from looptime.controllers import Controller, Wheel, stated
 from looptime.errors import ProjectError, UsageError
 from looptime.files import read_toml
+from looptime.globs import Globs
 from looptime.records import dataclass
 from looptime.schema import KINDS, LAYOUTS, CallName
 from looptime.stated_columns import StatedColumns, state_columns
@@ -160,10 +161,15 @@ class Project:
             return replace(made, kind="compute", device=logged.device)
         return made
 
+    @cached_property
+    def _globs(self) -> Globs:
+        return Globs([rule.match for rule in self.calls])
+
     def _labelled(self, logged: CallName) -> CallName:
-        rule = next((r for r in self.calls if fnmatchcase(logged.name, r.match)), None)
-        if rule is None:
+        place = self._globs.first(logged.name)
+        if place is None:
             return guess_name(logged)
+        rule = self.calls[place]
         ours = {
             key: getattr(rule, key)
             for key in ("subsystem", "device", "bus", "items", "batchable", "recurs")
