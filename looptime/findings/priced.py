@@ -10,10 +10,12 @@ from looptime.findings.finding import Finding
 from looptime.findings.referee import objections
 from looptime.planner.changes import parse
 from looptime.planner.search.suggest import Proposal, Suggestions
-from looptime.words import named
+from looptime.words import named, percent
 
 __all__ = ["led", "remedy_of", "with_predictions"]
 
+#: How many times as much as the answer to the first finding a plan gains that stands before it.
+_FAR_MORE = 2.0
 #: Findings to which only some kinds of change are an answer.
 _ANSWERS = {
     "batch_reads": ("batch",),
@@ -49,8 +51,9 @@ def with_predictions(
 def led(found: Suggestions, findings: Sequence[Finding]) -> Suggestions:
     """Suggestions with the plan first that answers what is told of the run first.
 
-    So whoever reads the findings and then the plans is told one and the same first remedy. What
-    meets the targets still stands before what does not; where nothing answers, that is said.
+    So whoever reads the findings and then the plans is told one and the same first remedy, but
+    where another surely gains more than twice as much: then that one stands before it, and says so.
+    What meets the targets still stands before what does not; where nothing answers, that is said.
 
     Parameters
     ----------
@@ -65,9 +68,26 @@ def led(found: Suggestions, findings: Sequence[Finding]) -> Suggestions:
     best = remedy_of(lead, found)
     if best is None:
         return replace(found, unanswered=_unanswered(lead, found))
-    if found.proposed[0].meets_targets and not best.meets_targets:
+    first = found.proposed[0]
+    if first.meets_targets and not best.meets_targets:
         return found
-    return replace(found, proposed=(best, *(p for p in found.proposed if p is not best)))
+    others = tuple(p for p in found.proposed if p is not best)
+    if first is not best and _gains_far_more(first, best):
+        first = replace(first, trade="; ".join(filter(None, (_beside(best, first), first.trade))))
+        return replace(found, proposed=(first, best, *others[1:]))
+    return replace(found, proposed=(best, *others))
+
+
+def _gains_far_more(first: Proposal, other: Proposal) -> bool:
+    """Whether one plan surely gains more than twice what another does at most, at no high risk."""
+    least, most = -(first.gain_ms.high or 0.0), -(other.gain_ms.low or 0.0)
+    return first.risk != "high" and least > _FAR_MORE * max(most, 0.0)
+
+
+def _beside(answer: Proposal, first: Proposal) -> str:
+    """What the plan that answers the first finding is worth beside one that gains far more."""
+    share = (answer.gain_ms.value or 0.0) / (first.gain_ms.value or 1.0)
+    return f"{answer.say}, which answers what stands out first, gives {percent(share)} of it"
 
 
 def _unanswered(lead: Finding, found: Suggestions) -> str:

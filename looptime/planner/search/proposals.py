@@ -60,7 +60,8 @@ class Suggestions:
     floor_ms: dict[str, float]
     #: Plans that meet the targets first, then single remedies before several together; each kind by
     #: gain over effort and risk, but first of all a single remedy that clearly gains most, and
-    #: before it what answers the first finding (`looptime.findings.priced.led`).
+    #: before it what answers the first finding (`looptime.findings.priced.led`), unless that gains
+    #: less than half as much.
     proposed: tuple[Proposal, ...]
     remedies: tuple[Candidate, ...]  #: The remedies that these plans are made of, each once
     not_proposed: tuple[NotProposed, ...]
