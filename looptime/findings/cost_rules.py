@@ -24,6 +24,7 @@ from looptime.findings.about import (
 )
 from looptime.findings.contention_rules import BLOCKING_SHARE, contention_findings
 from looptime.findings.finding import Finding
+from looptime.words import named
 
 __all__ = ["cost_findings"]
 
@@ -37,7 +38,7 @@ _FILLS = 0.2
 #: It is told all the same where it is so many times as long as any other.
 _GUESSED_SHARE, _BY_FAR = 0.3, 1.4
 #: Writes of one loop that are told together: at least so many, and so much of the loop.
-_MANY_WRITES, _WRITES_SHARE = 2.9, 0.3
+_MANY_WRITES, _WRITES_SHARE = 1.9, 0.3
 _SIGN_CODES = {
     "timeout": "timeout",
     "adapter tick": "adapter_tick",
@@ -262,8 +263,8 @@ def _writes(at: Summary) -> list[Finding]:
         return []
     text = (
         f"{three(count)} writes a loop take {ms(took)}, {percent(share)} of the {whole_word(at)} "
-        f"({in_short(c.name for c in writes)}): leave out those that repeat the last value, or "
-        "send them at once where the driver can."
+        f"({in_short(c.name for c in writes)}): leave out those that repeat the last value"
+        f"{_repeated_values(at, writes)}, or send them at once where the driver can."
     )
     return [
         Finding(
@@ -273,6 +274,21 @@ def _writes(at: Summary) -> list[Finding]:
             rests_on={"part_ms": took, "whole_ms": judged_mean_ms(at), "share": share},
         )
     ]  # fmt: skip
+
+
+def _repeated_values(at: Summary, writes: list[CallCost]) -> str:
+    """How many writes repeat the last value, where signals of the log tell; else empty."""
+    if at.run.signals is None:  # few logs have any
+        return ""
+    from looptime.analysers.repeats import repeats
+
+    told = repeats(at.run, [c.name for c in writes])
+    if told is None:
+        return ""
+    return (
+        f" ({named(told.signals)}, as logged, {'stays' if len(told.signals) == 1 else 'stay'} the "
+        f"same in {percent(told.share)} of them) where no controller stops without fresh writes"
+    )
 
 
 def _uncovered(at: Summary) -> list[Finding]:

@@ -2,10 +2,11 @@
 
 import numpy as np
 
+from looptime.analysers.repeats import Repeats, repeats
 from looptime.planner.changes import Change
 from looptime.planner.search.look import LEAST, Look, change_of, doing
 from looptime.stats.quantiles import percentiles
-from looptime.words import percent
+from looptime.words import named, percent
 
 __all__ = ["long_turns", "telemetry", "unchanged_writes"]
 
@@ -38,6 +39,10 @@ def unchanged_writes(look: Look) -> None:
     if share < 0.03:
         look.leave("on-change ...", f"all writes together take {percent(share)} of the loop")
         return
+    told = repeats(look.at.run, names)
+    if told is not None:
+        _counted_writes(look, names, share, told)
+        return
     few, half, most = (change_of("on-change", names, look, share=s) for s in (0.0, 0.5, 0.9))
     look.add(
         [half], names,
@@ -46,6 +51,31 @@ def unchanged_writes(look: Look) -> None:
         say=f"{doing('Write', names)} only when the value changes",
         check="count how many repeat the last value, and see that no controller stops without "
         "fresh writes", ends=((few,), (most,)),
+    )  # fmt: skip
+
+
+def _counted_writes(look: Look, names: list[str], share: float, told: Repeats) -> None:
+    """Writes of which the log holds how many repeat the last value.
+
+    A shorter loop has as many changes in a second, and so fewer in a loop, where commands come by
+    the clock: both are played, as many in a loop and as many in a second.
+    """
+    left, signals = round(told.share, 3), named(told.signals)
+    if left * share < LEAST:
+        look.leave("on-change ...", f"by {signals}, as logged, nearly every write is a new one")
+        return
+    changes = 1 - left
+    shorter = (1 - share) / (1 - share * changes)  # T' = (1 - w) T + w c T', where c = changes T'
+    in_time = round(1 - changes * shorter, 3)
+    now, later = (change_of("on-change", names, look, share=s) for s in (left, in_time))
+    look.add(
+        [now], names,
+        f"writes take {percent(share)} of the loop, and {signals}, as logged, "
+        f"{'stays' if len(told.signals) == 1 else 'stay'} the same in {percent(told.share)} of "
+        "them", "medium",
+        say=f"{doing('Write', names)} only when the value changes",
+        check="see that this is all that is written, and that no controller stops without "
+        "fresh writes", ends=((later,),),
     )  # fmt: skip
 
 
