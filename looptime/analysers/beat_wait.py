@@ -258,9 +258,19 @@ def _ends_evenly(run: Run, code: int, usual: Bool) -> bool:
 
 
 def of_own_device(run: Run, code: int) -> bool:
-    """Whether a call of every loop ends when its device says so, wherever it is in the loop."""
+    """Whether a call of every loop ends when its device says so, wherever it is in the loop.
+
+    No other call does so then. Where several end evenly it is for what they all wait for.
+    """
+    if _is_rest(run.names[code]) or not _ends_alone(run, code):
+        return False
+    others = np.unique(run.call_columns.name[run.on_loop_thread]).tolist()
+    return not any(_ends_alone(run, other) for other in others if other != code)
+
+
+def _ends_alone(run: Run, code: int) -> bool:
     took, ends = turns_made(run, code)
-    if _is_rest(run.names[code]) or abs(len(took) / len(run) - 1) > _EACH_LOOP:
+    if abs(len(took) / len(run) - 1) > _EACH_LOOP:
         return False
     return keeps_own_beat(took, ends, CUT * 1e6 * grain_of(run, took))
 

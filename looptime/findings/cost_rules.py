@@ -280,7 +280,7 @@ def _repeated_values(at: Summary, writes: list[CallCost]) -> str:
     """How many writes repeat the last value, where signals of the log tell; else empty."""
     if at.run.signals is None:  # few logs have any
         return ""
-    from looptime.analysers.repeats import repeats
+    from looptime.analysers.same_writes import repeats
 
     told = repeats(at.run, [c.name for c in writes])
     if told is None:

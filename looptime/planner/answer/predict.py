@@ -19,6 +19,7 @@ from looptime.errors import NotEnoughError, UsageError
 from looptime.planner.answer.corners import Settings, play_all, settings_of
 from looptime.planner.answer.intervals import RunScatter, Side, planned, side
 from looptime.planner.answer.measures import FEWEST, Measures, Number, measure, work_ms
+from looptime.planner.answer.open_turns import in_turn, or_in_turn
 from looptime.planner.answer.prediction import (
     CAUTIONS,
     Contribution,
@@ -180,6 +181,9 @@ def predict(
         other = replace(plan, known=run.known.on_other_clocks(), spans={})
         told = other.prediction(*books, lambda share: None)
         found = either(found, told, tuple(map(open_clock, others)))
+    if (turns := in_turn(run.known, wanted)) is not None:
+        told = replace(plan, known=turns.known, spans={}).prediction(*books, lambda share: None)
+        found = or_in_turn(found, told, turns, run.known.threads.mode != "unknown")
     if finer is None or not wanted:
         return found
     told = replace(plan, known=finer, spans={}).prediction(*books, lambda share: None)

@@ -37,6 +37,7 @@ _FEW_TURNS, _ANEW = 50, -0.25
 _LEADS, _BY_CHANCE = 3.0, 0.001
 #: Loops from one to the next of a call that is neither made in nearly all nor in hardly any.
 _SELDOM = (1.5, 100.0)
+_OWN_BEAT = "it ends as long after its last end, whatever all else takes: waits for a measurement"
 #: Clocks whose intervals a longer stretch of the log tells better.
 _BY_TICKS = ("time", "next measurement")
 _MANY = 20_000
@@ -158,6 +159,11 @@ def rhythms(
             hits.append((code, rows[long], excess))
         if pulses is not None:
             (found if sure else others).append(pulses)
+    evenly = [k for k, r in enumerate(found) if r.reason == _OWN_BEAT]
+    for k in evenly if len(evenly) > 1 else []:  # what they all wait for is no one's device
+        found[k] = replace(
+            found[k], recurs="loop", reason="made in every loop", interval_ns=None, rule=""
+        )
     pauses = _pauses(line, hits, self_ns, period)
     struck = [r for r in others if r.pulses and np.isin(line.first[r.rows], pauses.stretch).any()]
     return CallClocks(tuple(found), pauses, tuple(r for r in others if r not in struck))
@@ -288,9 +294,7 @@ def _waits_for_device(
             between, period
         ), "its ends come evenly while its length varies: waits for a measurement"
     if keeps_own_beat(duration, ends, cut):
-        return _fundamental(
-            between, period
-        ), "it ends as long after its last end, whatever all else takes: waits for a measurement"
+        return _fundamental(between, period), _OWN_BEAT
     low, high = percentiles(duration, [2, 98])
     tick = _kept_tick(ends, between, own)
     if tick is not None:

@@ -26,7 +26,7 @@ from looptime.planner.play.threads import Traffic, contended, walk
 from looptime.records import dataclass
 from looptime.run import Run
 
-__all__ = ["Plays", "Replay", "play", "replay", "turns_come_out"]
+__all__ = ["Plays", "Replay", "play", "replay", "turns_come_out", "turns_off"]
 
 #: Loops that show whether turns come out as recorded, and how near the mean must then lie.
 _ENOUGH, _NEAR = 500, 0.06
@@ -113,11 +113,16 @@ def turns_come_out(at: KnownRun) -> bool:
 
     Where they do not, what their calls take without their waits is not known well enough.
     """
+    return abs(turns_off(at)) <= _NEAR
+
+
+def turns_off(at: KnownRun) -> float:
+    """By which share loops come out longer than recorded, played with turns and no change."""
     if all(one.computes is None for one in at.sharing):
-        return True
+        return 0.0
     few = shortened(at, _ENOUGH)
     made = _played(*_drafted(few, (), Setting()))
-    return abs(made.mean_ns / float(few.run.loop_columns.period_ns.mean()) - 1) <= _NEAR
+    return made.mean_ns / float(few.run.loop_columns.period_ns.mean()) - 1
 
 
 def _drafted(at: KnownRun, changes: tuple[Change, ...], setting: Setting) -> tuple[Draft, Arranged]:

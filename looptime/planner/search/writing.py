@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from looptime.analysers.repeats import Repeats, repeats
+from looptime.analysers.same_writes import Repeats, repeats
 from looptime.planner.changes import Change
 from looptime.planner.search.look import LEAST, Look, change_of, doing
 from looptime.stats.quantiles import percentiles

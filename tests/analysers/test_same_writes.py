@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.analysers.repeats import repeats
+from looptime.analysers.same_writes import repeats
 from looptime.findings import summarise
 from looptime.planner.search.suggest import suggest
 from looptime.run import Signals
