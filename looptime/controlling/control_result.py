@@ -15,6 +15,7 @@ from looptime.controlling.response import Response
 from looptime.controlling.stability import Stability
 from looptime.controlling.trace import Trace
 from looptime.controlling.wheels import Steering
+from looptime.heading.kept_work import Work
 from looptime.records import dataclass
 
 __all__ = ["CAUTIONS", "ControlResult", "Controlled", "Model", "RequiredRate"]
@@ -55,6 +56,8 @@ class Model:
     trace: Trace | None = None  #: The move over time
     #: Rate beyond which going on to the fastest gains less than a tenth [Hz].
     stops_helping_hz: float | None = None
+    #: How the loop is paced, and the fastest that its work allows: there `curve` ends [Hz].
+    work: Work = Work()
 
 
 @dataclass(frozen=True)
@@ -119,7 +122,9 @@ def _response(model: Model) -> dict[str, Any] | None:
         "curve": [{**to_json(p.response), **{k: v for k, v in to_json(p).items()
                                              if k != "response"}} for p in model.curve],
         "required_rate_hz": None if need is None else need.log_shape_hz, "required": need,
-        "stops_helping_hz": model.stops_helping_hz, "worst_stall": model.stall,
+        "stops_helping_hz": model.stops_helping_hz,
+        "work": {"pace": model.work.pace, "fastest_hz": model.work.fastest_hz},
+        "worst_stall": model.stall,
         "trace": model.trace,
     }  # fmt: skip
 

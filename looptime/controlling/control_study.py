@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from looptime.analysers.basis import prepare
 from looptime.analysers.estimate import Figure
 from looptime.controllers import Controller, Target, Wheel
 from looptime.controlling.at_limit import at_limit
@@ -194,7 +195,8 @@ def _controlled(
         run = at_its_pace(run, fit[1])
     try:
         value = None if fit is None else fit[1]
-        base = instants_of(run, stated.read_call, stated.write_call, value=value)
+        calls = stated.read_call, stated.write_call
+        base = instants_of(run, *calls, value=value, basis=prepare(run))
     except LooptimeError as error:
         return Controlled(stated, error=f"{stated.name}: {error}"), None
     if on_change(run, base):
@@ -302,7 +304,7 @@ def _case(
     """What is told without a move, and the move where a target is stated."""
     law, plant = law_of(stated), plant_of(stated)
     loop = even_loop(at)
-    made = Model(stability(law, plant, at, loop), margins(law, plant, loop))
+    made = Model(stability(law, plant, at, loop), margins(law, plant, loop), work=base.work)
     if stated.target is None:
         return made, None
     path = paths.setdefault(stated.target, path_of(stated.target))

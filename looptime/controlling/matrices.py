@@ -7,12 +7,14 @@ matter for whether a disturbance dies out, so they are left out.
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from looptime.array_types import Bool, Float
 from looptime.controlling.law import SAME_S, Law, Plant
 from looptime.errors import NotEnoughError
+from looptime.heading.kept_work import Work
 from looptime.heading.pattern import Sampling
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct
@@ -49,6 +51,20 @@ class EvenLoop:
     period_s: float
     latency_share: float  #: Latency without the sensor's delay, over the period
     delay_s: float = 0.0  #: Delay within the sensor, the same at every pace
+    work: Work = Work()  #: What another pace leaves as it is
+
+    def at_period(self, period_s: float) -> "EvenLoop":
+        """The same loop at another pace.
+
+        Examples
+        --------
+        >>> waits = EvenLoop(0.02, 0.4, work=Work("waits", 0.01, read_share=1.0))
+        >>> [round(loop.at_period(0.016).latency_s, 12) for loop in (waits, EvenLoop(0.02, 0.4))]
+        [0.008, 0.0064]
+        """
+        grows = self.work.factor(self.period_s, period_s, self.work.read_share)
+        share = self.latency_share * grows * self.period_s / period_s
+        return replace(self, period_s=period_s, latency_share=share)
 
     @property
     def latency_s(self) -> float:
@@ -75,9 +91,9 @@ def even_matrix(law: Law, plant: Plant, at: EvenLoop) -> LoopMatrices:
 def even_settles(law: Law, plant: Plant, at: EvenLoop, periods_s: Float) -> Bool:
     """Whether even loops of each period settle, shape (n,); not where no matrix is made of them.
 
-    The latency goes with the period, the sensor's delay stays.
+    The latency goes with the period as `EvenLoop.at_period` has it, the sensor's delay stays.
     """
-    latency = at.latency_share * periods_s + at.delay_s
+    latency = np.array([at.at_period(period).latency_s for period in periods_s.tolist()])
     on_the_way = np.floor(latency / periods_s + 1e-9).astype(np.int64)
     settles = np.zeros(len(periods_s), bool)
     for many in distinct(on_the_way[on_the_way <= MOST_ON_THE_WAY]).tolist():

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from looptime.controlling.simulate import (
 )
 from looptime.controlling.target import Path
 from looptime.errors import LooptimeError
+from looptime.heading.kept_work import Work
 from looptime.heading.pattern import LogShape, Sampling, even
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct
@@ -92,7 +94,8 @@ class Stall:
 def even_loop(at: Sampling) -> EvenLoop:
     """Even loops at the mean period, latency and delay within the sensor of a log."""
     period, delay = float(at.hold_s.mean()), float(at.own_s[:-1].mean())
-    return EvenLoop(period, max(float(at.latency_s.mean()) - delay, 0.0) / period, delay)
+    share = max(float(at.latency_s.mean()) - delay, 0.0) / period
+    return EvenLoop(period, share, delay, at.work)
 
 
 def even_sampling(loop: EvenLoop, duration_s: float) -> Sampling:
@@ -137,6 +140,20 @@ def play_each(wanted: Sequence[tuple[Move, Instants]]) -> list[Track]:
     return [made[i] for i in range(len(wanted))]
 
 
+def up_to_work(work: Work, rates_hz: tuple[float, ...]) -> tuple[float, ...]:
+    """The rates up to the fastest that the work allows, and that one [Hz].
+
+    Examples
+    --------
+    >>> up_to_work(Work("waits", 0.01), (50.0, 80.0, 112.0, 160.0)), up_to_work(Work(), (50.0,))
+    ((50.0, 80.0, 100.0), (50.0,))
+    """
+    fastest = work.fastest_hz
+    if fastest is None or fastest >= rates_hz[-1]:
+        return rates_hz
+    return (*(rate for rate in rates_hz if rate < fastest), fastest)
+
+
 class RateCurve:
     """The move at other loop rates, over even loops and over the log's shape.
 
@@ -149,7 +166,8 @@ class RateCurve:
     loop : EvenLoop
         At its mean.
     rates_hz : tuple of float [Hz]
-        Ascending; rates at which no even loop can be judged are left out.
+        Ascending, up to the fastest that the loop's work allows; rates at which no even loop can be
+        judged are left out.
     """
 
     def __init__(
@@ -158,8 +176,8 @@ class RateCurve:
         self.move, self.base, self.loop, shape = move, base, loop, LogShape(base)
         self._known: list[tuple[float, float | None, float | None, float]] = []
         self.moves: list[Instants] = []  #: To be played
-        for rate in rates_hz:
-            at = EvenLoop(1 / rate, loop.latency_share, loop.delay_s)
+        for rate in up_to_work(base.work, rates_hz):
+            at = loop.at_period(1 / rate)
             try:
                 alike = even_matrix(move.law, move.plant, at)
                 found = margins(move.law, move.plant, at)
@@ -195,9 +213,7 @@ def delayed(at: Sampling, delay_s: float) -> Sampling:
     """The sampling with the sensor's delay: values were true so much earlier."""
     if not delay_s:
         return at
-    return Sampling(
-        at.taken_s - delay_s, at.read_s, at.use_s, at.start_s, at.block, at.pattern, at.notes
-    )
+    return replace(at, taken_s=at.taken_s - delay_s)
 
 
 def longest_hold(move: Move, at: Sampling, loop: EvenLoop) -> tuple[float, Instants]:

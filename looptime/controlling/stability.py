@@ -181,8 +181,8 @@ def _bisect(holds: Callable[[float], bool], inside: float, outside: float) -> fl
 def period_range(law: Law, plant: Plant, even: EvenLoop) -> tuple[float | None, float | None]:
     """Shortest and longest period of the stable range that the present one is in, or nearest to.
 
-    The latency goes with the period, the sensor's delay stays. None for an end that lies beyond
-    the periods looked at, and for both where no period is stable.
+    The latency goes with the period as `EvenLoop.at_period` has it, the sensor's delay stays. None
+    for an end that lies beyond the periods looked at, and for both where no period is stable.
     """
 
     def settles(period: float) -> bool:

@@ -4,6 +4,7 @@ from fnmatch import fnmatchcase
 
 import numpy as np
 
+from looptime.analysers.basis import Basis
 from looptime.heading.instants import Labels, sampling_from_run
 from looptime.heading.pattern import Sampling
 from looptime.run import Run
@@ -60,7 +61,7 @@ def on_change(run: Run, at: Sampling) -> bool:
 
 def instants_of(
     run: Run, read_call: str | None, write_call: str | None, what: str = "measured value",
-    value: str | None = None,
+    value: str | None = None, basis: Basis | None = None,
 ) -> Sampling:  # fmt: skip
     """When each loop's reading was taken and put to use, as for a heading.
 
@@ -75,4 +76,4 @@ def instants_of(
         If fewer than 3 loops have both.
     """
     named = (call_in(run, read_call), None, call_in(run, write_call))
-    return sampling_from_run(run, Labels(*named, "start", what, value=value))
+    return sampling_from_run(run, Labels(*named, "start", what, value=value), basis)

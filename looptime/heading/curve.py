@@ -30,6 +30,7 @@ from looptime.heading.pattern import (
     Sampling,
     checked_rate,
     even,
+    lag_factor,
     scaled,
 )
 from looptime.heading.sensor import PERFECT, Sensor
@@ -37,7 +38,16 @@ from looptime.heading.stale import Stale, stale_along, stale_everywhere, values_
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct
 
-__all__ = ["RATES_HZ", "CurvePoint", "Models", "RatePoint", "end_rms", "rate_curve", "sampling_at"]
+__all__ = [
+    "RATES_HZ",
+    "CurvePoint",
+    "Models",
+    "RatePoint",
+    "end_rms",
+    "rate_curve",
+    "rates_of",
+    "sampling_at",
+]
 
 _PREFERRED = (1, 1.12, 1.25, 1.4, 1.6, 1.8, 2, 2.24, 2.5, 2.8, 3.15, 3.55, 4, 4.5, 5, 5.6, 6.3,
               7.1, 8, 9)  # fmt: skip
@@ -108,7 +118,8 @@ def sampling_at(
     else:
         latency = models.latency_s
         if latency is None:
-            latency = max(_code_share(base) / rate_hz + _own_mean_s(base), 0.0)
+            latency = _code_s(base) * _factor(base, "read_s", rate_hz) + _own_mean_s(base)
+            latency = max(latency, 0.0)
         made = _even(base, rate_hz, latency, models)
     return _moved(made, float(base.use_s[0] - made.use_s[0]))
 
@@ -118,9 +129,13 @@ def _own_mean_s(base: Sampling) -> float:
     return float(base.own_s[:-1].mean())
 
 
-def _code_share(base: Sampling) -> float:
-    """Share of the period from the reading to the use."""
-    return float((base.latency_s.mean() - _own_mean_s(base)) / base.hold_s.mean())
+def _code_s(base: Sampling) -> float:
+    """Time from the reading to the use, on average [s]."""
+    return float(base.latency_s.mean()) - _own_mean_s(base)
+
+
+def _factor(base: Sampling, name: str, rate_hz: float) -> float:
+    return lag_factor(base, name, float(base.hold_s.mean()), 1 / rate_hz)
 
 
 def _even(base: Sampling, rate_hz: float, latency_s: float, models: Models) -> Sampling:
@@ -128,8 +143,8 @@ def _even(base: Sampling, rate_hz: float, latency_s: float, models: Models) -> S
     if isinstance(models.motion, Recorded):
         seconds = base.duration_s
     made = even(rate_hz, max(round(seconds * rate_hz), 20 * BLOCKS), latency_s)
-    lag = float((base.use_s - base.start_s).mean() / base.hold_s.mean()) / rate_hz
-    return replace(made, start_s=made.use_s - lag)
+    lag = float(base.lag_s("start_s").mean()) * _factor(base, "start_s", rate_hz)
+    return replace(made, start_s=made.use_s - lag, work=base.work)
 
 
 def _moved(sampling: Sampling, by: float) -> Sampling:
@@ -251,8 +266,23 @@ def gathered(along: Float, sampling: Sampling, over_s: float) -> tuple[Int, Floa
     return at[fits], reached - along[:-1][fits], sampling.hold_s[fits]
 
 
+def rates_of(base: Sampling) -> tuple[float, ...]:
+    """Loop rates of the curve, up to the fastest that the work of the loop allows [Hz].
+
+    Examples
+    --------
+    >>> from looptime.heading.kept_work import Work
+    >>> rates_of(replace(even(5, 9), work=Work("waits", 0.15)))
+    (5.0, 5.6, 6.3, 6.666666666666667)
+    """
+    fastest = base.work.fastest_hz
+    if fastest is None or fastest >= RATES_HZ[-1]:
+        return RATES_HZ
+    return (*(rate for rate in RATES_HZ if rate < fastest), fastest)
+
+
 def rate_curve(
-    models: Models, base: Sampling, *, rates_hz: tuple[float, ...] = RATES_HZ,
+    models: Models, base: Sampling, *, rates_hz: tuple[float, ...] | None = None,
     patterns: tuple[str, ...] = ("even", "log shape"), stale: StaleModel | None = None,
 ) -> tuple[CurvePoint, ...]:  # fmt: skip
     """Figures against loop rate for each pattern.
@@ -263,8 +293,8 @@ def rate_curve(
         The motion and how the code goes about it.
     base : Sampling
         As recorded, before the sensor.
-    rates_hz : tuple of float [Hz]
-        Ascending.
+    rates_hz : tuple of float, optional [Hz]
+        Ascending; else those of `rates_of`.
     patterns : tuple of str
         Patterns of the curve, one after another.
     stale : StaleModel, optional
@@ -276,6 +306,7 @@ def rate_curve(
         All rates of the first pattern, then of the next.
     """
     stale = stale or StaleModel(models, many=True)
+    rates_hz = rates_hz or rates_of(base)
     shape = LogShape(base, models.slow_s)
     if not isinstance(models.motion, Recorded):
         ends = [
@@ -329,12 +360,13 @@ def _even_interval(
     share = _latency_share(base)
     if share.low is None or share.high is None or share.high - share.low < 1e-9:
         return point
+    grown = _factor(base, "read_s", point.rate_hz) * float(base.hold_s.mean())
     own = _own_mean_s(base)
     if isinstance(models.motion, Recorded):
-        return _with_age(point, share, own)
+        return _with_age(point, share.scaled(grown * point.rate_hz), own)
     ends = []
     for part in (share.low, share.high):
-        fixed = replace(models, latency_s=max(part, 0.0) / point.rate_hz + own)
+        fixed = replace(models, latency_s=max(part, 0.0) * grown + own)
         made = models.sensor.apply(sampling_at(base, "even", point.rate_hz, fixed))
         ends.append((mean_age_s(made) * 1e3, *stale.values(made)))
     low, high = ends

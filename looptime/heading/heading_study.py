@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from looptime.analysers.basis import prepare
 from looptime.analysers.estimate import Figure
 from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError, UsageError
@@ -45,8 +46,10 @@ from looptime.heading.pattern import BLOCKS, Sampling, sample_stretches
 from looptime.heading.phase import phase_lost
 from looptime.heading.required import (
     CAUTIONS,
+    Fastest,
     Required,
     required_rate,
+    size_of,
     stops_helping_hz,
 )
 from looptime.heading.result import (
@@ -71,6 +74,9 @@ SAMPLE_LOOPS = 20_000
 PATH_S = 1.0
 #: Most starts for which a path is added up step by step.
 PATH_STARTS = 400
+#: A reading that could not be younger at its use than this share of what it is, is late enough.
+_LATE = 0.9
+_DEG = math.degrees(1.0)
 #: Manoeuvres begun within the length of one, for the growth over many of them.
 STRANDS = 8
 
@@ -175,11 +181,12 @@ def study(
         notes=_notes(made, setup, motion, loops_in_run - len(run)),
         cautions=CAUTIONS,
         supposed=run.clock.supposed,
+        work=base.work,
     )
 
 
 def _base(run: Run, labels: Labels, motion: Motion, sample_loops: int | None) -> Sampling:
-    base = sampling_from_run(run, labels)
+    base = sampling_from_run(run, labels, prepare(run))
     if sample_loops is None or isinstance(motion, Recorded):
         return base
     return sample_stretches(base, sample_loops)
@@ -360,17 +367,45 @@ def _required(
         "even", made.rate_hz, Figure(None), stale_model(made, exact=True), Figure(None)
     )
     found, at = {}, RatePoint(models, base, stale_model)
-    if tolerance.deg is not None:
-        found["tolerance_deg"] = replace(
-            required_rate(math.radians(tolerance.deg), tolerance.judged, points, ours, alike, at),
-            tolerance=tolerance.deg,
-        )
-    if tolerance.mm is not None:
-        found["tolerance_mm"] = replace(
-            required_rate(tolerance.mm / 1e3, "drift", points, ours, alike, at),
-            tolerance=tolerance.mm,
-        )
+    asked = (
+        ("tolerance_deg", tolerance.deg, tolerance.judged, _DEG),
+        ("tolerance_mm", tolerance.mm, "drift", 1e3),
+    )
+    for key, wanted, judged, factor in asked:
+        if wanted is None:
+            continue
+        fastest = _fastest(judged, points, models, base, stale_model)
+        need = required_rate(wanted / factor, judged, points, ours, alike, at, fastest)
+        found[key] = replace(
+            need, tolerance=wanted,
+            fastest=None if fastest is None else fastest.scaled(factor),
+        )  # fmt: skip
     return found
+
+
+def _fastest(
+    judged: str, points: tuple[CurvePoint, ...], models: Models, base: Sampling,
+    stale_model: StaleModel,
+) -> Fastest | None:  # fmt: skip
+    """The figure at the fastest pace that the loop's work allows, as it reads and reading late."""
+    last = [p for p in points if p.pattern == "even"][-1]
+    rate, least = base.work.fastest_hz, base.work.least_s
+    if last.rate_hz != rate:
+        return None
+
+    def with_latency(seconds: float | None) -> tuple[float, float]:
+        made = sampling_at(base, "even", rate, replace(models, latency_s=seconds))
+        made = models.sensor.apply(made)
+        there = CurvePoint("even", rate, Figure(None), stale_model(made), Figure(None))
+        return float(made.latency_s.mean()), size_of(there, judged)
+
+    latency, value = with_latency(models.latency_s)
+    if least is not None:
+        least += float(base.own_s[:-1].mean())
+    if least is None or least > _LATE * latency:
+        return Fastest(rate, value, latency * 1e3)
+    sooner, better = with_latency(least)
+    return Fastest(rate, value, latency * 1e3, sooner * 1e3, better)
 
 
 def _resolution(sensor: Sensor, made: Sampling) -> Resolution | None:

@@ -6,9 +6,11 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.analysers.ages import pickups, reading_of, uses_of
+from looptime.analysers.basis import Basis
 from looptime.analysers.own_stamps import sample_age_of, stamped_age_ns
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError, UsageError
+from looptime.heading.kept_work import Waited
 from looptime.heading.logged_turning import reading_age_ns
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.records import dataclass
@@ -54,7 +56,9 @@ class Labels:
     value: str | None = None  #: The signal that holds what is read, where it is no heading
 
 
-def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
+def sampling_from_run(
+    run: Run, labels: Labels | None = None, basis: Basis | None = None
+) -> Sampling:
     """When each loop's heading reading was taken and when it was put to use.
 
     A reading made on the loop's thread is the last one finished before the use. One made on
@@ -69,6 +73,8 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
         Recorded or predicted.
     labels : Labels, optional
         Calls that read, pick up and use the heading.
+    basis : Basis, optional
+        Of the run: how it is paced, for what another pace would leave as it is.
 
     Raises
     ------
@@ -91,6 +97,7 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
     if read is None:
         made = start[_loop_of(start, use)] if known_use or labels.use_call is not None else use
         taken: Int = made - age[_loop_of(start, use)]
+        since, least = made, None
     else:
         code = int(run.call_columns.name[read[0]])
         picked = _pickup(run, labels, read, use, notes)
@@ -99,6 +106,7 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
         known = newest >= 0
         use, taken = use[known], begin[newest[known]]
         made = taken
+        since, least = _in_the_loop(run, labels, read, use, (taken, picked[known]))
         stamped = sample_age_of(run, run.names[code].name)
         if stamped is not None:
             own = run.on_loop_thread[read].all()
@@ -111,7 +119,34 @@ def sampling_from_run(run: Run, labels: Labels | None = None) -> Sampling:
     if gaps:
         notes.append(f"loops left out in {gaps} places: the gaps are closed")
     closed = read is None and not known_use
-    return _sampling(run, use, (taken, made), closed=closed, notes=notes)
+    found = _sampling(run, use, (taken, made), closed=closed, notes=notes)
+    if basis is None:
+        return found
+    began = np.minimum(start[_loop_of(start, use)], use)
+    return replace(found, work=Waited(run, basis).work(use, began, since, least))
+
+
+def _in_the_loop(
+    run: Run, labels: Labels, read: Int, use: Int, taken_picked: tuple[Int, Int]
+) -> tuple[Int, float | None]:  # fmt: skip
+    """From when on each reading was in the loop's hands, and how old one just before its use is.
+
+    Another thread's is from its pick-up on: however the loop is paced, it comes as old.
+    """
+    calls, (taken, picked) = run.call_columns, taken_picked
+    if not run.on_loop_thread[read].all():
+        return np.maximum(taken, np.minimum(picked, use)), None
+    end = calls.start_ns + calls.duration_ns
+    uses = np.flatnonzero(np.isin(end, use) & run.on_loop_thread)
+    if labels.use_call is None:
+        writes = [k for k, name in enumerate(run.names) if name.kind == "actuator write"]
+        uses = uses[np.isin(calls.name[uses], writes)]
+    else:
+        uses = uses[calls.name[uses] == _code(run, labels.use_call, "use call")]
+    if not len(uses):
+        return taken, None
+    reads = calls.duration_ns[read].mean() if labels.read_instant == "start" else 0.0
+    return taken, float(calls.duration_ns[uses].mean() + reads)
 
 
 def _known_age(run: Run, labels: Labels) -> tuple[Int, str | None]:

@@ -12,10 +12,11 @@ import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError, UsageError
+from looptime.heading.kept_work import Work
 from looptime.records import dataclass
 
 __all__ = [
-    "BLOCKS", "LogShape", "Sampling", "even", "sample_stretches", "scaled",
+    "BLOCKS", "LogShape", "Sampling", "even", "lag_factor", "sample_stretches", "scaled",
     "slow_limit_s",
 ]  # fmt: skip
 
@@ -25,6 +26,8 @@ LEAST_A_BLOCK = 5
 STRETCH = 50
 #: Instants of a loop that come before its use.
 INSTANTS = ("taken_s", "read_s", "start_s")
+#: Those that the loop's code sets: the rest is the sensor's.
+LAGS = ("read_s", "start_s")
 #: Blocks of consecutive loops that the jackknife leaves out in turn.
 BLOCKS = 20
 
@@ -42,6 +45,7 @@ class Sampling:
     block: Int  #: Which of `BLOCKS` blocks of consecutive loops a hold belongs to, shape (n,)
     pattern: str = "as recorded"  #: ``as recorded``, ``even``, ``log shape`` or ``scaled``
     notes: tuple[str, ...] = ()  #: How the instants were found, in plain words
+    work: Work = Work()  #: What another pace leaves as it is
 
     def __len__(self) -> int:
         return len(self.block)
@@ -60,6 +64,11 @@ class Sampling:
     def own_s(self) -> Float:
         """How old each value was when the code read it: the sensor's share; shape (n + 1,) [s]."""
         return self.read_s - self.taken_s
+
+    def lag_s(self, name: str) -> Float:
+        """Time from one of the instants `INSTANTS` to the use; shape (n + 1,) [s]."""
+        lag: Float = self.use_s - getattr(self, name)
+        return lag
 
     @property
     def rate_hz(self) -> float:
@@ -126,6 +135,8 @@ def scaled(sampling: Sampling, rate_hz: float, latency_s: float | None = None) -
 
     What a value was old when it was read is the sensor's and stays as it is.
 
+    The work of a loop that waits stays as well.
+
     Parameters
     ----------
     sampling : Sampling
@@ -133,7 +144,7 @@ def scaled(sampling: Sampling, rate_hz: float, latency_s: float | None = None) -
     rate_hz : float [Hz]
         Wanted loop rate.
     latency_s : float, optional [s]
-        Latency of every reading; else it scales with the period.
+        Latency of every reading; else it goes with the period, as `Work.factor` says.
 
     Examples
     --------
@@ -141,12 +152,21 @@ def scaled(sampling: Sampling, rate_hz: float, latency_s: float | None = None) -
     [0.0, 0.02, 0.04, 0.06, 0.08]
     """
     c = sampling.rate_hz / checked_rate(rate_hz)
-    origin = sampling.use_s[0]
-    use = (sampling.use_s - origin) * c
-    read, start = ((at - origin) * c for at in (sampling.read_s, sampling.start_s))
+    use = (sampling.use_s - sampling.use_s[0]) * c
+    read, start = (
+        use - lag_factor(sampling, name, 1 / sampling.rate_hz, 1 / rate_hz) * sampling.lag_s(name)
+        for name in LAGS
+    )
     taken = np.maximum.accumulate(read - sampling.own_s)
-    made = Sampling(taken, read, use, start, sampling.block, "scaled", sampling.notes)
+    made = replace(sampling, taken_s=taken, read_s=read, use_s=use, start_s=start, pattern="scaled")
     return made if latency_s is None else _with_latency(made, latency_s)
+
+
+def lag_factor(sampling: Sampling, name: str, own_s: float, wanted_s: float) -> float:
+    """By how much the time from an instant of `LAGS` to the use grows with the period [s]."""
+    work = sampling.work
+    share = work.read_share if name == "read_s" else work.start_share
+    return work.factor(own_s, wanted_s, share)
 
 
 def _with_latency(sampling: Sampling, latency_s: float) -> Sampling:
@@ -190,8 +210,8 @@ class LogShape:
         self.size = np.bincount(sampling.block, minlength=BLOCKS)
         self.orders = [np.arange(size) for size in self.size]
         self.lags = {}
-        for name in ("read_s", "start_s"):
-            lag = sampling.use_s - getattr(sampling, name)
+        for name in LAGS:
+            lag = sampling.lag_s(name)
             usual = float(np.median(lag)) + limit - float(np.median(hold))
             # a stall in hold k delays the use that ends it, and with it the reading on its way
             stalled = np.clip(lag - usual, 0.0, before)
@@ -211,8 +231,8 @@ class LogShape:
         rate_hz : float [Hz]
             Rate of the loops without their stalls.
         latency_s : float, optional [s]
-            Latency of every reading; else it scales with the period, and what a stall added to it
-            stays in milliseconds, as what a value was old when it was read.
+            Latency of every reading; else it goes with the period, as `Work.factor` says, and what
+            a stall added to it stays in milliseconds, as what a value was old when it was read.
 
         Returns
         -------
@@ -231,12 +251,14 @@ class LogShape:
         use = np.concatenate([[0.0], np.cumsum(hold)])
         at = {}
         for name, (usual, stalled) in self.lags.items():
-            lag = (c * usual)[source]
+            factor = lag_factor(self.sampling, name, 1 / self.own_rate_hz, 1 / rate_hz)
+            lag = (factor * usual)[source]
             np.add.at(lag, hit + 1, stalled[stalls + 1])
             at[name] = use - lag
         taken = np.maximum.accumulate(at["read_s"] - self.sampling.own_s[source])
-        made = Sampling(
-            taken, at["read_s"], use, at["start_s"], block, "log shape", self.sampling.notes
+        made = replace(
+            self.sampling, taken_s=taken, read_s=at["read_s"], use_s=use, start_s=at["start_s"],
+            block=block, pattern="log shape",
         )  # fmt: skip
         return made if latency_s is None else _with_latency(made, latency_s)
 
@@ -302,9 +324,8 @@ def sample_stretches(sampling: Sampling, loops: int) -> Sampling:
     use = np.concatenate([[0.0], np.cumsum(hold)])
     at = np.append(keep, keep[-1] + 1)
     shift = use - sampling.use_s[at]
-    moved = [getattr(sampling, name)[at] + shift for name in INSTANTS]
+    moved = {name: getattr(sampling, name)[at] + shift for name in INSTANTS}
     note = f"{len(keep):,} of {n:,} loops: the beginning of each of {BLOCKS} blocks"
-    return Sampling(
-        moved[0], moved[1], use, moved[2], sampling.block[keep], sampling.pattern,
-        (*sampling.notes, note),
-    )  # fmt: skip
+    return replace(
+        sampling, **moved, use_s=use, block=sampling.block[keep], notes=(*sampling.notes, note)
+    )

@@ -2,13 +2,15 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
 from looptime.heading.curve import CurvePoint
 from looptime.records import dataclass
 
-__all__ = ["CAUTIONS", "JUDGED", "Required", "required_rate", "stops_helping_hz"]
+__all__ = ["CAUTIONS", "JUDGED", "Fastest", "Required", "required_rate", "size_of",
+           "stops_helping_hz"]  # fmt: skip
 
 #: Shown wherever a required rate is: advice that changes how a robot moves.
 CAUTIONS = (
@@ -27,6 +29,24 @@ _LEAST = 1e-9  # of the tolerance, so that a figure of nothing has a logarithm
 
 
 @dataclass(frozen=True)
+class Fastest:
+    """What the fastest pace that a loop's work allows comes to, with even loops."""
+
+    rate_hz: float  #: No time is left to wait [Hz]
+    value: float  #: The figure judged there, in the tolerance's unit
+    latency_ms: float  #: Latency there
+    #: Latency of a reading that is made just before its use, and the figure with it; None where
+    #: the reading is as late as that, or another thread's.
+    least_ms: float | None = None
+    least: float | None = None
+
+    def scaled(self, factor: float) -> "Fastest":
+        """With its figures in another unit."""
+        least = None if self.least is None else self.least * factor
+        return replace(self, value=self.value * factor, least=least)
+
+
+@dataclass(frozen=True)
 class Required:
     """The answer for one tolerance."""
 
@@ -36,13 +56,16 @@ class Required:
     #: it, or the lowest computed one; low and high are the rates for the ends of the figure's
     #: interval. Undefined where none does; [Hz].
     by_pattern: dict[str, Figure]
-    #: ``stalls``, ``mean rate`` or ``mean rate and stalls``; None where the log meets it.
+    #: ``stalls``, ``mean rate``, ``mean rate and stalls``, or ``work`` where no pace that the
+    #: loop's work allows meets it; None where the log does.
     missed_by: str | None
+    fastest: Fastest | None = None  #: None where the work is not known
 
 
 def required_rate(
     tolerance: float, judged: str, curve: tuple[CurvePoint, ...],
     recorded: CurvePoint, even_alike: CurvePoint, at: Callable[[str, float], CurvePoint],
+    fastest: Fastest | None = None,
 ) -> Required:  # fmt: skip
     """The lowest rate that meets a tolerance, for each pattern of a curve.
 
@@ -58,6 +81,8 @@ def required_rate(
         The log as it is, and even loops at its mean rate.
     at : callable
         The point of a pattern at a rate between those of the curve.
+    fastest : Fastest, optional
+        Where the curve ends at the fastest pace that the loop's work allows.
 
     Raises
     ------
@@ -78,12 +103,14 @@ def required_rate(
         )
         for pattern in patterns
     }
-    return Required(
-        tolerance, judged, rates, _missed(tolerance, judged, curve, recorded, even_alike)
-    )
+    missed = _missed(tolerance, judged, curve, recorded, even_alike)
+    if missed == "mean rate" and fastest is not None and fastest.value > tolerance:
+        missed = "work"
+    return Required(tolerance, judged, rates, missed, fastest)
 
 
-def _size(point: CurvePoint, judged: str, end: str = "value") -> float:
+def size_of(point: CurvePoint, judged: str, end: str = "value") -> float:
+    """The figure judged at a point of the curve, or an end of its interval; never below 0."""
     found = getattr(point.stale, judged)
     if not isinstance(found, Figure):
         return float(found)
@@ -98,7 +125,7 @@ def _lowest(
     """The lowest point from which on all meet the tolerance, and the one below, which does not."""
     lowest = None
     for point in sorted(points, key=lambda p: -p.rate_hz):
-        if _size(point, judged, end) > tolerance * (1 + 1e-12):
+        if size_of(point, judged, end) > tolerance * (1 + 1e-12):
             return lowest, point
         lowest = point
     return lowest, None
@@ -116,14 +143,14 @@ def _crossing(
     if lowest is None or below is None:
         return None if lowest is None else lowest.rate_hz
     pattern, ends = lowest.pattern, [math.log(p.rate_hz) for p in (below, lowest)]
-    known = {log: _size(p, judged, end) for log, p in zip(ends, (below, lowest), strict=True)}
+    known = {log: size_of(p, judged, end) for log, p in zip(ends, (below, lowest), strict=True)}
     if known[ends[1]] >= tolerance:
         return lowest.rate_hz
 
     def beyond(log_rate: float) -> float:
         size = known.get(log_rate)
         if size is None:
-            size = _size(at(pattern, math.exp(log_rate)), judged)
+            size = size_of(at(pattern, math.exp(log_rate)), judged)
         return math.log(max(size, tolerance * _LEAST) / tolerance)
 
     if end != "value":
@@ -138,16 +165,16 @@ def _missed(
     tolerance: float, judged: str, curve: tuple[CurvePoint, ...],
     recorded: CurvePoint, even_alike: CurvePoint,
 ) -> str | None:  # fmt: skip
-    if _size(recorded, judged) <= tolerance:
+    if size_of(recorded, judged) <= tolerance:
         return None
-    if _size(even_alike, judged) <= tolerance:
+    if size_of(even_alike, judged) <= tolerance:
         return "stalls"
     enough, _ = _lowest([p for p in curve if p.pattern == "even"], tolerance, judged, "value")
     shaped = [p for p in curve if p.pattern == "log shape"]
     if enough is None or not shaped:
         return "mean rate"
     there = min(shaped, key=lambda p: abs(p.rate_hz - enough.rate_hz))
-    return "mean rate and stalls" if _size(there, judged) > 1.1 * tolerance else "mean rate"
+    return "mean rate and stalls" if size_of(there, judged) > 1.1 * tolerance else "mean rate"
 
 
 def stops_helping_hz(curve: tuple[CurvePoint, ...], judged: str = "mean") -> float | None:
@@ -161,6 +188,6 @@ def stops_helping_hz(curve: tuple[CurvePoint, ...], judged: str = "mean") -> flo
     points = sorted((p for p in curve if p.pattern == "log shape"), key=lambda p: p.rate_hz)
     if len(points) < 3:
         return None
-    least = _size(points[-1], judged)
-    enough = [p.rate_hz for p in points if _size(p, judged) <= least / 0.9]
+    least = size_of(points[-1], judged)
+    enough = [p.rate_hz for p in points if size_of(p, judged) <= least / 0.9]
     return enough[0] if enough and enough[0] < points[-2].rate_hz else None

@@ -6,6 +6,7 @@ from looptime.analysers.estimate import Figure
 from looptime.heading.age_distribution import AgeParts
 from looptime.heading.curve import CurvePoint
 from looptime.heading.growth import Growth
+from looptime.heading.kept_work import Work
 from looptime.heading.phase import PhaseLost
 from looptime.heading.required import Required
 from looptime.heading.stale import Stale
@@ -138,7 +139,13 @@ class HeadingResult:
     warmup_loops: int = 0  #: Loops of the run that were left out as warm-up before the study
     stalls: Stalls | None = None
     motion_assumed: bool = False  #: Whether nobody said how the robot moves
+    work: Work = Work()  #: What another pace leaves as it is
     logged: AsLogged | None = None  #: Where a motion was assumed and the log holds one
+
+    @property
+    def latency_at_other_rates(self) -> str:
+        """``stays``, or ``goes with the period``, as is supposed where no work is known."""
+        return "goes with the period" if self.work.work_s is None else "stays"
 
     def to_dict(self) -> Json:
         """The figures as JSON: degrees, millimetres and milliseconds, null where undefined."""
@@ -212,6 +219,11 @@ class HeadingResult:
                 "reading_rms_deg": self.resolution.reading_rms_deg,
             },
             "stops_helping_hz": self.stops_helping_hz,
+            "work": {
+                "pace": self.work.pace,
+                "fastest_hz": self.work.fastest_hz,
+                "latency": self.latency_at_other_rates,
+            },
             "loops": {
                 "used": self.loops_used,
                 "in_run": self.loops_in_run,
@@ -271,4 +283,5 @@ def _required(required: Required) -> Json:
             for pattern, rate in required.by_pattern.items()
         },
         "missed_by": required.missed_by,
+        "fastest": None if required.fastest is None else vars(required.fastest),
     }

@@ -4,10 +4,13 @@ import numpy as np
 import pytest
 
 from looptime.controlling.law import Law, Plant
+from looptime.controlling.margins import margins
 from looptime.controlling.matrices import EvenLoop
 from looptime.controlling.moves import Move, RateCurve, even_loop, even_starts
 from looptime.controlling.outcome import Case, outcomes
 from looptime.controlling.simulate import play, play_side_by_side, starts_in
+from looptime.heading.kept_work import Work
+from looptime.heading.pattern import Sampling, blocks_of
 from tests.controlling.build import move, response_of
 from tests.heading.logs import jittered
 
@@ -79,3 +82,19 @@ def test_moves_played_side_by_side_are_those_played_alone(kind, delay):
         for name in ("use_s", "x", "v", "output"):
             np.testing.assert_array_equal(getattr(track, name), getattr(alone, name))
         assert np.ptp(alone.x if kind == "position" else alone.v) > 0.5
+
+
+def test_the_curve_of_a_loop_that_waits_keeps_its_work_and_ends_there():
+    """4 of 20 ms lie between reading and use: at 50 ms as well; 5 ms of work allow 200 a second."""
+    use = 0.02 * np.arange(801)
+    read = use - 0.004
+    work = Work("waits", 0.005, read_share=1.0, start_share=1.0)
+    base = Sampling(read, read, use, read, blocks_of(800), work=work)
+    one = move("step:1", Law("per loop", 4.0), Plant("position", 5.0), even_loop(base))
+    curve = RateCurve(one, base, even_loop(base))
+    points = outcomes([Case(one, base, even_loop(base), curve)])[0].curve
+    rates = {p.rate_hz: p for p in points}
+    assert max(rates) == pytest.approx(200.0)
+    for rate in (20.0, 80.0, 200.0):
+        there = margins(one.law, one.plant, EvenLoop(1 / rate, 0.004 * rate))
+        assert rates[rate].phase_margin_deg == pytest.approx(there.phase_margin_deg)

@@ -36,6 +36,7 @@ _MISSED = {
     "stalls": "This log misses it: even loops at its rate would do, its stalls are too long.",
     "mean rate": "This log misses it: its mean rate is too low.",
     "mean rate and stalls": "This log misses it: its mean rate is too low and its stalls too long.",
+    "work": "This log misses it, and so does every pace that its work allows.",
 }
 Results = tuple[tuple[str, HeadingResult], ...]
 
@@ -211,7 +212,8 @@ def _curve_title(
     if found.missed_by is None:
         return f"{text}: within {found.tolerance:g} {unit}"
     if rate is None:
-        return f"{text}: no rate up to 1000 keeps {found.tolerance:g} {unit} with these stalls"
+        stalls = "" if found.missed_by == "work" else " with these stalls"
+        return f"{text}: no rate up to {_most(at)} keeps {found.tolerance:g} {unit}{stalls}"
     return f"{text}: {found.tolerance:g} {unit} needs {number(rate)} loops a second"
 
 
@@ -222,7 +224,7 @@ def required_sentences(at: HeadingResult) -> tuple[str, ...]:
         unit = "deg" if key.endswith("deg") else "mm a metre"
         rates = "; ".join(
             (f"{figure(rate.value, *_ordered(rate))} loops a second" if rate.value
-             else "more than 1000 loops a second, or none will do,")
+             else f"more than {_most(at)} loops a second, or none will do,")
             + f" with {_WORDS.get(pattern, pattern)}"
             for pattern, rate in need.by_pattern.items()
         )  # fmt: skip
@@ -235,6 +237,11 @@ def required_sentences(at: HeadingResult) -> tuple[str, ...]:
             "stalls stay as they are."
         )
     return tuple(made)
+
+
+def _most(at: HeadingResult) -> str:
+    """The fastest rate of the curve."""
+    return number(min(at.work.fastest_hz or 1000.0, 1000.0))
 
 
 def _ordered(at: Figure) -> tuple[float | None, float | None]:

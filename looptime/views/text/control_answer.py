@@ -7,6 +7,7 @@ from looptime.controlling import Controlled, ControlResult
 from looptime.controlling.fit import Fit
 from looptime.controlling.response import Response, Spread
 from looptime.controlling.wheels import Steering
+from looptime.views.text.needed_rate import MATTERS, supposed_of
 from looptime.views.text.swing_words import swing_words
 from looptime.views.text.terminal import figure, number
 
@@ -361,7 +362,10 @@ def _missed_words(one: Controlled) -> str:
     if need.log_shape_hz is not None:
         cause = "the stalls" if need.missed_by == "stalls" else "the mean rate"
         cause = "the mean rate and the stalls" if stalls and cause == "the mean rate" else cause
-        return f"{text}, because of {cause}: {number(need.log_shape_hz)} loops a second keep it"
+        return (
+            f"{text}, because of {cause}: {number(need.log_shape_hz)} loops a second keep it"
+            f"{_supposed(one)}"
+        )
     if need.even_hz is not None:
         return (
             f"{text}: with these stalls no rate keeps it, even loops do from "
@@ -372,7 +376,18 @@ def _missed_words(one: Controlled) -> str:
             f"{text}: much of it is the stalls', but no rate keeps it without them either: change "
             "the gains or the target, too"
         )
-    return f"{missed} and going faster would not mend it: change the gains or the target; {figures}"
+    fastest = model.work.fastest_hz
+    most = "" if fastest is None else f", up to the {number(fastest)} that its work allows,"
+    return (
+        f"{missed} and going faster{most} would not mend it: change the gains or the target; "
+        f"{figures}"
+    )
+
+
+def _supposed(one: Controlled) -> str:
+    """What a needed rate rests on, where the reading is old by the time that it is used."""
+    latency, age = one.latency_ms.value, one.age_ms.value
+    return supposed_of(one.model.work, bool(latency and age and latency > MATTERS * age))
 
 
 def unit_of(one: Controlled) -> str:

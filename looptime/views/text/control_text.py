@@ -225,6 +225,9 @@ def _curves(at: ControlResult) -> Iterator[RenderableType]:
         heads = ["loops/s", "gains x", "phase deg", f"{what}, even", "log shape",
                  "settles ms, even", "log shape"]  # fmt: skip
         yield indented(table(heads, rows))
+        fastest = one.model.work.fastest_hz
+        if fastest is not None:
+            yield labelled("", f"{number(fastest)} a second are the most that its work allows")
         if said := _beyond(one):
             yield labelled("", said)
 

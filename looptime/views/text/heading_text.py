@@ -11,11 +11,11 @@ from looptime.findings.finding import CAUTION_LINE
 from looptime.heading import HeadingResult
 from looptime.heading.curve import CurvePoint
 from looptime.heading.instants import AGED, HELD, STAMPED, UNKNOWN
-from looptime.heading.required import Required
 from looptime.heading.result import AsLogged
 from looptime.heading.spelling import HARDLY_TURNED
 from looptime.heading.stalls import Stalls
 from looptime.signal_names import ASSUMED
+from looptime.views.text.needed_rate import at_other_rates, most_there_are, needed_rate
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
@@ -26,8 +26,7 @@ __all__ = ["heading_sentence", "motion_words", "render_heading"]
 _DEG = math.degrees(1.0)
 _BEGIN = "The heading in use is "
 _RATES = (20, 50, 100, 200, 500)
-#: Patterns of a required rate.
-_PATTERNS = ("even", "log shape")
+_MISSED = {"work": "no pace that its work allows meets it"}
 
 
 def render_heading(
@@ -99,7 +98,7 @@ def heading_sentence(at: HeadingResult) -> str:
         text += _judged(at, key, need.judged)
     for key, need in at.required.items():
         unit = "deg" if key.endswith("deg") else "mm a metre"
-        text += f"; {_verdict(need, f'{need.tolerance:g} {unit}')}"
+        text += f"; {needed_rate(at, need, unit)}"
     return text + "."
 
 
@@ -139,29 +138,6 @@ def _judged(at: HeadingResult, key: str, figure: str) -> str:
         return f", {number(at.stale.max * _DEG)} deg at most"
     words = {"mean": "on average", "rms": "rms"}.get(figure)
     return "" if words is None else f", {_in(getattr(at.stale, figure), _DEG)} deg {words}"
-
-
-def _verdict(need: Required, tolerance: str) -> str:
-    """Whether the log keeps a tolerance, which rate does, and what makes it miss."""
-    even, shaped = (need.by_pattern.get(name, Figure(None)).value for name in _PATTERNS)
-    least = shaped or even
-    takes = "no rate up to 1000 a second keeps it"
-    if need.missed_by is None:
-        return (
-            f"{tolerance} needs {number(least)} loops a second, and this log keeps it"
-            if (least is not None)
-            else f"this log keeps {tolerance}"
-        )
-    if shaped is not None:
-        takes = f"it takes {number(shaped)} loops a second with them"
-    elif even is not None:
-        takes = f"with them {takes}, even loops do from {number(even)} on"
-    if need.missed_by == "stalls":
-        return f"it misses {tolerance} by its stalls: {takes}"
-    if need.missed_by == "mean rate and stalls":
-        return f"it misses {tolerance} by its mean rate and its stalls: {takes}"
-    takes = takes if least is None else f"it takes {number(least)} loops a second"
-    return f"it misses {tolerance} by its mean rate: {takes}"
 
 
 def _age_line(at: HeadingResult) -> RenderableType:
@@ -338,7 +314,8 @@ def _curve(at: HeadingResult) -> list[RenderableType]:
     if not at.curve:
         return []
     patterns = list(dict.fromkeys(p.pattern for p in at.curve))
-    chosen = [_nearest(at.curve, patterns[0], rate).rate_hz for rate in _RATES]
+    nearest = (_nearest(at.curve, patterns[0], rate).rate_hz for rate in _RATES)
+    chosen = list(dict.fromkeys(nearest))
     heads = ["loops/s", *(f"{name}: p95 deg" for name in patterns), "mm a metre"]
     rows = []
     for rate in chosen:
@@ -349,9 +326,10 @@ def _curve(at: HeadingResult) -> list[RenderableType]:
         heading_line("At other loop rates (log shape keeps this log's stalls)"),
         _table(heads, rows),
     ]
+    said = [at_other_rates(at)]
     if at.stops_helping_hz is not None:
-        parts.append(_line("", f"above {number(at.stops_helping_hz)} a second faster hardly helps"))
-    return parts
+        said.append(f"above {number(at.stops_helping_hz)} a second faster hardly helps")
+    return [*parts, *(_line("", text) for text in said if text)]
 
 
 def _nearest(curve: tuple[CurvePoint, ...], pattern: str, rate: float) -> CurvePoint:
@@ -360,18 +338,25 @@ def _nearest(curve: tuple[CurvePoint, ...], pattern: str, rate: float) -> CurveP
 
 def _required(at: HeadingResult) -> list[RenderableType]:
     parts: list[RenderableType] = []
+    most = f"none up to {most_there_are(at)}"
     for key, need in at.required.items():
         unit = "deg" if key.endswith("deg") else "mm a metre"
-        rates = ", ".join(
-            f"{pattern} {number(rate.value) if rate.value else 'more than 1000'} a second"
-            for pattern, rate in need.by_pattern.items()
+        rates = (
+            most
+            if need.missed_by == "work"
+            else ", ".join(
+                f"{pattern} {f'{number(rate.value)} a second' if rate.value else most}"
+                for pattern, rate in need.by_pattern.items()
+            )
         )
         parts.append(heading_line(f"To keep the {need.judged} within {need.tolerance:g} {unit}"))
         parts.append(_line("needs", rates))
         parts.append(
             _line(
                 "now",
-                f"missed: {need.missed_by}" if need.missed_by else "this log meets it",
+                f"missed: {_MISSED.get(need.missed_by, need.missed_by)}"
+                if need.missed_by
+                else "this log meets it",
             )
         )
     return parts

@@ -54,7 +54,7 @@ def test_stalls_that_miss_a_maximum_are_said_first():
     said = heading_sentence(found)
     assert "10.3 deg at most" in said
     assert "misses 6 deg by its stalls" in said
-    assert "no rate up to 1000" in said
+    assert "no rate up to the 333 a second that its work allows keeps it" in said
     assert "needs" not in said
 
 
