@@ -1,6 +1,6 @@
 """The checklist before a round: what was looked at, each with a tick, a cross or not judged."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -9,6 +9,7 @@ import numpy as np
 from looptime.analysers.freshness import Freshness
 from looptime.analysers.summary import Summary
 from looptime.checks.gate.gate import GateResult
+from looptime.checks.gate.hung import Hung, hung, like, paired
 from looptime.checks.gate.limits import Row
 from looptime.checks.recording.facts import time_key
 from looptime.parsers.columns.lexicon import meaning
@@ -17,7 +18,7 @@ from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 from looptime.signal_names import AGE, TARGET_WORDS, of_battery, words_of
-from looptime.words import listed, named, shell_word, supposing
+from looptime.words import listed, named, number, shell_word, supposing
 
 __all__ = ["Checked", "Checklist", "checklist"]
 
@@ -25,6 +26,8 @@ __all__ = ["Checked", "Checklist", "checklist"]
 _ASIDE = 0.05
 # new values slower than this share of the loop's rate, and holds so many times the usual, are stale
 _STALE_RATE, _STALE_HOLD = 0.5, 5.0
+# share of what the loops beyond a limit take longer that one call makes, if it is named
+_MAKES = 0.5
 # rows that tell that a value never changes, and words of what is set, counted, or is a state
 _ROWS = 20
 _NO_SENSOR = TARGET_WORDS | frozenset((
@@ -77,6 +80,8 @@ class Checklist:
         if self.verdict == "fail":
             why = [f" ({one.text})" for one in self.checks if one.state == "bad"]
             said = why[0] if len(why) == 1 else ""
+            if len(why) > 1 and bad[0] == "sensors":  # what hangs has its name first
+                bad = [f"{bad[0]}{why[0]}", *bad[1:]]
             return f"Not ready: look at {', '.join(bad or ['the gate'])}{said}."
         if self.judged == len(self.checks) and self.gate.verdict == "pass":
             return f"Ready: {self.judged} of {self.judged} checks hold."
@@ -130,11 +135,18 @@ def checklist(
     words = [shell_word(log.path) for log in logs]
     first, paths = " ".join(words[:1]), " ".join(words)
     checks = (
-        _sound(logs, judged), _budget(summaries, first), _limits(judged),
+        _sound(logs, judged), _budget(summaries, first), _limits(judged, summaries, first),
         _season(judged, paths, lacks), _names(judged, lacks), _timeouts(summaries),
         _sensors(runs, summaries, paths), _version(runs), _battery(runs),
     )  # fmt: skip
-    return Checklist(checks, judged)
+    return Checklist(tuple(sorted(checks, key=_gravity)), judged)
+
+
+def _gravity(one: Checked) -> int:
+    """Where a line stands: crosses first, of these a log that is not sound and sensors."""
+    if one.state != "bad":
+        return 2
+    return 0 if one.what in ("log", "sensors") else 1
 
 
 def _sound(logs: Sequence[Log], judged: GateResult) -> Checked:
@@ -177,12 +189,44 @@ def _budget(summaries: Sequence[Summary], first: str) -> Checked:
     return Checked("pace", "ok", text)
 
 
-def _limits(judged: GateResult) -> Checked:
+def _limits(judged: GateResult, summaries: Sequence[Summary], first: str) -> Checked:
     rows = [row for row in judged.rows if row.check == "limit"]
     if not rows:
         todo = "state [limits] in looptime.toml"
         return Checked("limits", "not judged", "none are stated", todo)
-    return _rows("limits", rows, "within all limits")
+    found = _rows("limits", rows, "within all limits")
+    if found.state != "bad":
+        return found
+    bad = [row for row in rows if row.verdict == "fail"]
+    made = next((text for row in bad if (text := _made_by(row, summaries))), "")
+    slow = f"looptime slow {first}" if first else ""
+    return replace(found, text=found.text + made, action=slow)
+
+
+def _made_by(row: Row, summaries: Sequence[Summary]) -> str:
+    """The call that takes longer in the loops beyond a limit of the whole loop; empty for none."""
+    quantity = row.what.partition(" ")[0]
+    if row.call or row.unit != "ms" or row.limit is None or quantity not in ("period", "work"):
+        return ""
+    for at in summaries:
+        basis = at.basis
+        long = (basis.period_ms if quantity == "period" else basis.judged_ms) > row.limit
+        usual = basis.typical & ~long
+        if not long.any() or not usual.any():
+            continue
+        more = {}
+        for code in np.unique(basis.pieces.name).tolist():
+            ms = basis.table.series(code) / 1e6
+            more[code] = float(ms[long].mean() - ms[usual].mean())
+        whole = float(basis.period_ms[long].mean() - basis.period_ms[usual].mean())
+        most = max(more, key=lambda code: more[code], default=None)
+        if most is not None and more[most] > _MAKES * whole > 0:
+            call = basis.run.names[most].name
+            return (
+                f"; {call} makes it: {number(more[most])} ms more in the {long.sum():,} loops of "
+                f"more than {row.limit:g} ms"
+            )
+    return ""
 
 
 def _season(judged: GateResult, paths: str, lacks: str) -> Checked:
@@ -243,15 +287,55 @@ def _timeouts(summaries: Sequence[Summary]) -> Checked:
 
 
 def _sensors(runs: Sequence[Run], summaries: Sequence[Summary], paths: str) -> Checked:
-    """What the readings say, and beside them what never changed at all."""
-    found, still = _stale(summaries, paths), _never_changed(runs)
+    """What stands still though its target moves, what the readings say, what never changed."""
+    stuck = hung(runs)
+    sure = [one for one in stuck if one.sure]
+    if sure:
+        text = "; ".join(_hung_words(one) for one in sure[:2])
+        todo = f"see whether {sure[0].name} changes when what it measures is moved by hand"
+        return Checked("sensors", "bad", text, todo)
+    found, still = _stale(summaries, paths, _signals_paired(runs)), _still(runs, stuck)
     if found.state == "bad" or not still:
         return found
-    text = f"{named(still)} never changed: nothing to measure, or a sensor that hangs: can't tell"
+    text = f"{_still_words(runs, still)}: nothing to measure, or a sensor that hangs: can't tell"
     if found.action:
-        return replace(found, text=f"{found.text}; {text}")
+        return replace(found, text=f"{text}; {found.text}")
     todo = f"see that {still[0]} changes when what it measures is moved by hand, and log it"
     return Checked("sensors", "not judged", text, todo)
+
+
+def _hung_words(one: Hung) -> str:
+    text = f"{one.name} stayed at {one.value:g} for {one.seconds:.3g} s while its target "
+    text += f"{one.target} moved"
+    if one.others:
+        text += f" and {named(list(one.others))} followed"
+    return f"{text}: it hangs, or what it measures does not move"
+
+
+def _signals_paired(runs: Sequence[Run]) -> set[str]:
+    """Values that have a target: whether they may rest is told by that."""
+    return {
+        name for run in runs if run.signals is not None for name in paired([*run.signals.values])
+    }
+
+
+def _still(runs: Sequence[Run], stuck: Sequence[Hung]) -> list[str]:
+    """What never changed, first that whose target did, and that whose likes did."""
+    still = _never_changed(runs)
+    moved = {one.name for one in stuck}
+    return sorted(still, key=lambda name: (name not in moved, not _moving_likes(runs, name, still)))
+
+
+def _moving_likes(runs: Sequence[Run], name: str, still: Sequence[str]) -> list[str]:
+    every = dict.fromkeys(n for run in runs if run.signals is not None for n in run.signals.values)
+    return [other for other in like(name, list(every)) if other not in still]
+
+
+def _still_words(runs: Sequence[Run], still: Sequence[str]) -> str:
+    others = _moving_likes(runs, still[0], still)
+    while_ = f" while {named(others)} did" if others else ""
+    rest = f", nor did {named(still[1:])}" if still[1:] else ""
+    return f"{named(still[:1] if others else still)} never changed{while_}{rest if others else ''}"
 
 
 def _never_changed(runs: Sequence[Run]) -> list[str]:
@@ -281,7 +365,7 @@ def _measured(name: str, value: float) -> bool:
     return value not in (0.0, 1.0) or meaning(name) == "signal"
 
 
-def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
+def _stale(summaries: Sequence[Summary], paths: str, paired_with: Collection[str] = ()) -> Checked:
     readings = [
         one
         for at in summaries
@@ -290,11 +374,15 @@ def _stale(summaries: Sequence[Summary], paths: str) -> Checked:
         and one.loop_hz
         and not of_battery(one.name)  # is slow by nature
         and (one.source != "signal" or one.own_pace)  # else held by what it measures
+        and (one.source != "signal" or not TARGET_WORDS & set(words_of(one.name)))  # is set
     ]
     if not readings:
         return Checked("sensors", "not judged", "no reading or signal tells when it is new")
     old = [one for one in readings if _is_stale(one)]
-    rests = [one for one in readings if one.source == "signal" and _held_long(one)]
+    rests = [
+        one for one in readings
+        if one.source == "signal" and _held_long(one) and one.name not in paired_with
+    ]  # fmt: skip
     if not old and rests:
         first = rests[0]
         longest = max(one.longest_hold_loops or 0 for one in rests)

@@ -454,3 +454,37 @@ def test_a_log_older_than_the_baseline_is_not_the_last_one() -> None:
         assert found["log"] == state
         text = next(one.text for one in whole.checks if one.what == "log")
         assert f"recorded 2026-03-{day}T10:00" in text
+
+
+@pytest.mark.parametrize(
+    ("late", "named"),
+    [
+        (
+            {"mast.read": 8.5},
+            "mast.read makes it: 8.50 ms more in the 130 loops of more than 12 ms",
+        ),
+        ({"camera": 6.0, "mast.read": 1.0}, "camera makes it: 6.00 ms more"),
+        ({"mast.read": 3.0, "camera": 3.0, "gyro": 3.0}, None),
+    ],
+)
+def test_the_call_that_makes_a_limit_fail_is_named(late, named) -> None:
+    """13 of 100 loops are longer by what is planted; where three share it, none is accused."""
+    lengths = {"gyro": 1.0, "mast.read": 1.0, "camera": 4.0}
+    more = (np.arange(1000) * 13 % 100) < 13
+    ms = {name: usual + late.get(name, 0.0) * more for name, usual in lengths.items()}
+
+    def calls(k):
+        at = 0.0
+        for name, length in ms.items():
+            yield name, at, length[k]
+            at += length[k]
+
+    run = make_run(
+        2.0 + np.sum(list(ms.values()), axis=0), lambda k: list(calls(k)), source="q.csv"
+    )
+    found, whole = states(run, limits={"period_p99_ms": 12.0})
+    text = next(one.text for one in whole.checks if one.what == "limits")
+    assert found["limits"] == "bad"
+    assert "period p99" in text
+    assert (named in text) if named else ("makes it" not in text)
+    assert whole.action == "looptime slow a.csv"
