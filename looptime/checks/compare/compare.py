@@ -16,6 +16,7 @@ from looptime.checks.compare.change import (
 from looptime.checks.compare.comparison import Comparison, UsualScatter
 from looptime.checks.compare.explain import explain, shift
 from looptime.checks.compare.like_calls import LikeCalls, like_calls
+from looptime.checks.compare.lone_stall import lone_stall
 from looptime.checks.compare.replaced import replaced
 from looptime.checks.compare.several import Scatter
 from looptime.checks.compare.sides import (
@@ -130,6 +131,7 @@ def compare(
         verdict=verdict,
         sentences=(),
         history=len(past),
+        stall=lone_stall(a, b, quantity),
     )
     if not any(c.note == hidden for c in changes):
         hidden = ""

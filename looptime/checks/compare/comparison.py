@@ -5,6 +5,7 @@ from typing import Any
 from looptime.analysers.estimate import to_json
 from looptime.checks.compare.change import Change, lower_limit
 from looptime.checks.compare.explain import Explained, Shift
+from looptime.checks.compare.lone_stall import LoneStall
 from looptime.checks.compare.replaced import Replaced
 from looptime.checks.compare.sides import Unlike
 from looptime.checks.compare.whole_machine import Alike
@@ -67,6 +68,7 @@ class Comparison:
     verdict: str  #: ``faster``, ``slower``, ``no change seen`` or ``can't tell``
     sentences: tuple[str, ...]  #: The verdict in words, and how to record better
     history: int = 0
+    stall: LoneStall | None = None  #: One loop that makes, or hides, most of the change of the mean
     #: What the change of the pace does to controllers that ignore the step, where a caller asked.
     gain_shift: GainShift | None = None
 
@@ -107,6 +109,7 @@ class Comparison:
             "shift": to_json(self.shift),
             "replaced": to_json(self.replaced),
             "alike": to_json(self.alike),
+            "lone_stall": to_json(self.stall),
         }  # fmt: skip
 
 

@@ -6,7 +6,7 @@ from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance, in_words, limits_in_words
 from looptime.checks.compare.comparison import Comparison
 from looptime.checks.compare.replaced import Replaced
-from looptime.words import listed
+from looptime.words import listed, number
 
 __all__ = ["amount", "sentences", "unjudged"]
 
@@ -42,7 +42,7 @@ def sentences(made: Comparison, hidden: str, tolerance: Tolerance) -> list[str]:
     by = amount(mean.percent)
     open_ = unjudged(made.changes, tolerance)
     if made.recordings:
-        return [*out, *_two_recordings(made, mean, what, by, open_), *_copies(made)]
+        return [*out, *_two_recordings(made, mean, what, by, open_)]
     if made.verdict in ("slower", "faster"):
         moved = [c for c in made.changes if c.verdict == made.verdict and c.statistic != "rate"]
         which = (
@@ -56,16 +56,34 @@ def sentences(made: Comparison, hidden: str, tolerance: Tolerance) -> list[str]:
                    " would have been seen.")  # fmt: skip
     elif not hidden and not open_:
         out.append(f"Can't tell: {what} {by}" + (f"; {mean.note}." if mean.note else "."))
-    out += _open(mean, what, open_) + _steadier(made, mean)
+    out += _open(mean, what, open_) + _copies(made) + _stall(made) + _steadier(made, mean)
     out += _mixed(made) + _replaced(made) + _by_call(made)
     if min(len(made.before), len(made.after)) == 2 and not made.history:
         out.append("Two runs a side show only changes of about 5.4 run-to-run sd: record 3 + 3.")
-    return out + _copies(made)
+    return out
 
 
 def _copies(made: Comparison) -> list[str]:
     """Which runs were handed in more than once, or in pieces."""
     return [f"{u.text}." for u in made.unlike if u.what in ("copies", "pieces")]
+
+
+def _stall(made: Comparison) -> list[str]:
+    """The one loop that makes most of the change of the mean, or hides it."""
+    at = made.stall
+    if at is None:
+        return []
+    whole = made.explained.difference_ms
+    share = at.adds_ms / whole if whole else 0.0
+    held = f", in {at.call}," if at.call else ""
+    makes = (
+        "hides a change" if share < 0 else "makes the change" if share > 1
+        else f"makes {round(100 * share)} % of the change"
+    )  # fmt: skip
+    return [
+        f"One stall of {number(at.ms)} ms in {at.run}{held} {makes} of the mean: without that loop"
+        f" it is {at.without_ms:+.3g} ms ({in_words(at.without_percent, '+')} %)."
+    ]
 
 
 def _open(mean: Change, what: str, figures: Sequence[Change]) -> list[str]:
@@ -132,11 +150,11 @@ def _told(made: Comparison) -> list[Replaced]:
 def _two_recordings(
     made: Comparison, mean: Change, what: str, by: str, open_: Sequence[Change]
 ) -> list[str]:
-    out = []
+    out, usual = [], _as_usual(made)
     moved = [c for c in made.changes if c.verdict in ("slower", "faster") and c.statistic != "rate"]
     if made.recordings == "differ" and mean.verdict in ("slower", "faster"):
-        out.append(f"These two recordings differ: {mean.verdict}, {what} {by}"
-                   f"{_alike(made) or _tail(mean, moved)}.")  # fmt: skip
+        apart = usual or _alike(made) or _tail(mean, moved)
+        out.append(f"These two recordings differ: {mean.verdict}, {what} {by}{apart}.")
     elif made.recordings == "differ":
         tail = moved[0]
         out.append(f"These two recordings differ: {tail.verdict} in the {tail.statistic}"
@@ -158,6 +176,10 @@ def _two_recordings(
         out.append(f"The change of the mean, {change} %, is {word} the usual"
                    f" scatter between runs of {limits_in_words(at.limit_percent)}"
                    f" ({at.rests_on}).")  # fmt: skip
+    out[1:1] = _copies(made) + _stall(made)
+    if usual and made.alike and mean.verdict in ("slower", "faster"):
+        every = _alike(made).removeprefix("; ")
+        out.append(f"{every[0].upper()}{every[1:]}.")
     out += _mixed(made) + _replaced(made) + _by_call(made)
     if made.recordings == "differ":
         out.append(f"One run a side cannot tell a code change from ordinary run-to-run scatter."
@@ -165,6 +187,12 @@ def _two_recordings(
     else:
         out.append(f"One run per side says nothing certain about the code. {ABBA}")
     return out
+
+
+def _as_usual(made: Comparison) -> str:
+    """That a difference of two recordings is no more than runs of the same code have."""
+    at = made.usual_scatter
+    return ", no more than runs usually scatter" if at is not None and not at.beyond else ""
 
 
 def amount(percent: Figure) -> str:
@@ -219,7 +247,8 @@ def _carried(made: Comparison) -> list[str]:
 
 def _by_call(made: Comparison) -> list[str]:
     """The calls that changed, those first that cost the loop most; p99 where no mean changed."""
-    if made.alike is not None:  # all of them did, whether or not one alone would have shown
+    seen = any(c.statistic == "mean" and c.verdict in ("slower", "faster") for c in made.changes)
+    if made.alike is not None and seen:  # all did, whether or not one alone would have shown
         most = [p for p in made.explained.parts if p.name in made.alike.calls][:3]
         costs = listed([f"{p.name} ({p.difference_ms:+.3g} ms a loop)" for p in most], 3)
         return [f"It {'cost' if made.alike.low_percent > 0 else 'gained'} most in {costs}."]
