@@ -11,6 +11,7 @@ from looptime.controlling.fit import Fit
 from looptime.controlling.margins import Margins
 from looptime.controlling.moves import CurvePoint, Stall
 from looptime.controlling.oscillation import Oscillation
+from looptime.controlling.own_pace import OwnPace
 from looptime.controlling.response import Response
 from looptime.controlling.stability import Stability
 from looptime.controlling.trace import Trace
@@ -79,6 +80,7 @@ class Controlled:
     error: str | None = None  #: Why nothing can be said
     cut: AtLimit | None = None  #: Where a fit names its output, and that is cut at its limit
     oscillation: Oscillation | None = None  #: Where a fit names its signals, and the value swings
+    own_pace: OwnPace | None = None  #: Where a fit names its output, and that skips loops
 
     @property
     def only_fitted(self) -> bool:
@@ -99,6 +101,7 @@ class Controlled:
             "phase_lost_deg": self.phase_lost_deg, "noise": self.noise,
             "stability": _stability(model), "response": _response(model),
             "fit": self.fit, "at_limit": self.cut, "oscillation": self.oscillation,
+            "own_pace": self.own_pace,
             "loops": self.loops, "notes": list(self.notes), "error": self.error,
         }  # fmt: skip
 

@@ -33,6 +33,7 @@ from looptime.controlling.moves import (
 )
 from looptime.controlling.oscillation import noise_of
 from looptime.controlling.outcome import Case, Outcome, outcomes
+from looptime.controlling.own_pace import in_its_loops, own_pace
 from looptime.controlling.response import Response
 from looptime.controlling.stability import stability
 from looptime.controlling.swings import Swings
@@ -197,6 +198,8 @@ def _controlled(
         value = None if fit is None else fit[1]
         calls = stated.read_call, stated.write_call
         base = instants_of(run, *calls, value=value, basis=prepare(run))
+        turns = None if fit is None or run is not whole else own_pace(whole, fit[0])
+        base = in_its_loops(base, whole, turns)
     except LooptimeError as error:
         return Controlled(stated, error=f"{stated.name}: {error}"), None
     if on_change(run, base):
@@ -231,7 +234,7 @@ def _controlled(
         stated, effective_gains(stated, steps), mean, age.latency_ms, mean.scaled(0.36),
         derivative_noise(law_of(stated), stated.resolution, float(np.median(steps))),
         model, fitted, len(at), tuple(notes), cut=cut,
-        oscillation=swing,
+        oscillation=swing, own_pace=turns,
     ), case  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -32,7 +33,7 @@ from looptime.signal_names import known_as
 from looptime.stats.arrays import HUGE, distinct
 from looptime.stats.student import t_quantile
 
-__all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit", "signal_named"]
+__all__ = ["Fit", "fit_arrays", "fit_plant", "parse_fit", "signal_key", "signal_named"]
 
 #: Share of the variance above which a fit is not used.
 MOST_LEFT = 0.1
@@ -62,6 +63,12 @@ MOSTLY_NOISE = 0.5
 WIDEST = 0.5
 #: Most signals that a refusal names.
 MOST_NAMED = 12
+
+
+#: A unit behind a name: in brackets, or one of those that names end with.
+_UNIT = re.compile(
+    r"[\s_]*[\[(][^\[\]()]*[\])]$|_(deg|rad|rev|mm|cm|m|rpm|v|a)(_s)?$", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True)
@@ -148,16 +155,33 @@ def fit_plant(
 def signal_named(run: Run, name: str) -> Float:
     """A signal by its name in the run or by the header that it stands under, in that one's unit."""
     have = {} if run.signals is None else run.signals.values
-    if name in have:
-        return have[name]
     known, factor = known_as(name)
-    if known in have:
-        return have[known] / factor
+    if name in have or known not in have:
+        return have[signal_key(run, name)]
+    return have[known] / factor
+
+
+def signal_key(run: Run, name: str) -> str:
+    """The name in the run of a signal that is called so in its log, with its unit or without.
+
+    Raises
+    ------
+    UsageError
+        If the run has none, or several whose names differ in their units alone.
+    """
+    have = {} if run.signals is None else run.signals.values
+    known = known_as(name)[0]
+    bare = [one for one in have if _UNIT.sub("", one).lower() == name.strip().lower()]
+    for found in (name, known, *(bare if len(bare) == 1 else ())):
+        if found in have:
+            return found
     where = run.source or "the log"
     if not have:
         raise UsageError(f"{where}: has no signals, so none is called {name!r}")
     near = difflib.get_close_matches(name, have, 1, 0.6)
     hint = f"; the nearest is {near[0]!r}" if near else ""
+    if len(bare) > 1:
+        hint = f", but {' and '.join(map(repr, bare[:MOST_NAMED]))}: name one of them in full"
     shown = ", ".join([*have][:MOST_NAMED]) + (", ..." if len(have) > MOST_NAMED else "")
     raise UsageError(f"{where}: has no signal {name!r}{hint} (there are {shown})")
 

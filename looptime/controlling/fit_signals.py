@@ -6,11 +6,10 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Float
-from looptime.controlling.fit import signal_named
+from looptime.controlling.fit import signal_key, signal_named
 from looptime.controlling.targets import target_of
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.signal_names import known_as
 from looptime.stats.whole_turns import suspected, turn_of, unwound
 
 __all__ = ["FitSignals", "fit_signals"]
@@ -65,7 +64,7 @@ def fit_signals(
     """
     values = {name: signal_named(run, name) for name in fit}
     assert run.signals is not None
-    renamed = {known_as(name)[0] for name in fit}
+    renamed = {signal_key(run, name) for name in fit}
     values |= {name: x for name, x in run.signals.values.items() if name not in renamed}
     output, measured = fit[:2]
     target = fit[2] if len(fit) > 2 else target_of(list(values), output, measured)

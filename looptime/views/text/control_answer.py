@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from looptime.controlling import Controlled, ControlResult
 from looptime.controlling.fit import Fit
+from looptime.controlling.own_pace import OwnPace
 from looptime.controlling.response import Response, Spread
 from looptime.controlling.wheels import Steering
 from looptime.views.text.needed_rate import MATTERS, supposed_of
@@ -33,6 +34,8 @@ def control_sentence(at: ControlResult) -> str:
     swings = [one for one in at.controllers if one.oscillation is not None]
     said = [_cut_words(cut[0])] if cut else []
     answer = _answer(at)
+    if swings and _by_its_loop(swings[0]):  # that is why it is cut
+        return " ".join([swing_words(swings[0]), *said, answer])
     if swings and at.controllers[0].only_fitted:
         return " ".join([*said, swing_words(swings[0]), answer])
     return " ".join([*said, answer, *(map(swing_words, swings[:1]))])
@@ -100,6 +103,12 @@ def _cut_words(one: Controlled) -> str:
 def _swings(one: Controlled) -> bool:
     """Whether the loop swings: then an output at its limit is a part of that, and gains mend it."""
     return one.oscillation is not None and one.oscillation.of == "loop"
+
+
+def _by_its_loop(one: Controlled) -> bool:
+    """Whether a swing is surely that of the loop, by its own gains."""
+    at = one.oscillation
+    return at is not None and at.of == "loop" and bool(at.in_loop)
 
 
 def _fitted_sentence(at: Fit) -> str:
@@ -280,6 +289,9 @@ def reasons(at: ControlResult) -> Iterator[str]:
     for one in sorted(at.controllers, key=_stalled)[-1:]:
         if _stalled(one):
             yield _stall_words(one)
+    for one in at.controllers:
+        if one.own_pace is not None and one.fit is not None:
+            yield _turn_words(one.fit.output, one.own_pace)
     missed = [c for c in at.controllers if c.model.required and c.model.required.missed_by]
     for one in missed[:1]:
         yield _missed_words(one)
@@ -299,6 +311,14 @@ def reasons(at: ControlResult) -> Iterator[str]:
     if any(c.effective and not c.stated.has_model and c.stated.runs_on == "robot" and not c.fit
            for c in at.controllers):  # fmt: skip
         yield "state plant and full_speed, or give --fit, to see stability and responses"
+
+
+def _turn_words(output: str, at: OwnPace) -> str:
+    which = {2: "2nd", 3: "3rd"}.get(at.every, f"{at.every}th")
+    return (
+        f"{output} changes in every {which} row alone: its controller runs {number(at.hz)} times a "
+        f"second in a loop of {number(at.loop_hz)}; its figures are those of its own turns"
+    )
 
 
 def _stalled(one: Controlled) -> float:

@@ -22,7 +22,10 @@ def swing_words(one: Controlled) -> str:
     if ratio.value is None:
         dies = "and settles into a swing of a size of its own"
     rests = fit.output if at.of == "mechanism" else "its target"
-    return f"While {rests} rests {fit.measured} swings at {hertz} Hz{far} {dies}."
+    text = f"While {rests} rests {fit.measured} swings at {hertz} Hz{far} {dies}"
+    if at.of == "loop" and at.in_loop:
+        text += ": its output moves the fitted mechanism so, the loop swings; lower the gains"
+    return f"{text}."
 
 
 def _steady_words(at: Oscillation, measured: str, hertz: str) -> str:
