@@ -111,6 +111,8 @@ def by_periods(
             waiting_name = run.names[waiting].name
             return "fixed rate", f"{waiting_name} shrinks as the rest of the loop grows: a wait"
         if rest.mean() < 0.05 * period.mean():
+            if any(call.kind == "pacing" for call in run.names):
+                return "free-running", "it hardly ever waits"
             return "free-running", "calls cover the whole period and none of them is a wait"
         cut = varied_by(grain_of(run, run.call_columns.duration_ns))
         if _makes_up(period, rest, cut) and _makes_up(period, rest, cut, _same_calls(table)):

@@ -66,7 +66,8 @@ def test_short_run_says_what_would_do():
     """Too few loops: no result, and the number that would do."""
     found = changes(prepare(run_of(0, n=100)))
     assert found.drift is None
-    assert "300" in found.note
+    assert "a drift needs at least 300" in found.note
+    assert "change points need at least 600" in found.note
 
 
 @pytest.mark.parametrize("period", [np.full(2000, 10_000_000), np.zeros(2000, int)])

@@ -846,3 +846,13 @@ def test_periods_follow_calls_unless_surely_by_less_than_half():
     assert not _unmoved(10 + noise + calls, calls)
     assert not _unmoved(20 + noise, np.full(400, 5.0))
     assert not _unmoved(20 + noise[:19], calls[:19])
+
+
+def test_a_call_that_waits_in_few_loops_is_not_said_to_be_none():
+    """A sleep of 2 ms in one loop of a hundred of 10 ms, which a read fills."""
+    run = make_run(
+        [10 + 0.1 * (k % 7) + 2 * (k % 100 == 50) for k in range(600)],
+        lambda k: [("read", 0, 10 + 0.1 * (k % 7)), *[("sleep", 10.8, 2.0)] * (k % 100 == 50)],
+        {"read": "sensor read", "sleep": "pacing"},
+    )
+    assert (pacing(run).mode, pacing(run).mode_from) == ("free-running", "it hardly ever waits")
