@@ -19,6 +19,7 @@ FLOORS = (
         "array_types",
         "errors",
         "files",
+        "globs",
         "notes",
         "units",
         "schema",
