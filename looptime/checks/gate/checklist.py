@@ -305,11 +305,11 @@ def _sensors(runs: Sequence[Run], summaries: Sequence[Summary], paths: str) -> C
 
 
 def _hung_words(one: Hung) -> str:
-    text = f"{one.name} stayed at {one.value:g} for {one.seconds:.3g} s while its target "
-    text += f"{one.target} moved"
-    if one.others:
-        text += f" and {named(list(one.others))} followed"
-    return f"{text}: it hangs, or what it measures does not move"
+    text = (
+        f"{one.name} hangs, or what it measures does not move: it stayed at {one.value:g} for "
+        f"{one.seconds:.3g} s while its target {one.target} moved"
+    )
+    return f"{text} and {named(list(one.others))} followed" if one.others else text
 
 
 def _signals_paired(runs: Sequence[Run]) -> set[str]:
