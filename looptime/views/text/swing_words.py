@@ -24,7 +24,7 @@ def swing_words(one: Controlled) -> str:
     rests = fit.output if at.of == "mechanism" else "its target"
     text = f"While {rests} rests {fit.measured} swings at {hertz} Hz{far} {dies}"
     if at.of == "loop" and at.in_loop:
-        text += ": its output moves the fitted mechanism so, the loop swings; lower the gains"
+        text += ": the loop swings by its own gains, lower them"
     return f"{text}."
 
 
