@@ -8,17 +8,19 @@ from __future__ import annotations
 from dataclasses import field, fields, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from looptime.call_words import guess_name
 from looptime.controllers import Controller, Wheel, stated
 from looptime.errors import ProjectError, UsageError
 from looptime.files import read_toml
-from looptime.globs import Globs
 from looptime.records import dataclass
 from looptime.schema import KINDS, LAYOUTS, CallName
 from looptime.stated_columns import StatedColumns, state_columns
 from looptime.units import UNITS
+
+if TYPE_CHECKING:
+    from looptime.globs import Globs
 
 __all__ = ["Bus", "CallRule", "Heading", "LogOptions", "Project", "find_project"]
 
@@ -163,10 +165,12 @@ class Project:
 
     @cached_property
     def _globs(self) -> Globs:
+        from looptime.globs import Globs  # few logs stand beside a file that labels calls
+
         return Globs([rule.match for rule in self.calls])
 
     def _labelled(self, logged: CallName) -> CallName:
-        place = self._globs.first(logged.name)
+        place = self._globs.first(logged.name) if self.calls else None
         if place is None:
             return guess_name(logged)
         rule = self.calls[place]

@@ -27,7 +27,7 @@ _COMPARED, _BLOCK = 32 << 20, 16 << 10
 #: What the parsers are made of, and all that they import.
 SOURCES = (
     "parsers", "stats", "abreast.py", "array_types.py", "call_words.py", "controllers.py",
-    "errors.py", "files.py", "length_groups.py", "project.py", "records.py", "run.py",
+    "errors.py", "files.py", "globs.py", "length_groups.py", "project.py", "records.py", "run.py",
     "schema.py", "signal_names.py", "stated_columns.py", "stated_pace.py", "tables.py", "units.py",
     "words.py",
 )  # fmt: skip

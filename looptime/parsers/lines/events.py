@@ -24,14 +24,14 @@ _MOST_WORDS = 100
 #: A stamp, and an arrow before a name.
 _ARROW = re.compile(
     r"^(\s*+(?:[^\w\s]\s*+)?(?:(?=[^\s\d]*\d)\S++\s++){1,2}"
-    r"(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|,\])\s]*(?:[\[(<]\s*[A-Za-z][\w .#-]*[\])>][\s:|]*)?)"
+    r"(?:[mun\N{MICRO SIGN}]?s\W?\s++)?[:|,\])\s]*+(?:[\[(<]\s*[A-Za-z][\w .#-]*[\])>][\s:|]*)?)"
     r"([-=]*>{1,3}|<{1,3}[-=]*|[\N{RIGHTWARDS ARROW}\N{LEFTWARDS ARROW}]|(?<!\S)[+-])"
     r"\s*(?=[A-Za-z_])"
 )
 _ENTERS = (">", "+", "\N{RIGHTWARDS ARROW}")
 #: A stamp, and a letter for begin or end before a name or behind it.
 _LETTER = re.compile(
-    r"^(\s*+(?:[^\w\s]\s*+)?(?=[^\s\d]*\d)\S++\s++(?:[mun\N{MICRO SIGN}]?s\W?\s+)?[:|\])\s]*)"
+    r"^(\s*+(?:[^\w\s]\s*+)?(?=[^\s\d]*\d)\S++\s++(?:[mun\N{MICRO SIGN}]?s\W?\s++)?[:|\])\s]*+)"
     r"(?:([BSE])\s+(?=[A-Za-z_])|([A-Za-z_][\w.\[\]-]*\s+)([BSE])(?=\s|$))",
     re.IGNORECASE,
 )
