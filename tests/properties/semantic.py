@@ -96,6 +96,8 @@ def _said(made: Made, row: list[str]) -> str:
     return f"[{stamp[1]} us] " + " ".join(f"{name[:-3]}={cell}us" for name, cell in parts)
 
 
+#: How far loops that are paced come from their tick.
+_PACED_US = 20
 PARTS = ("gyro.read", "drive.read", "odometry", "drive.write")
 
 
@@ -135,8 +137,11 @@ def make(shape: str, rng: Rng, loops: int = 400) -> Made:
     period = np.diff(start) / 1000
     if layout in ("totals", "sections"):
         period = parts.sum(axis=1) / 1000
-    if shape == "values lines":  # stamped when each part is over: loops begin at the first end
-        period, parts = np.diff(start[:-1] + parts.sum(axis=1)) / 1000, parts[1:]
+    if shape == "values lines":  # stamped when each part is over
+        if np.median(np.abs(np.diff(start) - np.median(np.diff(start)))) <= _PACED_US:
+            period, parts = np.diff(start[:-1]) / 1000, parts[:-1]  # begins are more even
+        else:  # loops begin at the first end
+            period, parts = np.diff(start[:-1] + parts.sum(axis=1)) / 1000, parts[1:]
     return Made(
         shape, header, [[str(cell) for cell in row] for row in rows], instants, 1.0, 0, spans,
         block, period, parts[:, : 0 if layout == "stamps" else None] / 1000, numbered,
