@@ -15,7 +15,7 @@ from looptime.heading.result import AsLogged
 from looptime.heading.spelling import HARDLY_TURNED
 from looptime.heading.stalls import Stalls
 from looptime.signal_names import ASSUMED
-from looptime.views.text.needed_rate import at_other_rates, most_there_are, needed_rate
+from looptime.views.text.needed_rate import at_other_rates, most_there_are, needed_rates
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
@@ -96,10 +96,7 @@ def heading_sentence(at: HeadingResult) -> str:
         text = f"{_logged_sentence(at.logged)} {_assumed(at)} it is {text.removeprefix(_BEGIN)}"
     for key, need in at.required.items():
         text += _judged(at, key, need.judged)
-    for key, need in at.required.items():
-        unit = "deg" if key.endswith("deg") else "mm a metre"
-        text += f"; {needed_rate(at, need, unit)}"
-    return text + "."
+    return "; ".join(part for part in (text, needed_rates(at)) if part) + "."
 
 
 def _logged_sentence(at: AsLogged) -> str:

@@ -6,40 +6,50 @@ from looptime.heading.kept_work import Work
 from looptime.heading.required import Fastest, Required
 from looptime.views.text.terminal import number
 
-__all__ = ["MATTERS", "at_other_rates", "most_there_are", "needed_rate", "supposed_of"]
+__all__ = ["MATTERS", "at_other_rates", "most_there_are", "needed_rates", "supposed_of"]
 
 #: Patterns of a required rate.
 _PATTERNS = ("even", "log shape")
+_ALONE = "pace alone cannot reach it"
 #: A latency of no more than this share of the mean age supposes nothing that matters.
 MATTERS = 0.05
 _WHY = {"never waits": "it never waits", "can't tell": "whether it waits can't be told"}
 
 
-def needed_rate(at: HeadingResult, need: Required, unit: str) -> str:
-    """Whether the log keeps a tolerance, which rate does, and what makes it miss.
+def needed_rates(at: HeadingResult) -> str:
+    """Whether the log keeps its tolerances, which rates do, and what makes it miss.
 
-    Parameters
-    ----------
-    at : HeadingResult
-        The study.
-    need : Required
-        Its answer for the tolerance.
-    unit : str
-        Of the tolerance.
+    What is the same for all of them is said once.
     """
-    tolerance = f"{need.tolerance:g} {unit}"
-    if need.missed_by == "work":
-        assert need.fastest is not None
-        return f"it misses {tolerance} and {_beyond_pace(need, need.fastest, unit)}"
-    most = most_there_are(at)
-    text = _rates(need, tolerance, most)
-    said = at.work.work_s is not None and (need.missed_by is None or most in text)
-    return text if said else text + supposed_of(at.work, _counts(at))
+    needs = [(need, "deg" if key.endswith("deg") else "mm a metre")
+             for key, need in at.required.items()]  # fmt: skip
+    if len(needs) > 1 and all(n.missed_by == "mean rate" and _least(n) for n, _ in needs):
+        missed = " and ".join(f"{need.tolerance:g} {unit}" for need, unit in needs)
+        takes = " and ".join(number(_least(need)) for need, _ in needs)
+        text = f"it misses {missed} by its mean rate: it takes {takes} loops a second"
+        return text + supposed_of(at.work, _counts(at))
+    texts: list[str] = []
+    for need, unit in needs:
+        if need.missed_by == "work":
+            assert need.fastest is not None
+            texts.append(_beyond_pace(need, need.fastest, unit, again=_ALONE in "".join(texts)))
+            continue
+        most = most_there_are(at)
+        text = _rates(need, f"{need.tolerance:g} {unit}", most)
+        said = at.work.work_s is not None and (need.missed_by is None or most in text)
+        texts.append(text if said else text + supposed_of(at.work, _counts(at)))
+    return "; ".join(texts)
+
+
+def _least(need: Required) -> float | None:
+    """The rate that keeps the tolerance, in loops like this log's where one does [Hz]."""
+    even, shaped = (need.by_pattern.get(name, Figure(None)).value for name in _PATTERNS)
+    return shaped or even
 
 
 def _rates(need: Required, tolerance: str, most: str) -> str:
     even, shaped = (need.by_pattern.get(name, Figure(None)).value for name in _PATTERNS)
-    least = shaped or even
+    least = _least(need)
     takes = f"no rate up to {most} keeps it"
     if need.missed_by is None:
         return (
@@ -67,22 +77,23 @@ def most_there_are(at: HeadingResult) -> str:
     return f"the {number(fastest)} a second that its work allows"
 
 
-def _beyond_pace(need: Required, at: Fastest, unit: str) -> str:
-    """What the fastest pace comes to, and what else there is to do."""
+def _beyond_pace(need: Required, at: Fastest, unit: str, again: bool) -> str:
+    """What the fastest pace comes to, and what else there is to do; `again` after the same."""
+    missed = f"it misses {need.tolerance:g} {unit}"
+    if again:
+        return f"{missed} too: {number(at.value)} there"
     which = "" if need.judged == "drift" else f" ({need.judged})"
     text = (
-        f"pace alone cannot reach it: its work takes {number(1e3 / at.rate_hz)} ms of each loop, "
-        f"and at {number(at.rate_hz)} loops a second, the most that allows, it is still "
-        f"{number(at.value)} {unit}{which} with a reading {number(at.latency_ms)} ms old at its use"
+        f"{missed} and {_ALONE}: at {number(at.rate_hz)} loops a second, the most that its work of "
+        f"{number(1e3 / at.rate_hz)} ms allows, it is still {number(at.value)} {unit}{which} with "
+        f"a reading {number(at.latency_ms)} ms old at its use"
     )
     if at.least is None or at.least_ms is None:
         return f"{text}: take work out of the loop"
-    late = (
-        f"read just before its use ({number(at.least_ms)} ms) it is {number(at.least)} {unit} there"
-    )
+    late = f"just before its use ({number(at.least_ms)} ms) it is {number(at.least)} {unit} there"
     if at.least <= need.tolerance:
-        return f"{text}: read it later or on a thread; {late}"
-    return f"{text}: {late}, so take work out of the loop as well as reading later or on a thread"
+        return f"{text}: read it later or on a thread; read {late}"
+    return f"{text}; read {late}, so take work out of the loop as well as reading later"
 
 
 def supposed_of(work: Work, counts: bool) -> str:

@@ -29,7 +29,7 @@ _NARROW = 80
 _PIPED = 100
 
 
-def safe(text: object, longest: int = _LONGEST) -> str:
+def safe(text: object, longest: float = _LONGEST) -> str:
     r"""Text from a log as it may be shown in a terminal: no control characters, not too long.
 
     Examples
@@ -40,7 +40,7 @@ def safe(text: object, longest: int = _LONGEST) -> str:
     'abc...'
     """
     shown = _CONTROL.sub("?", str(text))
-    return shown if len(shown) <= longest else shown[: longest - 3] + "..."
+    return shown if len(shown) <= longest else shown[: int(longest) - 3] + "..."
 
 
 def plain(text: object, longest: int = _LONGEST) -> Text:

@@ -10,7 +10,7 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from looptime.records import dataclass
-from looptime.views.text.terminal import Drawn, command_line, heading_line, plain
+from looptime.views.text.terminal import Drawn, command_line, heading_line, safe
 from looptime.views.text.text_parts import hanging, indented
 
 __all__ = ["SCREEN", "OneOf", "Told", "why"]
@@ -46,14 +46,16 @@ class Told:
 
     def parts(self, full: bool = False, quiet: bool = False) -> Iterator[RenderableType]:
         """What is printed, in order: with `full` all of it, with `quiet` the answer alone."""
-        first = Drawn(Text(plain(self.answer, _ANSWER).plain, style="bold"))
-        yield first
+        answer, rest = _cut(safe(self.answer, math.inf))
+        more = [hanging("  ", rest)] if rest else []
+        first = [Drawn(Text(answer, style="bold")), *_drawn(more)]
+        yield from first
         if quiet:
             return
         before = _drawn([*self.why, *self.asked])
         yield from before
         books = _drawn([heading_line("What this rests on"), *self.books] if self.books else [])
-        left = math.inf if full else SCREEN - _lines([first, *before, *books]) - 1
+        left = math.inf if full else SCREEN - _lines([*first, *before, *books]) - 1
         kept_back = bool(self.more)
         for table in self.tables:
             for form in table.forms() if isinstance(table, OneOf) else (table,):
@@ -83,6 +85,22 @@ def why(text: str, command: str = "") -> tuple[RenderableType, ...]:
     if command:
         parts.append(command_line(f"  > {command}"))
     return tuple(parts)
+
+
+def _cut(answer: str) -> tuple[str, str]:
+    """What stands first of an answer, whole clauses of it, and what does not fit there.
+
+    Examples
+    --------
+    >>> first, rest = _cut("It is slow; " + 80 * "why " + "; " + 60 * "so ")
+    >>> len(first), rest[:9]
+    (333, 'so so so ')
+    """
+    if len(answer) <= _ANSWER:
+        return answer, ""
+    ends = [answer.rfind(end, 0, _ANSWER) for end in ("; ", ". ")]
+    at = max(ends) + 1 or answer.rfind(" ", 0, _ANSWER) + 1 or _ANSWER
+    return answer[:at].rstrip(), answer[at:].lstrip()
 
 
 def _drawn(parts: Sequence[RenderableType]) -> list[Drawn]:

@@ -31,7 +31,7 @@ def told(period_ms, tolerance, *, between=6.0, wait=False):
     [
         (1.6, "by its mean rate: it takes 83.3 loops a second of the 100 that its work allows"),
         (1.2, "pace alone cannot reach it"),
-        (1.2, "the most that allows, it is still 1.50 deg (mean) with a reading 10.0 ms old"),
+        (1.2, "its work of 10.0 ms allows, it is still 1.50 deg (mean) with a reading 10.0 ms old"),
         (1.2, "read it later or on a thread; read just before its use (4.00 ms) it is 0.9"),
         (0.8, "take work out of the loop as well"),
     ],
