@@ -12,7 +12,16 @@ import numpy as np
 
 import looptime
 from looptime.errors import LooptimeError
-from tests.properties.semantic import HANDS, Made, Outcome, Rng, cautions, judge, robot
+from tests.properties.semantic import (
+    HANDS,
+    Made,
+    Outcome,
+    Rng,
+    cautions,
+    judge,
+    robot,
+    stamped_when_done,
+)  # fmt: skip
 
 #: Damage that every one of these logs is put to.
 DAMAGE = (
@@ -71,8 +80,8 @@ def _made(
     length, own = np.diff(start) / 1000, parts
     if period == "parts":
         length = parts.sum(axis=1) / 1000
-    elif period == "end":  # stamped when its work is over: loops begin at the first end
-        length, own = np.diff(start[:-1] + parts.sum(axis=1)) / 1000, parts[1:]
+    elif period == "end":
+        length, own = stamped_when_done(start, parts)
     made = [[str(cell) for cell in row] for row in rows(start, parts, rng)]
     return Made(
         name, header, made, instants, 1.0, 0, spans, block, length, own / 1000, numbered,

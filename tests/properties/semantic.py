@@ -117,6 +117,19 @@ def robot(rng: Rng, loops: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return start, parts
 
 
+def stamped_when_done(
+    start: NDArray[np.int64], parts: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Periods [ms] and parts [us] of loops of which each part is stamped when it is over.
+
+    Loops that are paced begin at their ticks; of others the first that is known is the first end.
+    """
+    step = np.diff(start)
+    if np.median(np.abs(step - np.median(step))) <= _PACED_US:
+        return np.diff(start[:-1]) / 1000, parts[:-1]
+    return np.diff(start[:-1] + parts.sum(axis=1)) / 1000, parts[1:]
+
+
 def make(shape: str, rng: Rng, loops: int = 400) -> Made:
     """A log of one of `SHAPES`, or by one of `HANDS`."""
     if shape in HANDS:
@@ -137,11 +150,8 @@ def make(shape: str, rng: Rng, loops: int = 400) -> Made:
     period = np.diff(start) / 1000
     if layout in ("totals", "sections"):
         period = parts.sum(axis=1) / 1000
-    if shape == "values lines":  # stamped when each part is over
-        if np.median(np.abs(np.diff(start) - np.median(np.diff(start)))) <= _PACED_US:
-            period, parts = np.diff(start[:-1]) / 1000, parts[:-1]  # begins are more even
-        else:  # loops begin at the first end
-            period, parts = np.diff(start[:-1] + parts.sum(axis=1)) / 1000, parts[1:]
+    if shape == "values lines":
+        period, parts = stamped_when_done(start, parts)
     return Made(
         shape, header, [[str(cell) for cell in row] for row in rows], instants, 1.0, 0, spans,
         block, period, parts[:, : 0 if layout == "stamps" else None] / 1000, numbered,

@@ -212,7 +212,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     counts = [h for h in found if h.unit is None and h.word in COUNTS]
     counted = [h for h in counts if rises(numbers(dialect, h.index))]
     one |= roles(counted, {"loop": COUNTS})
-    one |= roles(found, {"phase": PHASES})
+    one |= roles([h for h in found if h.unit is None], {"phase": PHASES})
     clock = find_clock([h for h in found if h not in one.values()], dialect)
     clock = clock or _unnamed_clock(found, dialect) or steps_by_lengths(_times(found), dialect)
     unit = None

@@ -180,7 +180,8 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
         return Role("signal", None, "", winds) if _winds(known) else None
     if negative > 0.05 and one.meaning != "period":
         return Role("deviation", unit, said, f"{100 * negative:.0f} % of its values are below zero")
-    if len(one.values) >= ENOUGH and not (known[known > 0].size > 2 or one.values[2:].any()):
+    begun = len(one.values) >= ENOUGH and (one.values[:2].any() or one.meaning != "duration")
+    if begun and not (known[known > 0].size > 2 or one.values[2:].any()):
         return Role("start-up timer", unit, said, "it has a value in the first rows only")
     if clock is not None and _adds_up(known):
         return Role("signal", None, "", _SCORE)

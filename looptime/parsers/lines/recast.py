@@ -11,6 +11,7 @@ from looptime.parsers.columns.against_steps import Steps, evident
 from looptime.parsers.columns.evidence import counts_rows, rises
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.judged import understand
+from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.role import Seen
 from looptime.parsers.columns.unit import is_plausible
 from looptime.parsers.lines.counted import (
@@ -116,7 +117,8 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
     clocks = [at for at in counted if climbs(numbers(like, at))]
     ns, told = count_ns(remarks, [grid.cells(at) for at in clocks])
     if ns is None:
-        if clocks and not clocks_of(grid, like, clocks):
+        lasts = any(meaning(name) == "period" for name in grid.names)  # a loop's length is enough
+        if clocks and not lasts and not clocks_of(grid, like, clocks):
             raise LogError(
                 f"{grid.names[clocks[0]]!r} counts, and nobody says how fast: name the rate in a "
                 "line at the top of the log, such as `# counter_hz: 168000000`",

@@ -213,3 +213,33 @@ def test_what_grows_with_each_of_several_parts_holds_them(tmp_path, named):
     parts = np.array([[4.1, 2.2, 1.5]]) * slow + rng.normal(0, 0.05, (400, 3))
     run = _read(tmp_path, "arm_ms,gyro_ms,belt_ms", list(map(tuple, parts)))
     assert [name.name for name in run.names] == ["arm", "gyro", "belt"]
+
+
+def test_lengths_with_a_unit_are_no_phases_and_a_part_that_begins_late_is_one(tmp_path):
+    """What the mode costs, in us, in every row; the arm moves from the 2,000th row on alone."""
+    rng = np.random.default_rng(3)
+    mode, gyro, arm = rng.integers(600, 800, 3000), rng.integers(1800, 2000, 3000), np.zeros(3000)
+    arm[2000:] = rng.integers(7000, 9000, 1000)
+    at = np.append(0, np.cumsum(mode + gyro + arm + 300))[:-1] / 1000
+    path = tmp_path / "log.csv"
+    rows = zip(at, gyro, arm.astype(int), mode, strict=True)
+    path.write_text("time_ms,gyro_us,arm_us,mode_us\n"
+                    + "".join(",".join(map(str, row)) + "\n" for row in rows))  # fmt: skip
+    run = looptime.read(path, cache=False)
+    calls = run.call_columns
+    took = np.bincount(calls.name, weights=calls.duration_ns)
+    assert run.loop_columns.phase is None
+    assert len(run) == 2999  # the last has no end
+    assert {c.name: us for c, us in zip(run.names, took / 1000, strict=True)} == {
+        "gyro": gyro[:-1].sum(), "arm": arm[:-1].sum(), "mode": mode[:-1].sum(),
+    }  # fmt: skip
+
+
+def test_a_count_that_rises_beside_the_length_of_a_loop_is_left_alone(tmp_path):
+    """An encoder's ticks, of which nobody says how fast they come: `dt` says all that is asked."""
+    rng = np.random.default_rng(4)
+    dt = rng.normal(20, 0.4, 400).round(2)
+    ticks = np.cumsum(rng.integers(0, 3, 400))
+    run = _read(tmp_path, "dt,goal,ticks", np.stack([dt, np.full(400, 15.0), ticks], axis=1))
+    assert len(run) == 400
+    assert run.loop_columns.period_ns.sum() == round(dt.sum() * 100) * 10_000
