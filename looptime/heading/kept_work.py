@@ -18,6 +18,8 @@ __all__ = ["PACES", "Waited", "Work"]
 PACES = ("waits", "never waits", "can't tell")
 #: A wait of no more than this share of the period is none.
 _HARDLY = 0.02
+#: Share of the loops that wait at their end, where no call is the wait.
+_AT_END = 0.5
 
 
 @dataclass(frozen=True)
@@ -110,7 +112,10 @@ class Waited:
         return _joined(*(np.concatenate(side) for side in zip(*spans, strict=True)))
 
     def _longest_gaps(self, begin: Int, end: Int) -> tuple[Int, Int]:
-        """Of what no call covers the longest that begins in each loop: a loop waits once [ns]."""
+        """Of what no call covers the longest that begins in each loop: a loop waits once [ns].
+
+        None of them where most do not reach the loop's end: there a loop would wait.
+        """
         if not len(begin):
             return begin, end
         at = self.run.loop_columns
@@ -120,6 +125,9 @@ class Waited:
         order = np.lexsort((busy - free, loop))
         longest = np.append(loop[order][1:] != loop[order][:-1], True)
         longest = np.sort(order[longest])
+        ends = np.append(at.start_ns, last)[np.minimum(loop[longest], len(at.start_ns))]
+        if np.mean(busy[longest] >= ends) < _AT_END:
+            return free[:0], busy[:0]
         return free[longest], busy[longest]
 
     def __call__(self, time_ns: Int) -> Int:
