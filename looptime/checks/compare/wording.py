@@ -153,7 +153,8 @@ def _two_recordings(
     out, usual = [], _as_usual(made)
     moved = [c for c in made.changes if c.verdict in ("slower", "faster") and c.statistic != "rate"]
     if made.recordings == "differ" and mean.verdict in ("slower", "faster"):
-        apart = usual or _alike(made) or _tail(mean, moved)
+        last = _tail(mean, moved)
+        apart = usual + last if usual else _alike(made) or last
         out.append(f"These two recordings differ: {mean.verdict}, {what} {by}{apart}.")
     elif made.recordings == "differ":
         tail = moved[0]
