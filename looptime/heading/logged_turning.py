@@ -9,7 +9,8 @@ from looptime.run import Run
 from looptime.stats.arrays import median
 
 __all__ = [
-    "QUANTITIES", "Turning", "coarse_steps_deg", "reading_age_ns", "set_anew", "turning_of",
+    "QUANTITIES", "Turning", "coarse_rate_deg", "coarse_steps_deg", "reading_age_ns", "set_anew",
+    "turning_of",
 ]  # fmt: skip
 
 #: Signals that tell how the robot turns, the better one first, and what they are called.
@@ -23,6 +24,9 @@ _ROWS, _MOST, _EVEN, _STEPS, _FEWEST = 2.0, 0.8, 0.35, 2.5, 8
 _ON_GRID = 1e-6
 #: Even a fine heading steps by what it turns from value to value, which is hardly above the figure.
 _WELL_ABOVE = 2.0
+#: How near to whole numbers of steps values are that are cut to these; the share of the greatest
+#: rate from which on a step from one value to the next spoils it.
+_ON_GRID, _OF_PEAK = 1e-3, 1 / 3
 #: A heading is set anew by a step of at least so much [deg], so many times the steps beside it and
 #: its smallest one, and by an angular acceleration that no robot has [deg/s2].
 _ANEW, _BESIDE, _SMALLEST, _NO_ROBOT = 10.0, 10.0, 3.0, 20_000.0
@@ -78,6 +82,23 @@ def coarse_steps_deg(run: Run, largest_deg: float) -> float:
     size = np.zeros(0) if made is None else np.abs(np.diff(made.value))
     least = float(size[size > 1e-9].min(initial=np.inf))
     return least if _WELL_ABOVE * largest_deg < least < np.inf else 0.0
+
+
+def coarse_rate_deg(run: Run, peak_deg_s: float) -> float:
+    """Steps in which a heading is logged, where one of them moves its rate by much; else 0 [deg].
+
+    A step more or less from one value to the next is a rate of the step over the time between; what
+    a smooth curve leaves of it is a good part of a peak that is not several times as high.
+    """
+    made = turning_of(run, "heading_deg")
+    if made is None or len(made.value) < 3:
+        return 0.0
+    size = np.abs(np.diff(made.value))
+    least = float(size[size > 1e-9].min(initial=np.inf))
+    counts = np.rint(size / least)
+    grid = np.abs(size / least - counts).max() < _ON_GRID and np.ptp(counts) > 0
+    coarse = grid and least / median(np.diff(made.time)) > _OF_PEAK * peak_deg_s
+    return least if coarse else 0.0
 
 
 def set_anew(time: Float, value: Float) -> Int:

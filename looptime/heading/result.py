@@ -107,6 +107,8 @@ class AsLogged:
     peak_rate: float  #: [rad/s]
     #: Steps in which the heading is logged [deg]; 0 where it is finer than the figures.
     coarse_deg: float = 0.0
+    #: The same where they only hide the greatest rate [deg].
+    coarse_rate_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -237,7 +239,7 @@ def _as_logged(at: AsLogged | None) -> Json | None:
         return None
     coarse = bool(at.coarse_deg)
     return {
-        "greatest_rate_deg_s": None if coarse else at.peak_rate * _DEG,
+        "greatest_rate_deg_s": None if coarse or at.coarse_rate_deg else at.peak_rate * _DEG,
         "stale_heading_deg": {**_stale(at.stale), **({"max": None} if coarse else {})},
         "limits": list(at.motion_limits),
     }

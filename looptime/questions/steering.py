@@ -20,7 +20,7 @@ from looptime.heading import (
     parse_step,
     study,
 )
-from looptime.heading.logged_turning import QUANTITIES, coarse_steps_deg
+from looptime.heading.logged_turning import QUANTITIES, coarse_rate_deg, coarse_steps_deg
 from looptime.heading.result import AsLogged
 from looptime.heading.stalls import stalls_of
 from looptime.project import Project
@@ -198,7 +198,12 @@ def _as_logged(run: Run, setup: Setup) -> tuple[AsLogged | None, tuple[str, ...]
     limits = found.motion_limits
     if coarse:
         limits += (f"the heading is logged in steps of {coarse:.3g} deg, which tell no maximum",)
-    return AsLogged(found.stale, limits, found.peak_rate, coarse), ()
+    step = coarse_rate_deg(run, math.degrees(found.peak_rate))
+    if step and not coarse:
+        limits += (
+            f"the heading is logged in steps of {step:.3g} deg, which tell no greatest rate",
+        )
+    return AsLogged(found.stale, limits, found.peak_rate, coarse, step), ()
 
 
 def _set_aside(run: Run) -> tuple[str, ...]:

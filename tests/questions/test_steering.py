@@ -103,3 +103,14 @@ def test_coarse_steps_of_the_heading_tell_no_maximum() -> None:
     assert told["stale_heading_deg"]["max"] is None
     assert told["greatest_rate_deg_s"] is None
     assert any("steps of 5 deg" in limit for limit in told["limits"])
+
+
+@pytest.mark.parametrize(("step", "told"), [(1.0, None), (0.01, 60.0)])
+def test_whole_degrees_tell_no_greatest_rate(step, told) -> None:
+    """To and fro by 60 deg at 1 rad/s: 60 deg/s at most; a whole degree in 20 ms is 50."""
+    at = np.arange(3000) * 0.02
+    signals = {"heading_deg": step * np.round(60.0 * np.sin(at) / step)}
+    found = heading(Asked(), make_run([20.0] * 3000, signals=signals)).to_dict()["recorded_motion"]
+    rate = found["greatest_rate_deg_s"]
+    assert rate is None if told is None else rate == pytest.approx(told, rel=0.03)
+    assert any("no greatest rate" in limit for limit in found["limits"]) == (told is None)
