@@ -78,9 +78,7 @@ def _stamp_ns(run: Run, age: str | None) -> Int:
 
 def coarse_steps_deg(run: Run, largest_deg: float) -> float:
     """Steps in which a heading is logged, where they are well above a figure from it; else 0."""
-    made = turning_of(run, "heading_deg")
-    size = np.zeros(0) if made is None else np.abs(np.diff(made.value))
-    least = float(size[size > 1e-9].min(initial=np.inf))
+    least = _least(_steps(turning_of(run, "heading_deg")))
     return least if _WELL_ABOVE * largest_deg < least < np.inf else 0.0
 
 
@@ -91,14 +89,24 @@ def coarse_rate_deg(run: Run, peak_deg_s: float) -> float:
     a smooth curve leaves of it is a good part of a peak that is not several times as high.
     """
     made = turning_of(run, "heading_deg")
-    if made is None or len(made.value) < 3:
+    size = _steps(made)
+    if made is None or len(size) < 2:
         return 0.0
-    size = np.abs(np.diff(made.value))
-    least = float(size[size > 1e-9].min(initial=np.inf))
+    least = _least(size)
     counts = np.rint(size / least)
     grid = np.abs(size / least - counts).max() < _ON_GRID and np.ptp(counts) > 0
     coarse = grid and least / median(np.diff(made.time)) > _OF_PEAK * peak_deg_s
     return least if coarse else 0.0
+
+
+def _steps(made: Turning | None) -> Float:
+    """How far each value is from the one before it."""
+    return np.zeros(0) if made is None else np.abs(np.diff(made.value))
+
+
+def _least(size: Float) -> float:
+    """The smallest step that is one; infinite where there is none."""
+    return float(size[size > 1e-9].min(initial=np.inf))
 
 
 def set_anew(time: Float, value: Float) -> Int:
@@ -115,7 +123,7 @@ def set_anew(time: Float, value: Float) -> Int:
         return np.zeros(0, np.int64)
     size, rate = np.abs(step), np.abs(step) / np.maximum(gap, 1e-9)
     beside = np.maximum(np.append(rate[1:], 0.0), np.append(0.0, rate[:-1]))
-    least = size[size > 1e-9].min(initial=np.inf)
+    least = _least(size)
     far = (size >= _ANEW) & (size >= _SMALLEST * least) & (rate >= _BESIDE * beside)
     return np.flatnonzero(far & (rate - beside > _NO_ROBOT * gap)) + 1
 
