@@ -7,7 +7,7 @@ import numpy as np
 from looptime.array_types import Bool, Float
 from looptime.records import dataclass
 from looptime.stats.arrays import median
-from looptime.stats.quantiles import percentiles
+from looptime.stats.quantiles import interdecile, percentiles
 
 __all__ = [
     "FEWEST",
@@ -106,7 +106,10 @@ def tick_of_few(period: Float, wait: Float) -> KeptTick | None:
     True
     """
     waited = wait > _LEAST * median(period)
-    if waited.sum() < FEWEST or _wide(period[waited]) > 0.5 * _wide((period - wait)[waited]):
+    if waited.sum() < FEWEST:
+        return None
+    periods, work = (interdecile(x[waited]) for x in (period, period - wait))
+    if periods > 0.5 * work:
         return None
     return KeptTick(float(median(period[waited])), "go-on")
 
@@ -122,19 +125,19 @@ def _told_by_work(work: Float, waited: Bool, on_tick: Bool, tick: float) -> bool
 def _kept(period: Float, wait: Float, waited: Bool, tick: float) -> KeptTick | None:
     """How the waits' ends lie to the tick, if they do at all."""
     apart, loops = np.diff(np.cumsum(period)[waited]), np.diff(np.flatnonzero(waited))
-    varied = _wide(wait[waited])
+    varied = interdecile(wait[waited])
     tick = _refined(tick, apart)
     near = (loops > 1) & (apart < _FAR * tick)  # one after another is a tick in any case
     ticks = np.rint(apart[near] / tick)
     off = apart[near] - ticks * tick
     if near.sum() >= _FEW and (np.abs(off) <= _OFF * tick).mean() >= _MOSTLY:
-        if varied <= VARIES * _wide(off):
+        if varied <= VARIES * interdecile(off):
             return None
         if (ticks == loops[near]).mean() >= _MOSTLY:
             return KeptTick(tick, "catch-up")
         return KeptTick(tick, "at-once") if (ticks >= loops[near]).mean() >= _MOSTLY else None
     alike = period[waited] - tick
-    if (np.abs(alike) <= _OFF * tick).mean() >= _MOSTLY and varied > VARIES * _wide(alike):
+    if (np.abs(alike) <= _OFF * tick).mean() >= _MOSTLY and varied > VARIES * interdecile(alike):
         return KeptTick(float(median(period[waited])), "go-on")
     return None
 
@@ -150,11 +153,6 @@ def _refined(tick: float, apart: Float) -> float:
             tick = float(near[on].sum() / ticks[on].sum())
         reach *= 2
     return tick
-
-
-def _wide(x: Float) -> float:
-    low, high = percentiles(x, [10, 90])
-    return high - low
 
 
 def densest(period: Float) -> float:
@@ -199,7 +197,7 @@ def kept_starts(period: Float, grain: float = 0.0) -> KeptTick | None:
         in_time = max(_IN_TIME * tick, _STEPS * grain)
         off = start - start[first] - tick * (number - first)
         kept, *others = np.bincount(np.clip(off // in_time, 0, 3).astype(np.int64), minlength=4)[:3]
-        scattered = _wide(period) > 2 * in_time
+        scattered = interdecile(period) > 2 * in_time
         whole = (np.abs(period - tick) <= NEAR * tick).sum() >= FEWEST  # from one to the next
         if scattered and whole and kept >= max(FEWEST, _SOME * len(start), _MORE * max(others)):
             return KeptTick(tick, "catch-up")

@@ -8,7 +8,7 @@ from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import distinct, median
 from looptime.stats.mechanism import Mechanism, Rule
-from looptime.stats.quantiles import percentiles
+from looptime.stats.quantiles import interdecile, percentiles
 
 __all__ = ["ThreadRhythm", "thread_rhythms"]
 
@@ -50,7 +50,7 @@ def thread_rhythms(run: Run) -> tuple[ThreadRhythm, ...]:
     percentile.
     """
     made = []
-    at = run.call_columns
+    at, gaps = run.call_columns, OwnGaps(run)  # what it holds is worked out when it is asked for
     for thread, name in enumerate(run.thread_names):
         if thread == run.loop_thread:
             continue
@@ -64,7 +64,9 @@ def thread_rhythms(run: Run) -> tuple[ThreadRhythm, ...]:
             continue
         start = at.start_ns[rows].astype(np.float64)
         end = start + at.duration_ns[rows]
-        made.append(_waits_for_loop(run, name, rows) or _own(run, name, code, start, end, first))
+        made.append(
+            _waits_for_loop(run, gaps, name, rows) or _own(run, name, code, start, end, first)
+        )
     return tuple(made)
 
 
@@ -76,23 +78,23 @@ def _own(run: Run, thread: str, code: int, start: Float, end: Float, first: Int)
     return ThreadRhythm(thread, run.names[code].name, rule, len(start), span, busy)
 
 
-def _waits_for_loop(run: Run, thread: str, rows: Int) -> ThreadRhythm | None:
+def _waits_for_loop(run: Run, gaps: OwnGaps, thread: str, rows: Int) -> ThreadRhythm | None:
     """A thread that waits for the loop, in a call of its own or between its calls."""
     from looptime.analysers.waits_for_loop import followed  # most logs are of one thread
 
     at = run.call_columns
     start = at.start_ns[rows].astype(np.float64)
     end = start + at.duration_ns[rows]
-    rest, gaps = start[1:] - end[:-1], OwnGaps(run)
+    rest = start[1:] - end[:-1]
     for code in distinct(at.name[rows]):
         own = np.flatnonzero(at.name[rows] == code)
         if len(own) < _FEWEST:
             continue
-        found = followed(gaps, end[own], _spread(end[own] - start[own]))
+        found = followed(gaps, end[own], interdecile(end[own] - start[own]))
         other = median(start[own][1:] - end[own][:-1])
         if found is None and own[0] < len(rest):
             before = own[own > 0]
-            found = followed(gaps, start[before], _spread(rest[before - 1]))
+            found = followed(gaps, start[before], interdecile(rest[before - 1]))
             other = median(end[own] - start[own])
         if found is not None:
             span = float(start[own[-1]] - start[own[0]])
@@ -104,12 +106,12 @@ def _waits_for_loop(run: Run, thread: str, rows: Int) -> ThreadRhythm | None:
 def _rule(start: Float, end: Float, tick: float) -> Mechanism:
     rest, gap = start[1:] - end[:-1], np.diff(start)
     by_rest, by_start = _even("rest", rest), _even("since start", gap)
-    rests, gaps = (max(_spread(v), tick) for v in (rest, gap))
+    rests, gaps = (max(interdecile(v), tick) for v in (rest, gap))
     pace, off_grid = _grid(start)
-    one = max(_spread(gap - pace * np.rint(gap / pace)), tick)  # turns may be left out
+    one = max(interdecile(gap - pace * np.rint(gap / pace)), tick)  # turns may be left out
     if rests < _CLEARLY * min(gaps, one):
         return _told(rest, (by_rest,))
-    strays = max(_spread(off_grid), tick) / one
+    strays = max(interdecile(off_grid), tick) / one
     if strays < _ON_GRID and one < _WITHIN * pace:
         table = Rule("timetable", pace, pace, pace)
         long = int((end - start > (1 + _WITHIN) * pace).sum())
@@ -138,7 +140,7 @@ def _grid(start: Float) -> tuple[float, Float]:
     off = start - start[0] - pace * float(np.angle(turn)) / (2 * np.pi)
     beat = np.rint(off / pace)
     near = np.abs(off - pace * beat) < _NEAR * pace
-    if len(np.unique(beat[near])) > 1:
+    if len(distinct(beat[near])) > 1:
         fitted, middle = np.polyfit(beat[near], off[near], 1)
         pace, off = float(fitted), off - middle
     return pace, off - pace * beat
@@ -154,8 +156,3 @@ def _told(values: Float, rules: tuple[Rule, ...]) -> Mechanism:
     within = np.abs(values - middle) <= _WITHIN * max(abs(middle), 1.0)
     name = rules[0].name if len(rules) == 1 else "unknown"
     return Mechanism(name, rules[0].value, float(np.mean(within)), rules)
-
-
-def _spread(values: Float) -> float:
-    low, high = percentiles(values, [10, 90])
-    return high - low

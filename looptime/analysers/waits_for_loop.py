@@ -7,7 +7,7 @@ from looptime.array_types import Float, Int
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct, median
 from looptime.stats.mechanism import Mechanism, Rule
-from looptime.stats.quantiles import percentiles
+from looptime.stats.quantiles import interdecile, percentiles
 
 __all__ = ["Followed", "followed"]
 
@@ -53,8 +53,8 @@ def followed(gaps: OwnGaps, instants: Float, waited: float) -> Followed | None:
         if (last < 0).sum() > 1 or len(distinct(last)) < _APART * len(last):
             continue
         lag = (instants - end[last])[last >= 0]
-        moves = _spread(end - run.loop_columns.start_ns[loop])
-        steady = _spread(lag) < _CLEARLY * min(waited, moves)
+        moves = interdecile(end - run.loop_columns.start_ns[loop])
+        steady = interdecile(lag) < _CLEARLY * min(waited, moves)
         after = percentiles(lag, [90])[0]
         if steady and after < _SOON * usual and (not best or after < best[0]):
             best = (after, run.names[code].name, _every(np.diff(loop[last[last >= 0]])))
@@ -65,8 +65,3 @@ def _every(loops: Int) -> Mechanism:
     low, middle, high = percentiles(loops.astype(np.float64), [10, 50, 90])
     rule = Rule("loops", middle, low, high)
     return Mechanism("loops", middle, float(np.mean(loops == middle)), (rule,))
-
-
-def _spread(values: Float) -> float:
-    low, high = percentiles(values, [10, 90])
-    return high - low

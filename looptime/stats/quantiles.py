@@ -12,6 +12,7 @@ from looptime.stats.arrays import Float, as_values
 __all__ = [
     "element_number",
     "elements",
+    "interdecile",
     "percentiles",
     "quantile",
     "quantiles",
@@ -221,3 +222,15 @@ def worst_mean(x: ArrayLike, share: float = 0.01) -> float:
     rest = max(weight - whole, 0.0) if whole < len(values) else 0.0
     total = float(values[:whole].sum()) + (rest * float(values[whole]) if rest else 0.0)
     return total / (whole + rest)
+
+
+def interdecile(x: NDArray[Any]) -> float:
+    """How far the 90th percentile lies above the 10th.
+
+    Examples
+    --------
+    >>> interdecile(np.arange(11.0))
+    8.0
+    """
+    low, high = percentiles(x, [10, 90])
+    return high - low
