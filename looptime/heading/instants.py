@@ -1,12 +1,12 @@
 """From a run's labelled calls to the instants at which its heading was read and used."""
 
-import difflib
 from dataclasses import replace
 
 import numpy as np
 
 from looptime.analysers.ages import pickups, reading_of, uses_of
 from looptime.analysers.basis import Basis
+from looptime.analysers.durations import named
 from looptime.analysers.own_stamps import sample_age_of, stamped_age_ns
 from looptime.array_types import Int
 from looptime.errors import NotEnoughError, UsageError
@@ -16,7 +16,7 @@ from looptime.heading.pattern import Sampling, blocks_of
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.signal_names import HEADING_WORDS
-from looptime.stats.arrays import distinct
+from looptime.stats.arrays import among, distinct
 
 __all__ = [
     "AGED", "HELD", "STAMPED", "UNKNOWN", "Labels", "heading_read_guess", "sampling_from_run",
@@ -137,12 +137,12 @@ def _in_the_loop(
     if not run.on_loop_thread[read].all():
         return np.maximum(taken, np.minimum(picked, use)), None
     end = calls.start_ns + calls.duration_ns
-    uses = np.flatnonzero(np.isin(end, use) & run.on_loop_thread)
     if labels.use_call is None:
-        writes = [k for k, name in enumerate(run.names) if name.kind == "actuator write"]
-        uses = uses[np.isin(calls.name[uses], writes)]
+        codes = [k for k, name in enumerate(run.names) if name.kind == "actuator write"]
     else:
-        uses = uses[calls.name[uses] == _code(run, labels.use_call, "use call")]
+        codes = [_code(run, labels.use_call, "use call")]
+    uses = np.flatnonzero(named(calls.name, codes) & run.on_loop_thread)
+    uses = uses[among(end[uses], use)]
     if not len(uses):
         return taken, None
     reads = calls.duration_ns[read].mean() if labels.read_instant == "start" else 0.0
@@ -201,6 +201,8 @@ def _loop_of(start: Int, time_ns: Int) -> Int:
 
 
 def _code(run: Run, name: str, what: str) -> int:
+    import difflib  # loaded by a wrong name alone
+
     names = [n.name for n in run.names]
     if name in names:
         code = names.index(name)

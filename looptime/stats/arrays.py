@@ -5,13 +5,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from looptime.array_types import Float, Int
+from looptime.array_types import Bool, Float, Int
 from looptime.errors import NotEnoughError
 
 __all__ = [
     "HUGE",
     "Float",
     "Int",
+    "among",
     "as_pair",
     "as_values",
     "common_divisor",
@@ -103,6 +104,21 @@ def distinct(x: NDArray[Any]) -> NDArray[Any]:
     """
     rising = np.sort(x)
     return rising[np.append(True, rising[1:] != rising[:-1])[: len(rising)]]
+
+
+def among(x: NDArray[Any], some: NDArray[Any]) -> Bool:
+    """Which of the values are among some others: `numpy.isin`, which first loads masked arrays.
+
+    Examples
+    --------
+    >>> among(np.array([3, 1, 4]), np.array([4, 2, 3])).tolist(), among(np.array([1]), np.array([]))
+    ([True, False, True], array([False]))
+    """
+    if not len(some):
+        return np.zeros(len(x), bool)
+    rising = np.sort(some)
+    found: Bool = rising[np.minimum(np.searchsorted(rising, x), len(rising) - 1)] == x
+    return found
 
 
 def common_divisor(x: Int) -> int:
