@@ -56,7 +56,6 @@ ELSEWHERE = {
         "event_calls": "parsers/lines/test_events", "event_order": "parsers/lines/test_events",
         "event_tables": "parsers/lines/test_events",
         "grid": "parsers/lines/test_plain",
-        "monitor": "parsers/lines/test_events",
         "shapes": "parsers/lines/test_keyed",
     },
     "parsers/repair": {"doubts": "parsers/columns/test_unit"},

@@ -1,11 +1,13 @@
-"""Lines with a host's stamp before each: a serial monitor's, or a terminal's."""
+"""Lines with a host's stamp before each: a serial monitor's, a terminal's, or a logger's."""
 
 import re
+from collections.abc import Iterator
 
 from looptime.parsers.lines.grid import is_text
 from looptime.parsers.lines.shapes import CLOCK
+from looptime.parsers.text.dialect import is_number
 
-__all__ = ["HOST", "split_host", "without_sender"]
+__all__ = ["HOST", "split_host", "split_tag", "without_sender"]
 
 #: Name of the column of the host's stamps.
 HOST = "host time"
@@ -37,6 +39,70 @@ def split_host(lines: list[str]) -> tuple[list[str], list[str]] | None:
             rest.append(match[2] if match else line)
         return stamps, rest
     return None
+
+
+#: A stamp, framed or not, and what parts it from the rest.
+_STAMPED = re.compile(rf"^\s*+[\[(]?({CLOCK})[\])]?[\s,;|]++")
+#: Where a tag may end: behind a mark, not within a number.
+_TAG_ENDS = re.compile(r"[:>\])|;-]\s*")
+#: Lines behind the first with a tag among which the header is looked for.
+_HEADER_WITHIN = 40
+
+
+def split_tag(lines: list[str]) -> tuple[list[str], list[str]] | None:
+    """The stamp, if any, and the rest of lines that a logger's tag stands before, all the same one.
+
+    None where what follows is no table with a header: elsewhere words that come in each line may
+    name its value.
+
+    Examples
+    --------
+    >>> split_tag(["INFO cart: t_ms,imu_ms", "INFO cart: 0,2", "INFO cart: 9,3", "INFO cart: 21,2"])
+    (['', '', '', ''], ['t_ms,imu_ms', '0,2', '9,3', '21,2'])
+    >>> split_tag(["09:00:01 [io] t,a", "09:00:02 [io] 0,2", "09:00:03 [io] 9,3", "bye"])
+    (['09:00:01', '09:00:02', '09:00:03', ''], ['t,a', '0,2', '9,3', 'bye'])
+    >>> split_tag(["imu: 2, 3", "imu: 2, 2", "imu: 4, 3", "imu: 2, 9"]) is None
+    True
+    """
+    stamps, bodies = [], []
+    for line in lines:
+        stamp = _STAMPED.match(line)
+        stamps.append(stamp[1].strip() if stamp else "")
+        bodies.append(line[stamp.end() :] if stamp else line)
+    shown = [body for body in bodies[:_SAMPLE] if is_text(body)]
+    tag = next(_tags(shown), None)
+    if tag is None or not (tag or sum(map(bool, stamps)) > 0.7 * len(shown)):
+        return None
+    mine = [body.startswith(tag) for body in bodies]
+    rest = [
+        body[len(tag) :] if own else line
+        for line, body, own in zip(lines, bodies, mine, strict=True)
+    ]
+    return [one if own else "" for one, own in zip(stamps, mine, strict=True)], rest
+
+
+def _tags(bodies: list[str]) -> Iterator[str]:
+    """What most lines begin with, the longest first, behind which a header and rows follow."""
+    if len(bodies) < 3:
+        return
+    usual = bodies[len(bodies) // 2]
+    ends = [found.end() for found in _TAG_ENDS.finditer(usual)]
+    for end in (*reversed(ends), 0):
+        rows = [body[end:] for body in bodies if body.startswith(usual[:end])]
+        if len(rows) >= 0.7 * len(bodies) and _headed(rows):
+            yield usual[:end]
+
+
+def _headed(rows: list[str]) -> bool:
+    """Whether names without a number stand before rows of as many cells, mostly numbers."""
+    for mark in ",;\t|":
+        cells = [[cell.strip(' "') for cell in row.split(mark)] for row in rows]
+        numbers = [sum(map(is_number, row)) for row in cells]
+        for at in range(min(_HEADER_WITHIN, len(rows) - 2)):
+            below = [len(cells[k]) == len(cells[at]) and numbers[k] > 0 for k in (at + 1, at + 2)]
+            if len(cells[at]) > 1 and not numbers[at] and all(cells[at]) and all(below):
+                return True
+    return False
 
 
 #: A day without its year, the time of day, who sent the line, and what it says.

@@ -40,7 +40,7 @@ from looptime.parsers.lines.grid import DELIMITER, Entry, Grid, is_stamp, is_tex
 from looptime.parsers.lines.indented import name_by_indent, units_of_titles
 from looptime.parsers.lines.keyed import STAMP, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
-from looptime.parsers.lines.monitor import HOST, split_host, without_sender
+from looptime.parsers.lines.monitor import HOST, split_host, split_tag, without_sender
 from looptime.parsers.lines.objects import name_by_calls, read_objects, unrolled
 from looptime.parsers.lines.other_times import in_counts, other_times
 from looptime.parsers.lines.several_loops import leave_out_others
@@ -219,6 +219,11 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
         found = _behind_host(*hosted, source, options)
         if found is not None:
             return found
+    tagged = split_tag(lines)
+    if tagged is not None:
+        found = _behind_tag(*tagged, source, options)
+        if found is not None:
+            return found
     if not wordy:
         return None
     found = _said(lines) or _tabled(lines, written, options)
@@ -373,6 +378,17 @@ def _behind_host(
     if not own and layout is None:  # bare numbers behind a stamp
         grid.names[:at] = [n or f"column_{k + 1}" for k, n in enumerate(grid.names[:at])]
     return grid, layout, _HOSTED if own else ""
+
+
+def _behind_tag(
+    stamps: list[str], rest: list[str], source: Source, options: Options
+) -> _Found | None:
+    """A table behind a logger's tag, with the logger's stamps where it has them."""
+    if any(stamps):
+        return _behind_host(stamps, rest, source, options)
+    written = _written(rest, source.path)
+    tabled, like = _tabled(rest, written, options), written()
+    return tabled or (None if like is None else (table_grid(rest, like), None, ""))
 
 
 _HOSTED = "a host's stamp stands before each line: the device's own clock is used"
