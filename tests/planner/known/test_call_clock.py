@@ -1,8 +1,11 @@
 """Which clock each call keeps."""
 
+import warnings
+
 import numpy as np
 import pytest
 
+from looptime import read_log
 from looptime.planner.known.call_clock import rhythms
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.known.timeline import chain
@@ -130,6 +133,18 @@ def test_idle_loops_that_are_alike_show_no_device():
     rest = np.where(idle, rng.normal(1, 0.02, 4000), rng.normal(5.5, 0.3, 4000))
     took, rest = np.round(took, 6), np.round(rest, 6)
     found, _ = classed(make_run(took + rest, lambda j: [("drive", 0, took[j])]))
+    assert found["drive"].recurs == "loop"
+
+
+def test_ends_that_are_mostly_at_one_instant_show_no_device(tmp_path):
+    """Nine loops in ten take nothing by a clock of 1 ms: no period lies between them."""
+    took = np.where(np.random.default_rng(1).random(600) < 0.9, 0, 10)
+    rows = [f"{k},{t // 3},{t}\n" for k, t in enumerate(took.tolist())]
+    (tmp_path / "log.csv").write_text("loop,drive_ms,total_ms\n" + "".join(rows), encoding="utf-8")
+    (run,) = read_log(tmp_path / "log.csv", cache=False).runs
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found, _ = classed(run)
     assert found["drive"].recurs == "loop"
 
 
