@@ -174,11 +174,12 @@ def season_baseline(asked: Asked, text: Text, query: tuple[str, ...], remove: bo
 @finds_season
 def season_trends(asked: Asked, text: Text, query: tuple[str, ...], as_json: bool) -> None:
     """How pace and calls moved over the runs and code versions."""
-    from looptime.questions.judging import trends
+    from looptime.questions.judging import left_out, trends
     from looptime.views.text.season_text import render_trends
 
-    made, spread = trends(_season(asked), " ".join(query))
+    store = _season(asked)
+    made, spread = trends(store, " ".join(query))
     if as_json:
-        print_json(trends=made, robots=spread)
+        print_json(trends=made, robots=spread, damaged=store.damaged)
     else:
-        tell(asked, text, render_trends(made, spread))
+        tell(asked, text, render_trends(made, spread, left_out(store)))

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from looptime.run import Run
 
 __all__ = [
-    "add_to_season", "baseline", "compare", "gate", "season", "season_of", "settings_of",
-    "stored", "totals", "trends",
+    "add_to_season", "baseline", "compare", "gate", "left_out", "season", "season_of",
+    "settings_of", "stored", "totals", "trends",
 ]  # fmt: skip
 
 
@@ -67,6 +67,15 @@ def settings_of(asked: Asked, **labels: str | None) -> Settings:
         budget_ms=asked.budget_ms, serious_ms=asked.project.serious_ms,
         keep_warmup=asked.keep_warmup, **stated,
     )  # fmt: skip
+
+
+def left_out(store: Season | None) -> str:
+    """How many entries of a season cannot be read, as the answer says it; empty where all can."""
+    damaged = len(store.damaged) if store is not None else 0
+    if not damaged:
+        return ""
+    many = "1 damaged entry is" if damaged == 1 else f"{damaged:,} damaged entries are"
+    return f"{many} left out of the season: looptime season list says which"
 
 
 def baseline(
@@ -138,6 +147,7 @@ def compare(
     """
     from looptime.checks.compare.change import Tolerance
     from looptime.checks.compare.compare import compare as judge
+    from looptime.checks.compare.sides import Unlike
     from looptime.questions.new_pace import compared_controllers
 
     store = season_of(asked) if past is None else None
@@ -150,6 +160,8 @@ def compare(
         sides[0], sides[1], settings=settings_of(asked), history=past,
         tolerance=Tolerance.of(asked.project.regression),
     )  # fmt: skip
+    if left_out(store):
+        found = replace(found, unlike=(*found.unlike, Unlike("damaged", left_out(store))))
     return compared_controllers(asked.project, found)
 
 
@@ -198,10 +210,17 @@ def gate(
         raise UsageError("--baseline needs a season: name one with --season")
     if past is None:
         past = () if store is None else baseline(asked, store, runs, query)
-    return judge(
-        runs, past, limits=asked.project.limits, settings=settings_of(asked), unsure=unsure,
+    made = judge(
+        runs,
+        past,
+        limits=asked.project.limits,
+        settings=settings_of(asked),
+        unsure=unsure,
         tolerance=Tolerance.of(asked.project.regression),
-    )  # fmt: skip
+    )
+    if left_out(store):
+        made = replace(made, left_out=left_out(store), notes=(left_out(store), *made.notes))
+    return made
 
 
 def add_to_season(

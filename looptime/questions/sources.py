@@ -7,7 +7,7 @@ from looptime.checks.compare.sides import Item
 from looptime.checks.season.query import is_query
 from looptime.checks.season.season import Season
 from looptime.checks.season.workers import Reader
-from looptime.errors import UsageError
+from looptime.errors import LogError, UsageError
 from looptime.questions.doors import logs_in
 
 __all__ = ["load_side"]
@@ -30,7 +30,7 @@ def load_side(words: Sequence[str], reader: Reader, season: Season | None = None
     UsageError
         If a query is given without a season, or names nothing, or a folder holds no logs.
     LogError
-        If a log cannot be read.
+        If a log cannot be read, or an entry of a season that is named whole.
     """
     items: list[Item] = []
     for word in words:
@@ -41,6 +41,8 @@ def load_side(words: Sequence[str], reader: Reader, season: Season | None = None
         elif Path(word).is_dir() and Season.is_season(word):
             other = Season(word)
             items += [other.load(entry.name).values for entry in other.entries()]
+            for why in other.damaged.values():
+                raise LogError(why)
         else:
             items += [run for path in logs_in([word]) for run in reader(path)]
     return items

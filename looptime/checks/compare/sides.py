@@ -68,7 +68,7 @@ class Unlike:
     """Something in which the sides differ, to be said before any figure."""
 
     #: ``calls``, ``budget``, ``tick``, ``pacing``, ``length``, ``phases``, ``robot``, ``order``,
-    #: ``work``, ``same``, ``copies``, ``pieces`` or ``warmup``.
+    #: ``work``, ``same``, ``copies``, ``pieces``, ``warmup`` or ``damaged``.
     what: str
     text: str  #: One sentence
 

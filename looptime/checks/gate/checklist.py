@@ -234,10 +234,11 @@ def _season(judged: GateResult, paths: str, lacks: str) -> Checked:
         text, _, todo = lacks.rpartition("; ")
         return Checked("season", "not judged", text or lacks, todo)
     rows = [row for row in judged.rows if row.check == "regression"]
+    damaged = f"; {judged.left_out}" if judged.left_out else ""
     if "regression" not in judged.checked:
         todo = "keep a season: looptime season add FOLDER, then looptime season baseline QUERY"
-        return Checked("season", "not judged", "fewer than 5 baseline runs", todo)
-    return _rows("season", rows, f"as the {len(judged.baseline)} baseline runs",
+        return Checked("season", "not judged", f"fewer than 5 baseline runs{damaged}", todo)
+    return _rows("season", rows, f"as the {len(judged.baseline)} baseline runs{damaged}",
                  f"looptime gate {paths}")  # fmt: skip
 
 

@@ -61,6 +61,7 @@ class GateResult:
     #: are one under two names.
     other_calls: Mapping[str, str] = field(default_factory=dict)
     same_calls: tuple[str, ...] = ()
+    left_out: str = ""  #: What of the season cannot be read, in words; among `notes`, too
     again: str = ""  #: Which runs of the baseline are copies of new ones, in words
 
     @property

@@ -336,7 +336,8 @@ def season_trends(
     """
     listed = season.select(query) if query else season.entries()
     if not listed:
-        raise UsageError(f"{season.folder}: holds no entries: begin with looptime season add LOG")
+        held = "no entries that can be read" if season.damaged else "no entries"
+        raise UsageError(f"{season.folder}: holds {held}: begin with looptime season add LOG")
     made = [
         trends(entries, [season.load(e.name, histograms=False).values for e in entries])
         for entries in _by_robot(listed)

@@ -238,8 +238,9 @@ def render_gate(found: GateResult, all_rows: bool = False) -> Told:
         versions = dict.fromkeys(f.version or "?" for f in found.baseline)
         text = f"{count(len(found.baseline), 'run')}, version {', '.join(map(str, versions))}"
         books.append(line(f"baseline {text}"))
+    books += [line(found.left_out)] if found.left_out else []
     books += cut_lines((*found.new, *found.baseline))
-    more = [line(f"note: {note}") for note in found.notes]
+    more = [line(f"note: {note}") for note in found.notes if note != found.left_out]
     return Told(found.sentence, tuple(reasons), (*tables, *((notes,) if notes else ())),
                 tuple(more), tuple(books))  # fmt: skip
 

@@ -206,8 +206,13 @@ def render_totals(found: Totals) -> Told:
     )
 
 
-def render_trends(found: Sequence[Trends], spread: Sequence[RobotSpread] = ()) -> Told:
-    """Trends of each robot: what moved, between which versions, and which run was odd."""
+def render_trends(
+    found: Sequence[Trends], spread: Sequence[RobotSpread] = (), left_out: str = ""
+) -> Told:
+    """Trends of each robot: what moved, between which versions, and which run was odd.
+
+    `left_out` says what of the season cannot be read.
+    """
     parts = [tuple(_robot(at)) for at in found]
     if len(spread) > 1:
         rows = [
@@ -218,7 +223,8 @@ def render_trends(found: Sequence[Trends], spread: Sequence[RobotSpread] = ()) -
         heads = ["robot", "runs", "mean ms", "p99 ms", "run sd %", "from all %"]
         parts.append((heading_line("Between robots, slowest first"), inset(table(heads, rows))))
     cuts = cut_lines([entry.facts for at in found for entry in at.entries])
-    return Told(trends_answer(found), (), tuple(parts), books=tuple(cuts))
+    why = (line(left_out),) if left_out else ()
+    return Told(trends_answer(found), why, tuple(parts), books=tuple(cuts))
 
 
 def _robot(at: Trends) -> Iterator[RenderableType]:
