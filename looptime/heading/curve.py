@@ -26,6 +26,7 @@ from looptime.heading.motion import Motion, Profile, Recorded
 from looptime.heading.pattern import (
     BLOCKS,
     INSTANTS,
+    MOST_LOOPS,
     LogShape,
     Sampling,
     checked_rate,
@@ -142,7 +143,8 @@ def _even(base: Sampling, rate_hz: float, latency_s: float, models: Models) -> S
     seconds = 2.5 * models.over_s + 2 * latency_s
     if isinstance(models.motion, Recorded):
         seconds = base.duration_s
-    made = even(rate_hz, max(round(seconds * rate_hz), 20 * BLOCKS), latency_s)
+    loops = min(max(round(seconds * rate_hz), 20 * BLOCKS), MOST_LOOPS)
+    made = even(rate_hz, loops, latency_s)
     lag = float(base.lag_s("start_s").mean()) * _factor(base, "start_s", rate_hz)
     return replace(made, start_s=made.use_s - lag, work=base.work)
 

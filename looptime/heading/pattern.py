@@ -16,8 +16,8 @@ from looptime.heading.kept_work import Work
 from looptime.records import dataclass
 
 __all__ = [
-    "BLOCKS", "LogShape", "Sampling", "even", "lag_factor", "sample_stretches", "scaled",
-    "slow_limit_s",
+    "BLOCKS", "MOST_LOOPS", "LogShape", "Sampling", "even", "lag_factor", "sample_stretches",
+    "scaled", "slow_limit_s",
 ]  # fmt: skip
 
 #: Loops in a block below which no interval is given.
@@ -30,6 +30,8 @@ INSTANTS = ("taken_s", "read_s", "start_s")
 LAGS = ("read_s", "start_s")
 #: Blocks of consecutive loops that the jackknife leaves out in turn.
 BLOCKS = 20
+#: Loops of a pattern: more would tell no more, and a slow loop's hours are many fast loops.
+MOST_LOOPS = 200_000
 
 
 @dataclass(frozen=True)
@@ -223,7 +225,8 @@ class LogShape:
         Each hold up to the slow-loop limit is scaled so that these parts have the mean
         ``1 / rate_hz``; what exceeds the limit stays in milliseconds and comes as often in time as
         in the log. The sequence lasts as long as the log: at higher rates the loops of each of the
-        `BLOCKS` blocks are gone through again, at lower rates the beginning of each block serves.
+        `BLOCKS` blocks are gone through again, at lower rates the beginning of each block serves,
+        and where that were more than `MOST_LOOPS`, the beginning of each block's time.
         At the log's own rate, `own_rate_hz`, it is the log itself.
 
         Parameters
@@ -240,11 +243,13 @@ class LogShape:
             Its blocks are those of the loops, or stalls, that each hold was made from.
         """
         c = self.own_rate_hz / checked_rate(rate_hz)
-        source = self._source(c)
+        part = min(1.0, MOST_LOOPS * c / len(self.base))
+        source = self._source(c / part)
         count = len(source) - 1
         hold = c * self.base[source[:-1]]
-        hit = np.searchsorted(np.cumsum(hold), self.moments, side="right")
-        stalls, hit = self.stalls[hit < count], hit[hit < count]
+        moments, stalls = self._stalls_in(part)
+        hit = np.searchsorted(np.cumsum(hold), moments, side="right")
+        stalls, hit = stalls[hit < count], hit[hit < count]
         hold += np.bincount(hit, self.excess[stalls], minlength=count)
         block = self.sampling.block[source[:-1]]
         block[hit] = self.sampling.block[stalls]
@@ -261,6 +266,17 @@ class LogShape:
             block=block, pattern="log shape",
         )  # fmt: skip
         return made if latency_s is None else _with_latency(made, latency_s)
+
+    def _stalls_in(self, part: float) -> tuple[Float, Int]:
+        """When stalls come where a part of each block is left, and which ones these are."""
+        if part == 1.0:
+            return self.moments, self.stalls
+        ends = np.concatenate([[0.0], np.cumsum(self.base)])[np.cumsum(self.size)]
+        length = np.diff(ends, prepend=0.0)
+        block = self.sampling.block[self.stalls]
+        begin = (ends - length)[block]
+        stays = self.moments - begin < part * length[block]
+        return (self.moments - (1 - part) * begin)[stays], self.stalls[stays]
 
     def _source(self, c: float) -> Int:
         """Which of the log's loops each new one is made from; one more than there are holds.

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.errors import NotEnoughError, UsageError
+from looptime.heading import pattern
 from looptime.heading.pattern import (
     BLOCKS,
     LogShape,
@@ -115,6 +116,21 @@ def test_blocks_keep_their_place_in_time(factor):
     for b in range(BLOCKS):
         was = log.use_s[:-1][log.block == b].mean()
         assert made.use_s[:-1][made.block == b].mean() == pytest.approx(was, abs=0.5)
+
+
+def test_hours_of_a_slow_loop_make_no_more_loops_than_tell_of_it(monkeypatch):
+    """A part of each block's time is left: stalls take the same share of it as in the log."""
+    monkeypatch.setattr(pattern, "MOST_LOOPS", 5000)
+    log = jittered(n=4000, sd=0.05)
+    shape = LogShape(log)
+    rate = 5 * shape.own_rate_hz  # 20,000 loops in the log's time
+    made = shape.at(rate)
+    assert len(made) == 5000
+    assert np.bincount(made.block).tolist() == [250] * BLOCKS
+    assert made.duration_s == pytest.approx(log.duration_s / 4, rel=0.05)
+    stalled = 1 - len(made) / rate / made.duration_s
+    assert stalled == pytest.approx(shape.excess.sum() / log.duration_s, rel=0.3)
+    assert len(shape.at(0.5 * shape.own_rate_hz)) == 2000
 
 
 def test_a_stall_between_reading_and_use_ages_that_reading():
