@@ -356,10 +356,10 @@ class Layout:
     rows: Callable[[Content], Found]
     #: The part that the clock plays, the first one of a group; empty where there is none.
     clock: str = ""
-    #: ``own(reading, key, head, unit)``: the unit of one column. ``needed(given)``: the parts
+    #: ``own(reading, key, head, unit)``: the unit of one column. ``needed(reading)``: the columns
     #: without which a row is set aside, where `columns` does not tell.
     own: Callable[[Reading, Key, Head, Unit], Unit] = own_unit
-    needed: Callable[[Given], set[str]] | None = None
+    needed: Callable[[Reading], set[Key]] | None = None
     #: ``judged(table)``: rows by which two clocks are compared; None where the second is none.
     judged: Callable[[Table], Bool | None] = every_row
     #: Whether a second clock may take the first one's place, whether rows met again are set aside

@@ -123,12 +123,18 @@ def _told_apart(names: list[str], parts: Sequence[Head]) -> list[str]:
 
 
 def _between_loops(content: Content, known: Bool) -> Bool:
-    """Rows without any length in a log whose loops have some: slower signals, logged in between."""
+    """Rows without any length in a log whose loops have some: slower signals, logged in between.
+
+    Where nothing else says how long a loop was, they are no loops.
+    """
     at = content.table.columns
     empty: Bool = ~np.asarray(known.any(axis=1))
     wholes = [at[part] for part in ("period", "total") if part in at]
     for lengths in wholes:
         empty &= lengths == 0
+    if "time" not in at and not wholes:
+        content.outcast.add(np.flatnonzero(empty), "missing value")
+        return empty
     told = "time" in at and known.shape[1] + len(wholes) > 1
     if not told or not in_between(~empty):
         return np.zeros(len(known), bool)

@@ -19,7 +19,7 @@ from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
 from looptime.parsers.layouts.contract import UNSEEN, Column, Content, Given, LoopRows, Reading
 from looptime.parsers.layouts.some_loops import between, thinned
 from looptime.parsers.text.dialect import numbers
-from looptime.parsers.text.table import Key
+from looptime.parsers.text.table import Key, Member
 from looptime.schema import LIMITS, ONE_IN, SUMMED
 from looptime.stats.arrays import mad
 from looptime.units import NS_PER_S, UNITS, split_unit
@@ -54,6 +54,9 @@ _MORE_EVEN = 0.5
 
 #: Loops whose work would end before it begins, where instants of the two can be compared.
 _FEW_BEFORE = 0.02
+
+#: Share of the rows below which they have lost a part of theirs; one that more lack did not run.
+_SELDOM = 0.02
 
 #: Column map; what a column is, is told by its header and its values.
 COLUMNS: dict[str, Column] = {
@@ -91,11 +94,19 @@ def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
     return Unit(unit.name, UNITS[head.unit] if head.unit else unit.ns, unit.said)
 
 
-def needed(given: Given) -> set[str]:
-    """A row needs its time, and its period where that is another; else its total or every part."""
+def needed(log: Reading) -> set[Key]:
+    """A row needs its time, and its period where that is another; else its total or its parts.
+
+    Of parts alone those that nearly every row holds: one that more rows lack did not run there.
+    """
+    given = log.given
     equal = "time" in given.one and bool(_period_step(given))
-    needs = {"time", "period"} if not equal else {"time"}
-    return needs & set(given.one) or {"total"} & set(given.one) or {"part"}
+    wholes = ({"time", "period"} if not equal else {"time"}) & set(given.one) or (
+        {"total"} & set(given.one)
+    )
+    often = [Member("part", at) for at, head in enumerate(given.groups.get("part", ()))
+             if np.isnan(numbers(log.dialect, head.index)).mean() < _SELDOM]  # fmt: skip
+    return set(wholes or often)
 
 
 def loop_rows(

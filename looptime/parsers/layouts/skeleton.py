@@ -181,12 +181,12 @@ def _threads(given: Given) -> tuple[str, ...]:
 
 def _wants(layout: Layout, log: Reading, units: dict[Key, Unit]) -> list[Want]:
     """Every column that the layout uses, read as it says."""
-    needed = None if layout.needed is None else layout.needed(log.given)
+    needed = None if layout.needed is None else layout.needed(log)
     wants = []
     for key, head in log.given.items():
         part = _part(key)
         column = layout.columns[part]
-        required = column.required if needed is None else part in needed
+        required = column.required if needed is None else key in needed
         if column.how in ("time", "span"):
             want = time_want(key, log.dialect, head, units[key], required)
             wants.append(replace(want, span=column.how == "span"))

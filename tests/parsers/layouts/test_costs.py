@@ -488,3 +488,30 @@ def test_a_total_of_the_time_before_its_stamp_is_of_a_loop_that_waits(tmp_path, 
         assert body == pytest.approx(work[first : first + 199], abs=0.0011)
     if "imu" in columns:
         assert self_ms(run)["imu"] == pytest.approx(0.4 * work[first : first + 199], abs=0.0011)
+
+
+@pytest.mark.parametrize("lines", [False, True], ids=["table", "lines"])
+def test_a_part_that_runs_now_and_then_without_a_clock(tmp_path, lines):
+    """A loop without it is as long as its other parts, and no loop is set aside for it."""
+    loops = [(2 + k % 2, 4 + k % 3, 9 if k % 7 == 3 else None) for k in range(210)]
+    if lines:
+        names = ("imu", "drive", "radio")
+        log = "".join(f"{name}: {ms} ms\n" for loop in loops
+                      for name, ms in zip(names, loop, strict=True) if ms)  # fmt: skip
+    else:
+        log = "imu_ms,drive_ms,radio_ms\n"
+        log += "".join(f"{imu},{drive},{radio or ''}\n" for imu, drive, radio in loops)
+    run = read(tmp_path, log)
+    assert run.set_aside.counts == {}
+    assert periods_ms(run) == [imu + drive + (radio or 0) for imu, drive, radio in loops]
+    assert sum(self_ms(run)["radio"]) == 9 * 30
+
+
+def test_a_part_that_one_row_lost_without_a_clock(tmp_path):
+    """Of a part that every other row holds, nobody knows how long it took: the row is no loop."""
+    rows = [f"{2 + k % 2},{4 + k % 3}" for k in range(100)]
+    rows[40] = "2,"
+    rows[60] = ","
+    run = read(tmp_path, "imu_ms,drive_ms\n" + "\n".join(rows) + "\n")
+    assert run.set_aside.counts == {"missing value": 2}
+    assert len(periods_ms(run)) == 98
