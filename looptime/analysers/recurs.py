@@ -68,6 +68,9 @@ class Recurrence:
     #: Calls of which one is made, or long, in every loop in which it is not.
     alternates_with: tuple[str, ...] = ()
     follows: str = ""  #: Of another thread: the call of the loop whose end it waits for
+    #: From one to the next on average; longer than the interval of a rule that is looked at once a
+    #: loop.
+    gap_ms: float | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -275,6 +278,7 @@ class _View:
             together=names if len(names) > 1 else (),
             parts=parts[:_PARTS],
             long_turns=turns,
+            gap_ms=1e3 * run.duration_s / len(loops),
         )
 
 
@@ -289,6 +293,7 @@ def _of_thread(at: ThreadRhythm, run: Run) -> Recurrence:
     told = Recurrence(
         at.call, at.rule.name, None, value, at.count, round(at.span_ns / low) + 1,
         at.rule.explained, at.turn_ns / 1e6, could_be=could_be, thread=at.thread,
+        gap_ms=at.span_ns / 1e6 / max(at.count - 1, 1),
     )  # fmt: skip
     if not at.follows:
         return told

@@ -67,7 +67,8 @@ def how_often(r: Recurrence) -> str:
     --------
     >>> from looptime.stats.mechanism import Rule
     >>> def told(*rules):
-    ...     return how_often(Recurrence(None, "", None, None, 9, 9, 1.0, could_be=rules))
+    ...     r = Recurrence(None, "", None, None, 9, 9, 1.0, could_be=rules, gap_ms=103.0)
+    ...     return how_often(r)
     >>> told(Rule("loops", 50, 50, 50)), told(Rule("timetable", 250.0, 250.0, 250.0))
     ('every 50 loops', 'every 250 ms, on a timetable')
     >>> told(Rule("since start", 99.8, 99.6, 100.0))
@@ -79,24 +80,29 @@ def how_often(r: Recurrence) -> str:
     >>> told(Rule("loops", 10, 10, 10, share=0.963))
     'every 10 loops (96 % likely, else by clock)'
     >>> told(Rule("since start", 99.8, 99.6, 100.0), Rule("since end", 94.0, 93.8, 94.1))
-    "about every 99.8 ms (can't tell whether from its last start or its last end)"
+    "about every 103 ms (can't tell whether from its last start or its last end)"
+    >>> told(Rule("since end", 81.0, 77.0, 85.0))
+    'about every 103 ms (each time 77 ms to 85 ms have gone by since it last ended)'
     """
     rules = {rule.name: rule for rule in r.could_be}
     if len(r.could_be) == 1:
-        return _in_words(r.could_be[0])
+        (rule,) = r.could_be
+        said = _in_words(rule)
+        return f"about every {ms(r.gap_ms)} ({said})" if r.gap_ms and _wide(rule) else said
     if "loops" in rules:
         about = f"{ms(r.every_ms)}; " if r.every_ms else ""
         every = _in_words(rules["loops"])
         return f"{every} ({about}can't tell whether by count or by clock)"
     known = [name for name in _FROM if name in rules]
     if len(known) == len(rules):
-        said = [_FROM[name] for name in known]
-        from_what = f"{', '.join(said[:-1])} or {said[-1]}"
-        return f"about every {ms(rules[known[0]].value)} (can't tell whether from {from_what})"
+        starts = [_FROM[name] for name in known]
+        from_what = f"{', '.join(starts[:-1])} or {starts[-1]}"
+        every = r.gap_ms or rules[known[0]].value
+        return f"about every {ms(every)} (can't tell whether from {from_what})"
     return f"{', or '.join(map(_in_words, r.could_be))} (can't tell which)"
 
 
-#: What a clock may count from; the first that is possible gives the interval.
+#: What a clock may count from.
 _FROM = {
     "timetable": "a timetable", "since start": "its last start", "since end": "its last end",
 }  # fmt: skip
@@ -115,14 +121,18 @@ _NO_REST_MS = 0.05
 _CERTAIN = 0.99
 
 
+def _wide(rule: Rule) -> bool:
+    """Whether the gaps leave much room for a rule's interval."""
+    return rule.name not in ("rest", "loops") and rule.high - rule.low > _WIDE * rule.high
+
+
 def _in_words(rule: Rule) -> str:
     if rule.name == "loops":
         doubt = "" if rule.share > _CERTAIN else f" ({percent(rule.share)} likely, else by clock)"
         return (_RULES["loops"].format(three(rule.value)) if rule.value != 1 else _EACH) + doubt
     if rule.name == "rest" and rule.value < _NO_REST_MS:
         return "at once after it last ended, without a rest"
-    wide = rule.name != "rest" and rule.high - rule.low > _WIDE * rule.high
-    told = f"{ms(rule.low)} to {ms(rule.high)}" if wide else ms(rule.value)
+    told = f"{ms(rule.low)} to {ms(rule.high)}" if _wide(rule) else ms(rule.value)
     return _RULES[rule.name].format(told, "has" if told.startswith("1 ") else "have")
 
 

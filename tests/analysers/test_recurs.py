@@ -96,6 +96,15 @@ def test_every_so_many_milliseconds(rule, every_ms):
     assert only.explained_share == 1
 
 
+def test_from_one_to_the_next_is_longer_than_what_the_code_waits_for():
+    """100 ms since its start, looked at once a loop of 10.5 ms: 105 ms on average, as counted."""
+    made = checked("since start", 100e6)
+    (only,) = found_in(made).found
+    begins = np.cumsum(sum(np.maximum(v, 0) for v in made.values()) + 5e5)[made["send"] > 0]
+    assert only.gap_ms == pytest.approx(np.diff(begins).mean() / 1e6, rel=0.01)
+    assert only.gap_ms > 103 > only.every_ms
+
+
 def test_a_call_of_one_length_since_start_or_end():
     """A call that always takes 5.3 ms, 100 ms after its start: the round number decides."""
     made = checked("since start", 100e6)

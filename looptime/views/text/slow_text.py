@@ -182,7 +182,9 @@ def _rhythm(found: Sequence[Recurrence]) -> list[RenderableType]:
     heads = ["comes back", "when", "ms", "times"]
     made = [heading_line("What comes back"), indented(table(heads, rows, left=(0, 1)))]
     if any(len(r.could_be) > 1 for r in found):
-        made.append(indented(Text("or: more than one rule fits, can't tell which", style="dim")))
+        made.append(
+            indented(Text("or, about: more than one rule fits, can't tell which", style="dim"))
+        )
     return made
 
 
@@ -191,7 +193,7 @@ def _in_short(r: Recurrence) -> str:
     text = how_often(r).partition(" (")[0]
     if len(r.could_be) > 1 and text.startswith("every ") and r.every_ms:
         return f"{text} or {ms(r.every_ms)}"
-    return text if len(r.could_be) == 1 else text + ", or else"
+    return text
 
 
 def render_loop(at: LoopDetail, most: int = 15, supposed: Sequence[str] = ()) -> Told:

@@ -47,7 +47,7 @@ def test_the_rule_by_which_a_call_comes_back_is_not_cut():
     checked = [("work", 0, 9.0), ("check", 9, 3.0), ("wait", 12, 8.0)]
     run = make_run([20.0] * 600, lambda k: checked if k % 10 == 3 else calls, {"wait": "pacing"})
     told = " ".join(text_of(render_slow(summarise(run))).split())
-    assert "check every 10 loops or 200 ms 3.00 60 or: more than one rule fits" in told
+    assert "check every 10 loops or 200 ms 3.00 60 or, about: more than one rule fits" in told
 
 
 def lines_of(period_ms, made):
