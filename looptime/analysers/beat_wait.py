@@ -180,7 +180,9 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
     period = run.loop_columns.period_ns / 1e6
     covered = table.by_loop() / 1e6
     total = table.sums
-    cut = varied_by(grain_of(run, run.call_columns.duration_ns))
+    # a period cut to ticks is even, and what is left beside a call then makes up for it
+    grains = (run.call_columns.duration_ns, run.loop_columns.period_ns)
+    cut = varied_by(max(grain_of(run, lengths) for lengths in grains))
     told, hint = (max(share * float(period.mean()), cut) for share in (_TELLS, _HINTS))
     locks = of_locks([call.name for call in run.names])  # nobody waits for a tick at a lock
     usual = _of_usual_length(period, told)

@@ -42,6 +42,8 @@ _SURELY = 3.0
 _GROWS = 0.3
 #: Shorter sleeps [ms], as a share of the period too, look like what it takes to begin again.
 _SHORTEST_MS, _OVERHEAD = 1.0, 0.05
+#: How far from the usual one a period may be cut that is as long [steps of the clock].
+_ONE_STEP = 1.5
 _HEDGE = "; a sleep in the part that no call covers would look the same"
 _ANEW = (
     "the periods keep within half a percent, but each counts from the one before: a wait that "
@@ -120,7 +122,7 @@ def by_periods(
         if (filled := filled_tick(period, rest, grain)) is not None:
             return "fixed rate", f"what no call covers fills the loops up to {filled:.4g} ms"
         if spread(covered) > 0.005 * median(period):
-            if _unmoved(period, covered):
+            if _unmoved(period, covered, grain):
                 mode, why = _by_grid(period, grain)
                 return mode, f"{why}; they do not move with what the calls take"
             if _always_as_long(rest, covered, period):
@@ -194,12 +196,13 @@ def _always_as_long(rest: Float, covered: Float, period: Float) -> bool:
     return not with_work and most - least < min(_FLOOR * least, 0.5 * (high - low))
 
 
-def _unmoved(period: Float, covered: Float) -> bool:
+def _unmoved(period: Float, covered: Float, grain: float = 0.0) -> bool:
     """Whether periods surely follow what calls take by less than half, in the usual loops.
 
     They follow it one for one where nothing waits: what no call covers knows nothing of the calls.
+    A clock of `grain` [ms] cuts equal periods to two of its steps: those of one alone do not move.
     """
-    usual = np.abs(period - median(period)) <= 8 * spread(period)
+    usual = np.abs(period - median(period)) <= max(8 * spread(period), _ONE_STEP * grain)
     usual &= np.abs(covered - median(covered)) <= 8 * spread(covered)
     y, x = period[usual], covered[usual]
     if len(y) < FEWEST or x.std() <= 0:

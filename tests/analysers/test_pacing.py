@@ -584,6 +584,20 @@ def test_fine_calls_beside_a_coarse_clock_tell_a_tick_by_their_slope_alone(paced
     assert found.mode == ("fixed rate" if paced else "free-running")
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_stamps_in_ms_beside_fine_calls_make_no_tick_of_a_loop_that_waits_for_nothing(seed):
+    """Calls of 6.4, 2.4 and 1.8 ms in us, a message now and then: most periods are cut to 11 ms."""
+    draw = np.random.default_rng(seed)
+    calls = {"enc.read": draw.normal(6.4e6, 0.11e6, 900), "drive": draw.normal(2.4e6, 0.06e6, 900),
+             "gyro.read": draw.normal(1.8e6, 0.09e6, 900)}  # fmt: skip
+    message = np.where(np.arange(900) % 9 == 4, 5e6, 0)
+    ends = np.append(0, np.cumsum(sum(calls.values()) + message + 0.25e6))
+    period = np.diff((ends // 1_000_000 * 1_000_000).astype(np.int64))
+    cut = {name: took.astype(np.int64) // 1000 * 1000 for name, took in calls.items()}
+    found = pacing(make_flat_run(period, cut, tick_ns=1_000_000))
+    assert (np.median(period), found.mode) == (11e6, "free-running")
+
+
 def unlogged(rng, calls, kept, n=1500):
     """Calls [ns] of which each is logged in that share of the loops, as where values change."""
     return {
