@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from pathlib import PurePath
 from typing import Any
 
 import numpy as np
@@ -181,12 +182,25 @@ def _budget(summaries: Sequence[Summary], first: str) -> Checked:
     worst = max(summaries, key=lambda at: at.pace.overruns.share or 0.0)
     over, p99 = worst.pace.overruns, worst.pace.period_ms.p99.value
     text = f"{worst.pace.rate_hz.by_time or 0:.3g} loops a second, 1 in 100 over {p99 or 0:.3g} ms"
+    text += _which_part(worst, summaries)
     if over.budget_ms is None:
         todo = "state [loop] budget_ms in looptime.toml, or give --budget-ms"
         return Checked("pace", "not judged", f"{text}; no budget is stated", todo)
-    text += f"; {over.count or 0:,} over {over.budget_ms:g} ms"
+    every = sum(at.pace.overruns.count or 0 for at in summaries)
+    in_all = f" there, {every:,} in all" if len(summaries) > 1 else ""
+    text += f"; {over.count or 0:,} over {over.budget_ms:g} ms{in_all}"
     # without a stated limit an overrun is told and blocks nothing
     return Checked("pace", "ok", text)
+
+
+def _which_part(worst: Summary, summaries: Sequence[Summary]) -> str:
+    """Of which log and phase the figures are, where there are several."""
+    if len(summaries) == 1:
+        return ""
+    logs = {at.run.source for at in summaries}
+    log = f" in {PurePath(worst.run.source).name}" if len(logs) > 1 else ""
+    phase = f" in phase {worst.phase}" if worst.phase is not None else ""
+    return f"{log}{phase}, the worst of {len(summaries)} parts"
 
 
 def _limits(judged: GateResult, summaries: Sequence[Summary], first: str) -> Checked:
@@ -394,7 +408,7 @@ def _stale(summaries: Sequence[Summary], paths: str, paired_with: Collection[str
         todo = f"see whether the robot stood still while {first.name} stayed the same"
         return Checked("sensors", "not judged", text, todo)
     if not old:
-        many = len(readings)
+        many = len({one.name for one in readings})
         what = "1 reading or signal is" if many == 1 else f"{many} readings and signals are"
         return Checked("sensors", "ok", f"{what} new as usual")
     text = "; ".join(

@@ -260,16 +260,18 @@ def a_summary(**of):
     return SimpleNamespace(
         pace=pace, costs=SimpleNamespace(calls=of.get("calls", ())),
         blocking=of.get("blocking", ()), freshness=of.get("freshness", ()),
-        run=SimpleNamespace(source="a.csv"),
+        run=SimpleNamespace(source="a.csv"), phase=of.get("phase"),
     )  # fmt: skip
 
 
 def test_the_pace_is_that_of_the_worst_part() -> None:
     """Of three phases the one with most loops over the budget is told, and blocks nothing."""
     found = (None, None, 50, 20), (0.02, 1200, 45, 31.26), (0.01, 9, 40, 40)
-    three = [a_summary(share=s, count=n, budget=20.0, rate=r, p99=p) for s, n, r, p in found]
+    three = [a_summary(share=s, count=n, budget=20.0, rate=r, p99=p, phase=str(k))
+             for k, (s, n, r, p) in enumerate(found)]  # fmt: skip
     assert line("pace", summaries=three) == (
-        "ok", "45 loops a second, 1 in 100 over 31.3 ms; 1,200 over 20 ms", ""
+        "ok", "45 loops a second, 1 in 100 over 31.3 ms in phase 1, the worst of 3 parts; "
+        "1,200 over 20 ms there, 1,209 in all", "",
     )  # fmt: skip
     assert line("pace", summaries=[a_summary(budget=20.0, rate=None, p99=None)]) == (
         "ok", "0 loops a second, 1 in 100 over 0 ms; 0 over 20 ms", ""
