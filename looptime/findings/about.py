@@ -97,8 +97,8 @@ def how_often(r: Recurrence) -> str:
     if len(known) == len(rules):
         starts = [_FROM[name] for name in known]
         from_what = f"{', '.join(starts[:-1])} or {starts[-1]}"
-        every = r.gap_ms or rules[known[0]].value
-        return f"about every {ms(every)} (can't tell whether from {from_what})"
+        apart = r.gap_ms or rules[known[0]].value
+        return f"about every {ms(apart)} (can't tell whether from {from_what})"
     return f"{', or '.join(map(_in_words, r.could_be))} (can't tell which)"
 
 

@@ -20,6 +20,7 @@ __all__ = [
     "render_contention",
     "render_groups",
     "render_other_threads",
+    "rows_of_calls",
 ]
 
 #: Rows of calls that a summary shows where there is room.
@@ -34,8 +35,7 @@ def render_calls(at: Summary, grouped_up: bool = True, most: int = CALLS) -> lis
     """
     if not at.costs.calls:
         return []
-    calls = [c for c in at.costs.rows if c.name != UNATTRIBUTED]
-    groups = like_calls(calls) if grouped_up else [(c.name, [c]) for c in calls]
+    groups = _groups(at) if grouped_up else [(c.name, [c]) for c in _calls(at)]
     waits = {c.name: c.wait_ms_per_loop.value for e in at.contention.found for c in e.by_call}
     rows = [_row(pattern, members, waits) for pattern, members in groups[:most]]
     rest = [c for _, members in groups[most:] for c in members]
@@ -57,6 +57,19 @@ def render_calls(at: Summary, grouped_up: bool = True, most: int = CALLS) -> lis
         indented(Text(note)),
         *([indented(Text(meanwhile))] if grouped_up and (meanwhile := _meanwhile(at)) else []),
     ]
+
+
+def _calls(at: Summary) -> list[CallCost]:
+    return [c for c in at.costs.rows if c.name != UNATTRIBUTED]
+
+
+def _groups(at: Summary) -> list[tuple[str, list[CallCost]]]:
+    return like_calls(_calls(at))
+
+
+def rows_of_calls(at: Summary) -> int:
+    """Rows of a table of the loop's calls, in which like ones are one."""
+    return len(_groups(at))
 
 
 def _meanwhile(at: Summary, most: int = 4) -> str:
@@ -125,12 +138,22 @@ def render_contention(at: Summary, most: int = 4) -> list[RenderableType]:
     heads = ["call", "waits ms/loop", "95 %", "served", "for", "thread", "lock"]
     left = sum(max(len(e.by_call) - most, 0) for e in at.contention.found)
     note = f"and {count(left, 'more call')}; " if left else ""
-    note += "waiting is part of the call's ms/loop above"
+    where = "timed above as calls of its own" if _apart(at) else "part of the call's ms/loop above"
+    note += f"waiting is {where}"
     return [
         heading_line("Waiting for other threads"),
         indented(table(heads, rows, left=(0, 4, 5, 6))),
         indented(Text(note)),
     ]
+
+
+def _apart(at: Summary) -> bool:
+    """Whether what calls wait is timed beside them, so that their own time is all service."""
+    own = {c.name: c.self_ms_per_loop for c in at.costs.calls}
+    by_call = [call for entry in at.contention.found for call in entry.by_call]
+    waits = sum(call.wait_ms_per_loop.value or 0.0 for call in by_call)
+    served = sum(call.service_ms_per_loop for call in by_call)
+    return served + waits / 2 > sum(own.get(call.name, 0.0) for call in by_call)
 
 
 def _thread(at: Summary) -> str:

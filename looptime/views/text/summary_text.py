@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from functools import partial
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,7 @@ from looptime.views.text.costs_text import (
     render_contention,
     render_groups,
     render_other_threads,
+    rows_of_calls,
 )
 from looptime.views.text.pace_text import pace_sentence, render_pace
 from looptime.views.text.strips import histogram_lines, strip_lines
@@ -56,6 +58,8 @@ if TYPE_CHECKING:
 
 __all__ = ["render_findings", "render_run", "render_summary", "render_together", "runs_of"]
 
+#: Rows of calls that a summary shows at least, and phases up to which all are.
+_FEWEST_CALLS, _FEW_PHASES = 4, 4
 #: Rules of what comes back that are shown.
 _MOST_RULES = 6
 
@@ -82,7 +86,9 @@ def render_summary(log: Log, summaries: Sequence[Summary], phases_left: int = 0)
     told = render_run(mine[0], doubts(log, by_run, lead, phases_left))
     tables, more = list(told.tables), list(told.more)
     if len(mine) > 1:
-        tables.insert(1, tuple(_phases(mine, phases_left)))
+        phases = partial(_phases, mine, phases_left)
+        few = len(mine) <= _FEW_PHASES
+        tables.insert(1, OneOf((phases,)) if few else tuple(phases()))
     if len(by_run) > 1:
         tables.insert(0, tuple(_runs(log, by_run, lead)))
         for place, others in by_run.items():
@@ -223,9 +229,9 @@ def render_run(at: Summary, limits: Sequence[str] = ()) -> Told:
     lead = () if first is None else why(f"{first.severity}: {first.text}", first.command)
     if any(f.moves for f in main[:1]):
         lead = (*lead, indented(Text(CAUTION_LINE)))
-    calls = OneOf(lambda: (render_calls(at, most=most) for most in (CALLS, CALLS // 2, 2)))
+    calls = _calls(at)
     tables = (
-        tuple(_pictures(at)), tuple(_further(main)), calls,
+        tuple(_pictures(at)), _further(main), calls,
         tuple(render_contention(at)), tuple(_slow(at)), tuple(_within(at)),
     )  # fmt: skip
     more = [
@@ -233,6 +239,15 @@ def render_run(at: Summary, limits: Sequence[str] = ()) -> Told:
         *render_groups(at), *render_other_threads(at), *render_buses(at), *_fresh(at),
     ]  # fmt: skip
     return Told(answer, lead, tuple(t for t in tables if t), tuple(more))
+
+
+def _calls(at: Summary) -> OneOf | tuple[RenderableType, ...]:
+    """The calls, as many rows of them as there is room for, but the dearest in any case."""
+    if not at.costs.calls:
+        return ()
+    rows = min(rows_of_calls(at), CALLS)
+    few = range(rows, min(rows, _FEWEST_CALLS) - 1, -1)
+    return OneOf(tuple(partial(render_calls, at, most=most) for most in few))
 
 
 def _pictures(at: Summary) -> list[RenderableType]:
@@ -250,13 +265,13 @@ def _pictures(at: Summary) -> list[RenderableType]:
     return parts
 
 
-def _further(main: Sequence[Finding]) -> list[RenderableType]:
-    """The findings after the first, a line or two each."""
+def _further(main: Sequence[Finding]) -> OneOf | tuple[RenderableType, ...]:
+    """The findings after the first, a line or two each, for which room is kept."""
     if len(main) < 2:
-        return []
+        return ()
     parts: list[RenderableType] = [heading_line("What else stands out")]
     parts += [hanging(f"  {k}. {f.severity:<5}", f.text) for k, f in enumerate(main[1:3], 2)]
-    return parts
+    return OneOf((lambda: parts,))
 
 
 def render_findings(findings: Sequence[Finding]) -> list[RenderableType]:

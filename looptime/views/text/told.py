@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 from rich.console import RenderableType
@@ -23,9 +23,12 @@ _ANSWER = 400
 
 @dataclass(frozen=True)
 class OneOf:
-    """A part in several forms, the longest first: the longest that fits is shown."""
+    """A part in several forms, the longest first: the longest that fits is shown.
 
-    forms: Callable[[], Iterable[Sequence[RenderableType]]]
+    Room is kept for the shortest, whatever stands before it.
+    """
+
+    forms: tuple[Callable[[], Sequence[RenderableType]], ...]
 
 
 @dataclass(frozen=True)
@@ -56,20 +59,32 @@ class Told:
         yield from before
         books = _drawn([heading_line("What this rests on"), *self.books] if self.books else [])
         left = math.inf if full else SCREEN - _lines([*first, *before, *books]) - 1
-        kept_back = bool(self.more)
-        for table in self.tables:
-            for form in table.forms() if isinstance(table, OneOf) else (table,):
-                block = _drawn(form)
-                if _lines(block) <= left:
-                    left -= _lines(block)
-                    yield from block
-                    break
-                kept_back = True
+        shown, whole = self._that_fit(left)
+        yield from shown
         if full:
             yield from self.more
         yield from books
-        if kept_back and not full:
+        if not full and (self.more or not whole):
             yield indented(Text("--full shows the rest"))
+
+    def _that_fit(self, left: float) -> tuple[list[Drawn], bool]:
+        """What of the tables there is room for in so many lines, and whether that is all."""
+        shown: list[Drawn] = []
+        whole = True
+        least = [_drawn(table.forms[-1]()) if isinstance(table, OneOf) and left < math.inf else []
+                 for table in self.tables]  # fmt: skip
+        left -= sum(map(_lines, least))
+        for table, shortest in zip(self.tables, least, strict=True):
+            left += _lines(shortest)
+            parts = (form() for form in table.forms) if isinstance(table, OneOf) else (table,)
+            for part in parts:
+                block = _drawn(part)
+                if _lines(block) <= left:
+                    left -= _lines(block)
+                    shown += block
+                    break
+                whole = False
+        return shown, whole
 
     def __iter__(self) -> Iterator[RenderableType]:
         return self.parts()
