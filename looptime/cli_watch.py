@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from looptime.cli_base import FAILED, JSON, CheckFailed, Text, cli, reads_logs
+from looptime.cli_base import FAILED, JSON, CheckFailed, Text, cli, reads_logs, remark
 from looptime.errors import UsageError
 from looptime.questions.asked import Asked
 
@@ -43,6 +43,8 @@ def watch(
     if limits and not asked.project.limits:
         raise UsageError("--limits: looptime.toml states none: give it a [limits] table")
     at = ask(asked, word)
+    if at.path != word:
+        remark(f"following {at.path}, the newest of the folder")
     end = None if for_s is None else time.monotonic() + for_s
     known = asked.project.limits if limits else {}
     broken: tuple[str, ...] = ()

@@ -73,6 +73,7 @@ class Following:
                 return None
             try:
                 self._watch = watch(Asked(self.project), str(self.folder))
+                self._moved = time.monotonic()
             except LooptimeError:  # no log yet
                 return None
         at, begun = self._watch, time.monotonic()

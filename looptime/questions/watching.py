@@ -3,6 +3,7 @@
 import os
 import select
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -18,6 +19,8 @@ __all__ = ["Live", "Minute", "Watch", "broken_limits", "watch"]
 
 #: Ends of the names of logs that are packed, to which no program adds rows.
 _PACKED = (".gz", ".zst")
+#: A file in which nothing can be read is passed over when it was not written for so long [s].
+_RESTS_S = 5.0
 
 
 class Piped:
@@ -64,6 +67,8 @@ class Watch:
             raise UsageError(f"{word}: there is no such file or folder, or it may not be read")
         if self.piped is None and not (os.path.isfile(word) or os.path.isdir(word)):
             raise UsageError(f"{word}: is a pipe or a device: looptime watch - < {word}")
+        #: Files of the folder that hold no log, and when they were written then.
+        self._no_logs: dict[str, int] = {}
         self.path = self._newest()
         self._follow()
 
@@ -73,7 +78,8 @@ class Watch:
         named = find_logs(self.word)
         found = [path for path in named if os.path.isfile(path)] or named
         growing = [path for path in found if not path.lower().endswith(_PACKED)]
-        return max(growing or found, key=_written)
+        logs = [path for path in growing if self._no_logs.get(path) != _written(path)]
+        return max(logs or growing or found, key=_written)
 
     def _follow(self) -> None:
         self.tally = Tally(self.asked.budget_ms)
@@ -98,14 +104,20 @@ class Watch:
         """Read on; what is known by now, and what a person should be told."""
         told = ""
         if self.piped is None and Path(self.word).is_dir() and (new := self._newest()) != self.path:
-            self.path, told = new, f"a newer log: {new}"
+            newer = _written(new) > _written(self.path)
+            self.path, told = new, f"{'a newer' if newer else 'another'} log: {new}"
             self._follow()
         grown = self._follower.look()
         if "from its start" in grown.told:
             self.tally = Tally(self.asked.budget_ms)
         for run in grown.runs:
             self.tally.add(self.asked.part(run) if self.asked.where else run)
-        return self.tally.live(), told or grown.told
+        live = self.tally.live()
+        if (
+            grown.told and not live.loops and _rests(self.path)
+        ):  # what is being written may become one
+            self._no_logs[self.path] = _written(self.path)
+        return live, told or grown.told
 
 
 def _written(path: str) -> int:
@@ -113,6 +125,11 @@ def _written(path: str) -> int:
         return Path(path).stat().st_mtime_ns
     except OSError:  # it was taken away meanwhile
         return 0
+
+
+def _rests(path: str) -> bool:
+    """Whether a file was not written for some seconds."""
+    return time.time() - _written(path) / 1e9 > _RESTS_S
 
 
 def reader(asked: Asked) -> Callable[[str, Run | None], Log]:

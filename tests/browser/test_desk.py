@@ -12,12 +12,13 @@ from pathlib import Path
 import pytest
 from looptime_dashboards import desk as desk_module
 from looptime_dashboards.desk import Desk
-from looptime_dashboards.pages import call_page, heading_page
+from looptime_dashboards.pages import call_page, heading_page, readiness_page
 from looptime_dashboards.pages.changes_page import prediction
 from looptime_dashboards.pages.common import used
 from looptime_dashboards.view import View
+from looptime_dashboards.work import Pending
 
-from looptime import read
+from looptime import cli, read
 from looptime.analysers import Summary, part
 from looptime.checks.gate.gate import choose_baseline
 from looptime.checks.recording.scatter import run_scatter
@@ -173,3 +174,35 @@ def test_what_bounds_every_figure_is_said_on_the_page(tmp_path: Path) -> None:
     desk.open(view)
     said = str(used(settled(desk, view), sampled=False))
     assert "If the times are in ms, as their size suggests: --unit says it." in said
+
+
+def test_readiness_of_one_phase_beside_a_season_of_whole_runs(tmp_path: Path) -> None:
+    """Limits and checklist are told of the phase, and why it is not held against the baseline."""
+    project = tmp_path / "looptime.toml"
+    project.write_text("[limits]\nperiod_p99_ms = 25.0\n", encoding="utf-8")
+    phases = ["standby"] * 120 + ["transport"] * 480
+    for k in range(7):
+        log = tmp_path / f"run_{k}.csv"
+        rows = "".join(f"{20 * n + n * (k + 3) % 11 % 4},{phase}\n" for n, phase in enumerate(phases))
+        log.write_text(f"# robot: carrier\n# battery: {k}\ntime_ms,phase\n{rows}", "utf-8")
+        os.utime(log, (time.time() - 60, time.time() - 60))
+    given = ["--project", str(project)]
+    assert (
+        cli.run(["season", "add", *(str(tmp_path / f"run_{k}.csv") for k in range(6)), *given]) == 0
+    )
+    assert cli.run(["season", "baseline", "last=6", *given]) == 0
+    desk = Desk(tmp_path, Project.load(project))
+    view = View(run=key_of(tmp_path / "run_6.csv"), phase="transport")
+    desk.prepare(view)
+    waited(lambda: desk.run(view))
+
+    def made() -> list[object]:
+        parts, wait = readiness_page.body(desk, view)
+        if wait:
+            raise Pending("the page", 0.0)
+        return parts
+
+    told = str(waited(made))
+    assert "Ready" in told
+    assert "run_6.csv lacks standby; keep runs of one phase" in told
+    assert "Before a round" in told

@@ -4,6 +4,7 @@ import io
 import json
 import os
 import sys
+import time
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -33,6 +34,24 @@ def test_a_file_that_grows_is_read_on(tmp_path: Path) -> None:
     found, told = at.look()
     assert "newer log" in told
     assert found.loops == 99
+
+
+def test_a_newer_file_that_is_no_log_is_passed_over(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Notes beside the logs are the newest file; the log behind them is followed, and named."""
+    log, notes = tmp_path / "a.csv", tmp_path / "notes.txt"
+    log.write_text("time_ms,heading_deg\n" + rows(0, 200), encoding="utf-8")
+    notes.write_text("The left bench is to be swept before the next run.\n" * 5, encoding="utf-8")
+    for path, age_s in ((log, 60), (notes, 20)):
+        then = time.time_ns() - age_s * 10**9
+        os.utime(path, ns=(then, then))
+    at = watch(Asked(), str(tmp_path))
+    assert (at.look()[0].loops, at.path) == (0, str(notes))
+    assert (at.look()[0].loops, at.path) == (199, str(log))
+    assert (at.look()[0].loops, at.path) == (199, str(log))
+    assert cli.run(["watch", str(tmp_path), "--for", "0"]) == 0
+    assert "following" in capsys.readouterr().err
 
 
 def test_limits_decide_the_exit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -67,7 +67,7 @@ def _state(desk: Desk, at: Seen, held: bool) -> Part:
         words.append(f"{percent(at.share)} of the file is read")
     elif at.quiet_s >= _RESTS_S:
         words.append(f"nothing new for {at.quiet_s:.0f} s")
-    if at.told:
+    if at.told and not at.told.endswith(f": {at.path}"):  # else its name stands there already
         words.append(safe(at.told.replace(at.path, name), 300))
     key = desk.library.as_it_is(at.path) if held else ""
     more = [" ", onward("open it as it is now", "/", run=key, hold="",

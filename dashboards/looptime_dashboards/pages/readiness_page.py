@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from dash import html
 
-from looptime.errors import LooptimeError
+from looptime.errors import LooptimeError, UnlikePhasesError
 from looptime.questions.judging import gate, trends
 from looptime.questions.pit_check import checklist
 from looptime.views.figures.checks_figures import gate_margins, gate_table
@@ -49,11 +49,7 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
             wait = True
             parts.append(busy(pending))
         except LooptimeError as error:
-            said = str(error).replace(
-                "choose one with --phase NAME, here and in",
-                "choose another phase at the top, or one with --phase in",
-            )
-            parts.append(note(said, "error"))
+            parts.append(note(str(error), "error"))
     return parts, wait
 
 
@@ -82,12 +78,20 @@ def verdict(desk: Desk, view: View, store: Season | None) -> tuple[GateResult, b
 
 
 def _checked(desk: Desk, view: View, store: Season | None) -> list[Part]:
-    at, chosen = verdict(desk, view, store)
-    parts = [_verdict(at, desk, chosen)]
+    lacks = ""
+    try:
+        at, chosen = verdict(desk, view, store)
+    except UnlikePhasesError as error:  # a phase is looked at, and the season holds whole runs
+        if view.before:
+            raise
+        lacks = error.lacks.partition("; ")[0]
+        lacks += "; keep runs of one phase: looptime season add FOLDER --phase NAME"
+        at, chosen = verdict(desk, view, None)
+    parts = [_verdict(at, desk, chosen, lacks)]
     margins = gate_margins(at)
     if margins is not None:
         parts.append(card(desk, margins))
-    parts += _list(desk, view, at)
+    parts += _list(desk, view, at, lacks)
     if at.rows:
         parts.append(
             table_card(desk, "gate", "Check by check", *gate_table(at),
@@ -96,7 +100,7 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Part]:
     return parts
 
 
-def _list(desk: Desk, view: View, judged: GateResult) -> list[Part]:
+def _list(desk: Desk, view: View, judged: GateResult, lacks: str) -> list[Part]:
     """What else is looked at before a round: the checklist of the run at the top."""
     run, log = desk.run(view), desk.library.at_hand(view.run)
     found, _ = desk.summary(view)
@@ -106,13 +110,13 @@ def _list(desk: Desk, view: View, judged: GateResult) -> list[Part]:
     name = Path(log.path).name  # where it lies is nobody's business
     rows = [(one.what, words[one.state], safe(one.text, 300),
              safe(one.action.replace(log.path, name), 300))
-            for one in checklist([log], [run], [found], judged).checks]  # fmt: skip
+            for one in checklist([log], [run], [found], judged, lacks).checks]  # fmt: skip
     heads, caption = ("check", "state", "found", "next"), f"Of {safe(name, 80)}"
     return [table_card(desk, "checklist", "Before a round", heads, rows,
                        f"{caption}, as looptime pit says it")]  # fmt: skip
 
 
-def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Part:
+def _verdict(at: GateResult, desk: Desk, chosen: bool, lacks: str) -> Part:
     names = ", ".join(safe(f.name, 40) for f in at.new[:4])
     done, of = at.judged
     word = _WORDS[at.verdict]
@@ -128,13 +132,16 @@ def _verdict(at: GateResult, desk: Desk, chosen: bool) -> Part:
         lines.append(
             faint(f"Held against {against}: {count(len(at.baseline), 'run')}, version {shown}.")
         )
+    elif lacks:
+        lines.append(faint(f"The season's baseline is of other phases: {safe(lacks, 300)}."))
     else:
         lines.append(faint("No baseline: choose runs as before on the page Before and after, or "
                            "keep a season: looptime season add FOLDER, then looptime season "
                            "baseline QUERY."))  # fmt: skip
     if not desk.project.limits:
         lines.append(faint("No limits are set: write them under [limits] in looptime.toml."))
-    lines += [faint(sentence(n)) for n in at.notes]
+    notes = [n for n in at.notes if not (lacks and n.startswith("regression not checked"))]
+    lines += [faint(sentence(n)) for n in notes]
     if at.verdict == "fail":
         lines.append(caution("the check is about timing only; it says nothing about safe motion."))
     return html.Section(lines, className=f"card gate {at.verdict.split()[0]}", key="verdict")
