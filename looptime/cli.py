@@ -6,6 +6,7 @@ import contextlib
 import errno
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -229,7 +230,7 @@ def _ask_all(
     "--delay-ms",
     type=float,
     metavar="MS",
-    help="When a delay of MS that code checks once a loop fires.",
+    help="Tell how late a delay of MS fires that code looks at once a loop.",
 )
 @click.option(
     "--video-fps",
@@ -253,7 +254,12 @@ def slow(
 ) -> None:
     """Which loops were slow, and what stretched in them."""
     from looptime.questions.timing import slow as ask
-    from looptime.views.text.slow_text import render_delay, render_loop, render_slow
+    from looptime.views.text.slow_text import (
+        delay_sentence,
+        render_delay,
+        render_loop,
+        render_slow,
+    )
 
     run = whole_run(asked, log)
     at = ask(
@@ -271,10 +277,13 @@ def slow(
     if as_json:
         print_json(**at.to_dict())
         return
-    if at.detail is None:
-        tell(asked, text, render_slow(found, top, at.video))
-    else:
-        tell(asked, text, render_loop(at.detail, supposed=found.run.clock.supposed))
+    told = (
+        render_slow(found, top, at.video) if at.detail is None
+        else render_loop(at.detail, supposed=found.run.clock.supposed)
+    )  # fmt: skip
+    if at.delay is not None:
+        told = replace(told, answer=f"{delay_sentence(at.delay)} {told.answer}")
+    tell(asked, text, told)
     if at.delay is not None and not text.quiet:
         show(*render_delay(at.delay, found))
 

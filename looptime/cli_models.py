@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -208,7 +209,7 @@ def plan(
     """
     from looptime.questions.planning import plan as ask
     from looptime.questions.planning import score, suggestions
-    from looptime.views.text.plan_text import render_plan, render_score
+    from looptime.views.text.plan_text import render_plan, render_score, score_sentence
     from looptime.views.text.suggestions_text import render_suggestions
 
     run = whole_run(asked, log)
@@ -237,7 +238,10 @@ def plan(
         extra = {} if came is None else {"actual": came.to_dict()}
         print_json(log=log, **told.to_dict(), **extra)
         return
-    tell(asked, text, render_plan(told))
+    said = render_plan(told)
+    if came is not None:
+        said = replace(said, answer=f"{score_sentence(came)} {said.answer}")
+    tell(asked, text, said)
     if came is not None and not text.quiet:
         show(*render_score(came))
 

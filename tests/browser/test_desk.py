@@ -183,7 +183,9 @@ def test_readiness_of_one_phase_beside_a_season_of_whole_runs(tmp_path: Path) ->
     phases = ["standby"] * 120 + ["transport"] * 480
     for k in range(7):
         log = tmp_path / f"run_{k}.csv"
-        rows = "".join(f"{20 * n + n * (k + 3) % 11 % 4},{phase}\n" for n, phase in enumerate(phases))
+        rows = "".join(
+            f"{20 * n + n * (k + 3) % 11 % 4},{phase}\n" for n, phase in enumerate(phases)
+        )
         log.write_text(f"# robot: carrier\n# battery: {k}\ntime_ms,phase\n{rows}", "utf-8")
         os.utime(log, (time.time() - 60, time.time() - 60))
     given = ["--project", str(project)]

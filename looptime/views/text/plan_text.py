@@ -1,6 +1,7 @@
 """Plans as text: before and after, what each change does, suggestions, and how a plan came true."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from fnmatch import fnmatchcase
 
 from rich.console import RenderableType
 from rich.text import Text
@@ -10,6 +11,7 @@ from looptime.findings.finding import CAUTION_LINE
 from looptime.planner.answer.intervals import Side
 from looptime.planner.answer.predict import CAUTIONS, Prediction
 from looptime.planner.answer.score import Score, Scored
+from looptime.planner.changes import parse
 from looptime.views.text.control_text import spread_lines
 from looptime.views.text.terminal import (
     caution,
@@ -21,9 +23,17 @@ from looptime.views.text.terminal import (
 )
 from looptime.views.text.text_parts import indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import changed, supposing
+from looptime.words import changed, listed, supposing
 
-__all__ = ["caution_lines", "mind_lines", "plan_sentence", "render_plan", "render_score", "span"]
+__all__ = [
+    "caution_lines",
+    "mind_lines",
+    "plan_sentence",
+    "render_plan",
+    "render_score",
+    "score_sentence",
+    "span",
+]
 
 _CALLS = 12
 #: Share of an interval's half around nought in which a change is as good as none.
@@ -32,6 +42,8 @@ _MIDDLE = 0.25
 _MUCH = 0.01
 #: Share of its age by which a reading must get younger or older to be told first.
 _OTHER_AGE = 0.1
+#: Changes by which a reading is made at other times than today.
+_READ_OTHERWISE = ("thread ", "unthread ", "rest ", "every ")
 
 
 def render_plan(at: Prediction) -> Told:
@@ -64,15 +76,25 @@ def plan_sentence(at: Prediction) -> str:
     """What a plan does to the loop, in one sentence; first to a reading that it is about."""
     about = all(c.text.startswith("later ") for c in at.changes)
     if at.until or not (about or (at.verdict == "can't tell" and _is_none(at.change_ms))):
-        return _loop_sentence(at)
+        otherwise = [] if at.until else _age_sentence(at, _read_otherwise(at))
+        return " ".join([_loop_sentence(at), *otherwise])
     return " ".join([*_age_sentence(at), _loop_sentence(at)])
 
 
-def _age_sentence(at: Prediction) -> list[str]:
-    """The reading whose age at first use changes most, where it is by much."""
+def _read_otherwise(at: Prediction) -> set[str]:
+    """Calls that are read at other times by a change: its price is their age."""
+    changes = [parse(c.text) for c in at.changes if c.text.startswith(_READ_OTHERWISE)]
+    globs = [pattern for change in changes for pattern in change.patterns]
+    return {name for name in at.baseline.age_at_first_use_ms
+            if any(fnmatchcase(name, glob) for glob in globs)}  # fmt: skip
+
+
+def _age_sentence(at: Prediction, among: Collection[str] | None = None) -> list[str]:
+    """The reading, of all or some, whose age at first use changes most, where it is by much."""
     after = {name: ages.get("mean") for name, ages in at.predicted.age_at_first_use_ms.items()}
     before = {name: ages.get("mean") for name, ages in at.baseline.age_at_first_use_ms.items()}
-    by = {n: _size(after[n]) - _size(was) for n, was in before.items() if was and after.get(n)}
+    by = {n: _size(after[n]) - _size(was) for n, was in before.items()
+          if was and after.get(n) and (among is None or n in among)}  # fmt: skip
     name = max(by, key=lambda n: abs(by[n]), default=None)
     if name is None or abs(by[name]) < _OTHER_AGE * _size(before[name]) or abs(by[name]) < 0.1:
         return []
@@ -297,6 +319,18 @@ def mind_lines(warnings: Sequence[str]) -> list[RenderableType]:
 def caution_lines() -> list[RenderableType]:
     """What holds for each plan."""
     return [Text(""), *(caution(text) for text in CAUTIONS)]
+
+
+def score_sentence(at: Score) -> str:
+    """Whether what came lies in the predicted ranges, the mean first."""
+    mean = next(s for s in at.period_ms if s.what == "mean")
+    outside = [s.what for s in at.period_ms if s.inside is False]
+    came = f"the mean came to {number(mean.actual)} ms, predicted {_cell(mean.predicted)}"
+    if not outside:
+        return f"The plan came true: {came}."
+    if "mean" not in outside:
+        return f"The plan came true but for {listed(outside, 3)}, out of their ranges: {came}."
+    return f"The plan did not come true: {came}."
 
 
 def render_score(at: Score) -> list[RenderableType]:

@@ -17,7 +17,7 @@ from looptime.views.text.text_parts import brief, indented, labelled, name_cell,
 from looptime.views.text.told import Told, why
 from looptime.words import supposing
 
-__all__ = ["render_delay", "render_loop", "render_slow"]
+__all__ = ["delay_sentence", "render_delay", "render_loop", "render_slow"]
 
 #: In fewer loops an outlier is no sign of anything, and its absence neither.
 _FEW = 100
@@ -238,6 +238,14 @@ def _loop_table(rows: Sequence[CallInLoop]) -> RenderableType:
          brief(r.typical_ms), f"{'+' if r.excess_ms > 0 else ''}{brief(r.excess_ms, 2)}"]
         for r in rows
     ])  # fmt: skip
+
+
+def delay_sentence(at: Delay) -> str:
+    """How late a delay fires that is checked once a loop."""
+    return (
+        f"A delay of {number(at.delay_ms)} ms that is checked once a loop fires after "
+        f"{number(at.mean_ms)} ms on average, {number(at.max_ms)} at most."
+    )
 
 
 def render_delay(at: Delay, summary: Summary) -> list[RenderableType]:

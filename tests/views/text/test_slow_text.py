@@ -6,7 +6,7 @@ import pytest
 from looptime.analysers.loop_detail import loop_detail
 from looptime.analysers.waits import delay
 from looptime.findings import summarise
-from looptime.views.text.slow_text import render_delay, render_loop, render_slow
+from looptime.views.text.slow_text import delay_sentence, render_delay, render_loop, render_slow
 from tests.build_run import make_flat_run, make_run
 from tests.views.text.build import scenario, text_of
 
@@ -28,6 +28,8 @@ def test_delay_and_gains():
     run = make_run([4, 8] * 200)
     shown = text_of(render_delay(delay(run, 10), summarise(run)))
     assert "A delay of 10.0 ms" in shown
+    told = delay_sentence(delay(run, 10))  # 4 and 8 ms in turn: two loops are 12 ms in any case
+    assert told.endswith("fires after 12.0 ms on average, 12.0 at most.")
     assert "12.0" in shown
     assert "times the integral gain and" in shown
 
