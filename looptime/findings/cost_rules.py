@@ -28,7 +28,8 @@ from looptime.words import named
 
 __all__ = ["cost_findings"]
 
-_DEAR_SHARE = 0.5
+#: Share of a dear call in the loop; and the least one where it is so much of all timed calls.
+_DEAR_SHARE, _DEAR_BESIDE_REST = 0.5, 0.3
 #: What half of a loop in one call is worth beside a call that is known to block.
 _DEAR_WORTH = 0.7
 _UNCOVERED_SHARE = 0.3
@@ -140,7 +141,7 @@ def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
 def _dear(at: Summary) -> list[Finding]:
     made = []
     for call in at.costs.rows:
-        if call is at.costs.unattributed or call.share is None or call.share < _DEAR_SHARE:
+        if call is at.costs.unattributed or call.share is None or not _is_dear(at, call):
             continue
         if call.kind in BLOCKING_KINDS or call.kind == "pacing" or len(at.costs.rows) < 3:
             continue
@@ -160,6 +161,13 @@ def _dear(at: Summary) -> list[Finding]:
             )
         )  # fmt: skip
     return made
+
+
+def _is_dear(at: Summary, call: CallCost) -> bool:
+    """Whether a call takes half of the loop, or of all that calls take: the rest may be a sleep."""
+    timed = sum(c.self_ms_per_loop for c in at.costs.calls if c.on_loop_thread)
+    share, of_timed = call.share or 0.0, call.self_ms_per_loop >= _DEAR_SHARE * timed
+    return share >= _DEAR_SHARE or (share >= _DEAR_BESIDE_REST and of_timed)
 
 
 def _signs(at: Summary) -> list[Finding]:

@@ -16,6 +16,7 @@ from looptime.parsers.columns.role import MAYBE
 from looptime.parsers.columns.sampled import sample_stamps
 from looptime.parsers.columns.signals import quantity_in, signal_columns
 from looptime.parsers.fresh import opened
+from looptime.parsers.layouts.calls import ENDED
 from looptime.parsers.layouts.contract import Given
 from looptime.parsers.read import options_of, read_log
 from looptime.parsers.registry import choose
@@ -64,7 +65,7 @@ class ColumnsTaken:
     row : str
         What a row is taken for, in words.
     stamped : str
-        ``start`` or ``end``; empty where rows have no such end or nothing tells.
+        ``start`` or ``end`` of its loop, or of its call; empty where nothing tells.
     stamped_why : str
     clock : Clock
     header : str
@@ -134,15 +135,21 @@ def columns_taken(
     rewritten = name is not None
     names = dialect.header or ("",) * dialect.fields
     header = f"{dialect.fields} columns" if dialect.header is None else ",".join(names)
-    ended = "end" if "stamped at its end" in run.loop_from else ""
-    side = ended or columns.stamped.side
+    ended = "stamped at its end" in run.loop_from
+    side = "end" if ended else columns.stamped.side
+    of_loops = layout.name in _ROW_A_LOOP and "time" in columns.one
     return ColumnsTaken(
         os.fspath(path), name or layout.name, layout.row, run.loop_from,
-        side if layout.name in _ROW_A_LOOP and "time" in columns.one else "",
+        side if of_loops else "end" if _at_ends(run.clock) else "",
         columns.stamped.why, run.clock, header,
         tuple(_taken(dialect, columns, run, k, layout.name in _ROW_A_LOOP and not rewritten,
                      rewritten) for k in range(dialect.fields)),
     )  # fmt: skip
+
+
+def _at_ends(clock: Clock) -> bool:
+    """Whether the instants in the rows of calls are their ends."""
+    return any(note.startswith(ENDED) for note in clock.notes)
 
 
 def _taken(
@@ -198,9 +205,9 @@ def _judged(
         if read.index != index:
             continue
         part = key if isinstance(key, str) else key.group
+        word = "end" if part == "start" and _at_ends(clock) else _WORDS.get(part, part)
         if part in given.told:
             own = clock.unit if part in ("time", "start") else read.unit
-            word = _WORDS.get(part, part)
             return word, own, "header" if read.unit else "", given.told[part], "likely"
         if part == "time":
             named = read.unit or read.word in CLOCKS or of_a_clock(read.text)
@@ -211,7 +218,7 @@ def _judged(
         unit, unit_from = read.unit, "header" if read.unit else ""
         if not unit and part in _OF_THE_CLOCK:
             unit, unit_from = clock.unit, clock.unit_from
-        return _WORDS.get(part, part), unit, unit_from, why, "sure"
+        return word, unit, unit_from, why, "sure"
     if clock.unit == CLOCK:
         dated = date_column(dialect, {read.index for _, read in given.items()})
         if dated is not None and dated.index == index:

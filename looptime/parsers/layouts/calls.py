@@ -42,7 +42,7 @@ from looptime.parsers.text.table import Key, Table
 from looptime.stats.arrays import tally
 from looptime.units import UNITS
 
-__all__ = ["LAYOUT", "by_header"]
+__all__ = ["ENDED", "LAYOUT", "by_header"]
 
 #: Column map.
 COLUMNS: dict[str, Column] = {
@@ -88,6 +88,8 @@ COLUMNS: dict[str, Column] = {
     "value": Column(("value",), "number"),
 }  # fmt: skip
 
+#: What is said of calls whose rows hold their ends.
+ENDED = "rows are stamped at the end of their calls"
 #: By how much more of the calls follow closely upon others where stamps are surely their ends.
 _CLOSER = 0.3
 #: Calls within calls that may all begin within one rounding.
@@ -338,10 +340,9 @@ def rows(content: Content) -> Found:
         return Found(found, ticks, notes=notes, limits=limits)
     if not asked and not _stamped_at_end(found.start, duration, at.get("thread")):
         return Found(found, ticks, notes=notes, limits=limits)
-    note = "rows are stamped at the end of their calls"
-    note += "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"
+    why = "" if asked else ": so none overlap, else many would (--stamped start if that is wrong)"
     ended = replace(found, by_end=True, ended=True)
-    return Found(ended, ticks, notes=(*notes, note), limits=limits)
+    return Found(ended, ticks, notes=(*notes, ENDED + why), limits=limits)
 
 
 def _lay_in_turn(at: dict[Key, NDArray[Any]], duration: Int) -> bool:

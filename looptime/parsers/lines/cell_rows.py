@@ -58,8 +58,7 @@ def table_grid(lines: list[str], like: Dialect) -> Grid:
 
 def header_lines(lines: list[str], like: Dialect) -> set[int]:
     """Lines, from 0, that name the columns or their units, also where they come again."""
-    named = like.raw_header or like.header
-    if named is None or not like.header_line:
+    if not (like.head or like.header) or not like.header_line:
         return set()
     text = lines[like.header_line - 1].strip()
     again = {at for at, line in enumerate(lines) if line.strip() == text}

@@ -30,8 +30,10 @@ _COLONS = re.compile(r"\d?\d:\d\d:\d\d:\d{3}")
 _COMMA = re.compile(r"[+-]?(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))\s?[^\W\d_]*")
 _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+(?:\s?[^\W\d_]+)?)")
 _A_DAY = 86_400
-#: Columns of such numbers, which are in the unit of their header.
-_NUMBERS = "numbers"
+#: Columns of such numbers, which are in the unit of their header; and of hexadecimal ones that
+#: nothing but their letters and their one width tell from others.
+_NUMBERS, _HEXES = "numbers", "hexadecimal"
+_BARE_HEX = re.compile(r"[0-9a-fA-F]{4,16}")
 
 
 def _number(cell: str) -> str | None:
@@ -105,7 +107,9 @@ def spelled(lines: list[str]) -> Grid | None:
         whole = [cells for cells in table if len(cells) == len(names)]
         if len(names) < 2 or len(whole) < 0.8 * len(table) or any(map(is_number, names)):
             continue
-        told = [_kind(list(cells), delimiter) for cells in zip(*whole, strict=True)]
+        columns = list(map(list, zip(*whole, strict=True)))
+        told = [_kind(cells, delimiter) for cells in columns]
+        told = [kind or _bare_hex(cells) for kind, cells in zip(told, columns, strict=True)]
         kinds = {at: kind for at, kind in enumerate(told) if kind}
         if kinds and all(seconds_of(names[at]) is None for at in kinds):
             return _grid(Grid(lines, headers={rows[0]}), read, delimiter, names, kinds)
@@ -143,6 +147,24 @@ def _kind(cells: list[str], delimiter: str) -> str:
     return "" if of_day and _goes_on(lengths) else "ns"
 
 
+def _bare_hex(cells: list[str]) -> str:
+    """Kind of a counter's column that is written in hexadecimal with no mark before it.
+
+    Examples
+    --------
+    >>> _bare_hex(["FFFFFF80", "FFFFFFC1", "00000002"]), _bare_hex(["face", "cafe", "face", "dead"])
+    ('hexadecimal', '')
+    """
+    given = [cell.strip() for cell in cells if not is_missing(cell)]
+    if len(given) < 3 or len(set(map(len, given))) > 1 or not all(map(_BARE_HEX.fullmatch, given)):
+        return ""
+    if all(map(str.isdecimal, given)) or not any(any(map(str.isdecimal, c)) for c in given):
+        return ""
+    whole = 1 << 4 * len(given[0])
+    steps = [(int(b, 16) - int(a, 16)) % whole for a, b in pairwise(given)]
+    return _HEXES if all(step < whole // 8 for step in steps) else ""
+
+
 def _goes_on(times: list[Decimal]) -> bool:
     """Whether times [s] rise as stamps do, and fall but seldom; after midnight they go on.
 
@@ -163,7 +185,8 @@ def _grid(
 ) -> Grid:
     for at, name in enumerate(names):
         grid.names.append(fit_cell(name))
-        grid.units.append(None if kinds.get(at) == _NUMBERS else kinds.get(at))
+        kind = kinds.get(at)
+        grid.units.append(None if kind in (_NUMBERS, _HEXES) else kind)
     for at, line in enumerate(lines):
         cells = [] if at in grid.headers or is_remark(line) else split_line(line, delimiter)
         if len(cells) != len(names):
@@ -177,6 +200,8 @@ def _grid(
 
 def _written(cell: str, unit: str) -> str:
     """A cell's length as a number of `unit`, with its own digits where it is in that unit."""
+    if unit == _HEXES:
+        return str(int(cell, 16)) if _BARE_HEX.fullmatch(cell.strip()) else cell
     if unit == _NUMBERS:
         return _number(cell) or cell
     plain = _plain(cell)

@@ -271,13 +271,11 @@ def _piece(
         is_row[[line for line, _ in odd]] = False
         lines = np.flatnonzero(is_row)
     if bad.any():
-        is_header = _header_rows(arrow, dialect, wants) if as_text else np.zeros(len(bad), bool)
-        headers += int(is_header.sum())
         place = lines if not isinstance(lines, int) else np.arange(len(bad))
-        doubtful = np.flatnonzero((bad > 0) & ~is_header)
+        doubtful = np.flatnonzero(bad)
         for row, text in zip(doubtful, _texts(data, place[doubtful]), strict=True):
-            if is_remark(text):
-                _judge(int(place[row]), text, dialect, told)
+            if is_remark(text) or _of_head(text, dialect):
+                headers += _judge(int(place[row]), text, dialect, told)
                 continue
             told.keep(int(place[row]), text)
             prose = is_prose(text, dialect, [want.index for want in wants if want.how != "word"])
@@ -327,23 +325,6 @@ def _texts(data: Bytes, lines: Int) -> list[str]:
     return [line.decode("utf-8", "replace").rstrip("\r") for line in every]
 
 
-def _header_rows(arrow: pa.Table, dialect: Dialect, wants: list[Want]) -> Bool:
-    """Rows that repeat the header."""
-    import pyarrow.compute as pc
-
-    header = dialect.header or ()
-    same = np.full(arrow.num_rows, any(want.index < len(header) for want in wants))
-    for want in wants:
-        if want.index >= len(header):
-            continue
-        column = arrow.column(f"c{want.index}")
-        if want.how == "word":
-            column = column.cast("string")
-        equal = pc.equal(pc.utf8_trim_whitespace(column), header[want.index].strip())
-        same &= pc.fill_null(equal, False).to_numpy()
-    return same
-
-
 @dataclass
 class _Told:
     """What the lines of a block that are no rows say."""
@@ -384,6 +365,12 @@ def _limit(text: str) -> tuple[str, str] | None:
     return found[1].lower(), f"{found[3]} {unit.lower()}".strip()
 
 
+def _of_head(text: str, dialect: Dialect) -> bool:
+    """Whether a line is one of those above the rows again: names, their groups or units."""
+    named = named_cells(text.strip(), dialect.delimiter, dialect.fields)
+    return named == dialect.header or named in dialect.head
+
+
 def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
     """A line that is no row as it stands: a comment, text, or a row that was cut or garbled.
 
@@ -406,8 +393,7 @@ def _judge(line: int, text: str, dialect: Dialect, told: _Told) -> int:
     if len(text) > LONGEST_ROW:
         told.judged.append((line, "line too long", text[:LONGEST_ROW]))
         return 0
-    named = named_cells(bare, dialect.delimiter, dialect.fields)
-    if named in (dialect.raw_header, dialect.header):
+    if _of_head(bare, dialect):
         return 1
     has_digit = any(c.isdecimal() for c in bare)
     delimiter = dialect.delimiter.strip() or " "

@@ -66,8 +66,8 @@ class Dialect:
     header_line: int  #: Line of the header, counted from 1; 0 without header
     fields: int  #: Cells in a row
     first_row: int  #: First line that may hold rows (lines before it are text or header)
-    #: The header row as it stands, where its cells differ in number from those of the rows.
-    raw_header: tuple[str, ...] | None = None
+    #: The rows of the head as they stand: groups, names and units of the columns.
+    head: tuple[tuple[str, ...], ...] = ()
     units_line: int = 0  #: Line below the header that names the units, 0 for none
     groups_line: int = 0  #: Line above the header that names groups of columns, 0 for none
     spaced_quotes: bool = False  #: Whether blanks stand between a delimiter and a quoted cell

@@ -188,7 +188,9 @@ def _sample(
                 first = number
             sample.append(cells)
         elif not sample and not _has_value(cells, decimal):
-            before.append((number, named_cells(_MARK.sub("", line), delimiter, fields)))
+            empty = line[:1] == delimiter and len(cells) == fields  # a first cell, and no mark
+            names = line if empty else _MARK.sub("", line)
+            before.append((number, named_cells(names, delimiter, fields)))
     return sample, first, before
 
 
@@ -206,10 +208,11 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
                  if len(cells[0].split()) <= 3 and mark_of(cells[0]) is None]  # fmt: skip
     if exact:
         number, cells = exact[-1]
-        units_line = 0
+        units_line, head = 0, [cells]
         if len(exact) > 1 and _are_units(cells) and not _reaches_over(exact[-2][1], cells):
             units_line, units = number, cells
             number, cells = exact[-2]
+            head.append(cells)
             cells = _in_units_of(_trimmed(cells, fields), units)
         last, unit, of_all = _stated_behind(cells[-1])
         names = _in_unit((*cells[:-1], last), unit, range(len(cells) if of_all else 1))
@@ -217,8 +220,8 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
         return replace(
             plain, header=grouped or _trimmed(names, fields), header_line=number,
             first_row=max(number, units_line) + 1, units_line=units_line,
-            raw_header=cells if len(cells) != fields or unit or grouped else None,
             groups_line=number - 1 if grouped else 0,
+            head=(*head, *(cells for above, cells in before if grouped and above == number - 1)),
         )  # fmt: skip
     likely = [(n, cells) for n, cells in before if len(cells) > 1 and _are_names(cells)]
     if not likely:
@@ -230,11 +233,10 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
         named_cells = _short_header(plain, cells)
         if named_cells is not None:
             return replace(
-                plain, header=named_cells, header_line=number, first_row=number + 1,
-                raw_header=cells,
+                plain, header=named_cells, header_line=number, first_row=number + 1, head=(cells,)
             )  # fmt: skip
     if not strict:
-        return replace(plain, header_line=number, first_row=number + 1, raw_header=cells)
+        return replace(plain, header_line=number, first_row=number + 1, head=(cells,))
     raise LogError(
         f"the header names {len(cells)} columns, but the rows have {fields} cells: "
         "name each one with --columns",

@@ -1,6 +1,7 @@
 """Cells that name their units themselves."""
 
 from decimal import Decimal
+from itertools import pairwise
 
 import pytest
 
@@ -67,6 +68,26 @@ def test_numbers_that_are_spelt_in_hexadecimal_or_with_thousands(tmp_path):
         wanted = [20 + 0.1 * ((k + 1) % 3 - k % 3) for k in range(11)]
         assert periods_ms(run) == pytest.approx(wanted)
         assert self_ms(run)["gyro"] == pytest.approx([9 + k / 1000 for k in range(11)])
+
+
+@pytest.mark.parametrize("spell", ["{:08X}", "{:08x}", "0x{:08X}"])
+def test_a_counter_in_bare_hexadecimal_that_wraps(tmp_path, spell):
+    """Loops of 20.0 to 20.2 ms by a counter of 32 bits that runs over at the sixth."""
+    times = [(1 << 32) - 100_000 + 20_000 * k + 100 * (k % 3) for k in range(13)]
+    rows = [f"{spell.format(t % (1 << 32))},{9000 + k % 7}" for k, t in enumerate(times)]
+    run = read(tmp_path, "\n".join(["t_us,gyro_us", *rows]) + "\n")
+    assert periods_ms(run) == pytest.approx([(b - a) / 1000 for a, b in pairwise(times)])
+    assert self_ms(run)["gyro"] == pytest.approx([9 + k % 7 / 1000 for k in range(12)])
+
+
+def test_words_of_the_letters_a_to_f_are_no_numbers(tmp_path):
+    """Calls named by what a bus calls its devices keep their names."""
+    names, rows, now = ("00A1", "00B2", "face"), [], 0
+    for k in range(120):
+        rows.append(f"{names[k % 3]},{now},{1000 + k % 5}")
+        now += 1200 + 700 * (k % 3 == 2)
+    run = read(tmp_path, "\n".join(["name,start_us,duration_us", *rows]) + "\n")
+    assert {name.name for name in run.names} >= set(names)
 
 
 def test_milliseconds_after_a_colon(tmp_path):

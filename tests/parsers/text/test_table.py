@@ -46,3 +46,17 @@ def test_empty_cells_at_the_end_of_some_rows(tmp_path, every, commas):
     run = read(tmp_path, "time_ms,v\n" + "\n".join(rows) + "\n")
     assert periods_ms(run) == [20.0] * 49
     assert run.set_aside.counts == {"unfinished last loop": 1}
+
+
+@pytest.mark.parametrize(
+    "head",
+    ["start;gyro;arm\nus;us;us", ";Timing (us);\nstart;gyro;arm", "start_us;gyro_us;arm_us"],
+)
+def test_the_rows_of_the_head_may_come_again(tmp_path, head):
+    """A program that was started anew writes names, units and groups once more: no row is lost."""
+    rows = [f"{20000 * k};{1000 + k % 9};{5000 + k % 7}" for k in range(200)]
+    again = "\n".join([head, *rows[:90], head, *rows[90:]]) + "\n"
+    run = read(tmp_path, again)
+    assert periods_ms(run) == periods_ms(read(tmp_path, "\n".join([head, *rows]) + "\n"))
+    assert len(run) == 199
+    assert run.set_aside.counts == {"unfinished last loop": 1}
