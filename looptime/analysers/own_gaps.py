@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from looptime.analysers.held_up import held_up
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
@@ -109,6 +110,12 @@ class OwnGaps:
         at = self.run.call_columns
         check = at.start_ns[rows].astype(np.float64)
         return self._rule(check, at.loop[rows], turns, check[turns] + at.duration_ns[rows[turns]])
+
+    def of_ends(self, rows: Int, turns: Int) -> tuple[Mechanism, Int]:
+        """The beat of another on which these end wherever they begin, and which do."""
+        at = self.run.call_columns
+        begin = at.start_ns[rows[turns]].astype(np.float64)
+        return held_up(begin, begin + at.duration_ns[rows[turns]], self.tolerance_ns)
 
     def of_loops(self, loops: Int) -> Mechanism:
         """The rule of stalls that no call stands for, which are known by their loops alone."""

@@ -13,7 +13,7 @@ from looptime.analysers.own_gaps import OwnGaps, kinds_of_turns, long_turns
 from looptime.analysers.pauses import Pauses, pauses
 from looptime.analysers.slow import SlowLoops
 from looptime.analysers.threads_rest import ThreadRhythm, thread_rhythms
-from looptime.array_types import Int
+from looptime.array_types import Float, Int
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
 from looptime.run import Run
@@ -44,8 +44,9 @@ class Recurrence:
     call: str | None  #: The call behind it; None where there is no single one
     #: ``loops``: every so many loops; ``since start``, ``since end``: in the first loop in which so
     #: much time has gone by since it last began or ended; ``timetable``: when a fixed instant has
-    #: come; ``rest``: a thread's rest after its last turn; ``unknown``: rules that cannot be told
-    #: apart, see `could_be`.
+    #: come; ``held``: long turns end so long after one another, wherever they begin, as those of a
+    #: call do that waits for another thread or device; ``rest``: a thread's rest after its last
+    #: turn; ``unknown``: rules that cannot be told apart, see `could_be`.
     mechanism: str
     #: Loops from one to the next: of the rule for ``loops``, else on average.
     every_loops: float | None
@@ -208,17 +209,30 @@ class _View:
                 continue
             own = self.basis.table.series(code)
             long, excess = long_turns(own, period, half=True)
-            for kind in kinds_of_turns(excess) if len(long) >= FEWEST else []:
-                rule = self.gaps.of_turns(self.gaps.by_name[code], long[kind])
-                if rule.name:
-                    name = self.basis.run.names[code].name
-                    self.left_ns[long[kind]] -= excess[kind]
-                    self.explained.add(name)
-                    height = median(excess[kind])
-                    told = self._told(rule, long[kind], height, (name,), (), turns=True)
-                    made.append((told, long[kind]))
-                    break
+            found = self._rule_of_turns(code, long, excess)
+            if found is not None:
+                kind, rule = found
+                name = self.basis.run.names[code].name
+                self.left_ns[long[kind]] -= excess[kind]
+                self.explained.add(name)
+                height = median(excess[kind])
+                told = self._told(rule, long[kind], height, (name,), (), turns=True)
+                made.append((told, long[kind]))
         return made
+
+    def _rule_of_turns(self, code: int, long: Int, excess: Float) -> tuple[Int, Mechanism] | None:
+        """The rule of the long turns of a call, or of one kind of them, and which these are."""
+        if len(long) < FEWEST:
+            return None
+        rows = self.gaps.by_name[code]
+        held, on_it = self.gaps.of_ends(rows, long)
+        if held.name:
+            return on_it, held
+        for kind in kinds_of_turns(excess):
+            rule = self.gaps.of_turns(rows, long[kind])
+            if rule.name:
+                return kind, rule
+        return None
 
     def bare_turns(self) -> list[Recurrence]:
         """The same of what no call covers, or of the whole loop where no calls are logged."""

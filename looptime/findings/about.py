@@ -111,6 +111,7 @@ _RULES = {
     "since start": "each time {} {} gone by since it last began",
     "since end": "each time {} {} gone by since it last ended",
     "timetable": "every {}, on a timetable",
+    "held": "every {}",
     "rest": "{} after it last ended",
 }
 _EACH = "in every loop"
