@@ -7,7 +7,6 @@ from functools import cached_property
 
 import numpy as np
 
-from looptime.analysers.held_up import held_up
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
@@ -113,6 +112,8 @@ class OwnGaps:
 
     def of_ends(self, rows: Int, turns: Int) -> tuple[Mechanism, Int]:
         """The beat of another on which these end wherever they begin, and which do."""
+        from looptime.analysers.held_up import held_up  # few logs have long turns
+
         at = self.run.call_columns
         begin = at.start_ns[rows[turns]].astype(np.float64)
         return held_up(begin, begin + at.duration_ns[rows[turns]], self.tolerance_ns)

@@ -124,7 +124,7 @@ _CERTAIN = 0.99
 
 def _wide(rule: Rule) -> bool:
     """Whether the gaps leave much room for a rule's interval."""
-    return rule.name not in ("rest", "loops") and rule.high - rule.low > _WIDE * rule.high
+    return rule.name not in ("rest", "held", "loops") and rule.high - rule.low > _WIDE * rule.high
 
 
 def _in_words(rule: Rule) -> str:

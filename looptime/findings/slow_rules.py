@@ -6,7 +6,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from looptime.analysers.at_stalls import marks_of_stalls
-from looptime.analysers.held_up import HELD
 from looptime.analysers.pauses import Pauses
 from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent, slow_events
@@ -214,7 +213,7 @@ def _recurring(at: Summary, r: Recurrence) -> Finding | None:
     if r.height_ms < _LEAST_HEIGHT * typical_ms(at):
         return None
     often, spare = how_often(r), _swallowed(at, r.height_ms)
-    if r.call and r.mechanism == HELD:
+    if r.call and r.mechanism == "held":
         often += (
             ", when another thread or device lets go of what it waits for: wherever its long turns "
             "begin, they end that long after one another"
