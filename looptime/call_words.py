@@ -8,7 +8,17 @@ from typing import Any
 from looptime.length_groups import without_groups
 from looptime.schema import CallName
 
-__all__ = ["guess_name", "of_device", "of_lock", "of_locks", "words_in", "words_of"]
+__all__ = [
+    "NAME_PART",
+    "guess_name",
+    "like",
+    "of_device",
+    "of_lock",
+    "of_locks",
+    "says_wait",
+    "words_in",
+    "words_of",
+]
 
 # Ordinary words in call names, by kind; the first kind with a hit wins.
 _WORDS: tuple[tuple[str, str], ...] = (
@@ -32,6 +42,14 @@ _WORDS: tuple[tuple[str, str], ...] = (
 )
 _SPLIT = re.compile(r"[^A-Za-z]+|(?<=[a-z])(?=[A-Z])")
 
+#: A token, and what joins it to the next: points, slashes, underlines, digits, a capital letter.
+NAME_PART = re.compile(r"[./_ -]+|\d+|[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[^\sA-Za-z0-9./_-]+")
+#: Words for where one of several like devices sits.
+_PLACES = frozenset(
+    ("front", "rear", "back", "left", "right", "top", "bottom", "upper", "lower", "inner", "outer",
+     "fl", "fr", "rl", "rr", "bl", "br", "lf", "rf", "lr", "lb", "rb")
+)  # fmt: skip
+_AGAIN = re.compile(r"#([\s_-]*#)+")
 
 #: Words for a lock, for standing before it, and for having it.
 _LOCKS = {"lock", "mutex", "semaphore"}
@@ -63,6 +81,18 @@ def words_of(name: str) -> set[str]:
     return set(words_in(name))
 
 
+def like(name: str) -> str:
+    """A name with ``#`` for numbers and places.
+
+    Examples
+    --------
+    >>> like("wheel2"), like("front_left drive")
+    ('wheel#', '# drive')
+    """
+    tokens = ["#" if t.isdigit() or t.lower() in _PLACES else t for t in NAME_PART.findall(name)]
+    return _AGAIN.sub("#", "".join(tokens))
+
+
 #: Words for what a call gets something from, or over, besides those of a sensor read.
 _DEVICES = {
     "bus", "can", "spi", "uart", "usb", "serial", "port", "device", "driver", "rx", "recv",
@@ -82,6 +112,17 @@ def of_device(name: str) -> bool:
     """
     words = words_of(name)
     return not words.isdisjoint(_DEVICES | _READS | set(dict(_WORDS)["sensor read"].split()))
+
+
+def says_wait(name: str) -> bool:
+    """Whether a name says that its call waits, whatever for.
+
+    Examples
+    --------
+    >>> says_wait("imu.wait_sample"), says_wait("awaitFrame"), says_wait("imu.read")
+    (True, True, False)
+    """
+    return not words_of(name).isdisjoint(("wait", "waits", "waiting", "await"))
 
 
 def of_lock(name: str) -> str:

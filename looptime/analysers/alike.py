@@ -3,17 +3,11 @@
 import re
 from collections.abc import Hashable, Iterable
 
-__all__ = ["grouped", "in_short", "like", "pattern_of"]
+from looptime.call_words import NAME_PART, like
 
-#: A token, and what joins it to the next: points, slashes, underlines, digits, a capital letter.
-_TOKEN = re.compile(r"[./_ -]+|\d+|[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[^\sA-Za-z0-9./_-]+")
-#: Words for where one of several like devices sits.
-_PLACES = frozenset(
-    ("front", "rear", "back", "left", "right", "top", "bottom", "upper", "lower", "inner", "outer",
-     "fl", "fr", "rl", "rr", "bl", "br", "lf", "rf", "lr", "lb", "rb")
-)  # fmt: skip
+__all__ = ["grouped", "in_short", "pattern_of"]
+
 _GIVEN = re.compile(r"(?<=[(\[])[^()\[\]]+(?=[)\]])")
-_AGAIN = re.compile(r"#([\s_-]*#)+")
 _WORD, _LETTER = re.compile(r"[A-Za-z]{2}"), re.compile(r"[A-Za-z]")
 
 
@@ -29,7 +23,7 @@ def pattern_of(names: Iterable[str]) -> str:
     >>> pattern_of(["pod0.turn.write", "pod1.turn.write", "pod1.roll.write"])
     'pod*.*.write'
     """
-    rows = _without_numbers([_TOKEN.findall(name) for name in dict.fromkeys(names)])
+    rows = _without_numbers([NAME_PART.findall(name) for name in dict.fromkeys(names)])
     if all(row == rows[0] for row in rows):
         return "".join(rows[0])
     shortest = min(map(len, rows))
@@ -127,15 +121,3 @@ def _shape(name: str) -> Hashable:
     numbered = any(letter.isdigit() for letter in called)
     named = _WORD if numbered else _LETTER  # "t1" and "t2" are two things, "sFL" and "sFR" are not
     return shape if named.search(shape) else name  # nothing but a place
-
-
-def like(name: str) -> str:
-    """A name with ``#`` for numbers and places.
-
-    Examples
-    --------
-    >>> like("wheel2"), like("front_left drive")
-    ('wheel#', '# drive')
-    """
-    tokens = ["#" if t.isdigit() or t.lower() in _PLACES else t for t in _TOKEN.findall(name)]
-    return _AGAIN.sub("#", "".join(tokens))

@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.analysers.alike import grouped, like, pattern_of
+from looptime.analysers.alike import grouped, pattern_of
 from looptime.analysers.basis import Basis
 from looptime.analysers.durations import CallTimes, call_times, narrowed
 from looptime.array_types import Bool, Float, Int
+from looptime.call_words import like
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import CallName

@@ -5,6 +5,7 @@ import numpy as np
 from looptime.array_types import Bool, Int
 from looptime.call_words import guess_name
 from looptime.parsers.layouts.cycles import alike_counts
+from looptime.parsers.layouts.like_runs import begins_at
 from looptime.schema import CallName
 
 __all__ = ["after_waits", "recurring"]
@@ -64,9 +65,8 @@ def recurring(name: Int, start: Int, end: Int, names: list[str]) -> tuple[int, i
     first = next(code for code in steady if votes[code] == most)
     rivals = [code for code in steady if votes[code] > 1 and not _alike(count, first)[code]]
     code, rival = _of_the_loop(gaps, first, rivals)
-    return _after_wait(
-        gaps, name, start, [one for one in steady if _alike(count, code)[one]]
-    ), rival
+    likely = [one for one in steady if _alike(count, code)[one]]
+    return _after_wait(gaps, name, start, likely, names), rival
 
 
 def after_waits(start: Int, end: Int, marks: Int) -> Int | None:
@@ -135,15 +135,20 @@ def _of_the_loop(gaps: dict[int, float], first: int, rivals: list[int]) -> tuple
     return (best, first) if gaps[best] > _LONGER * gaps[first] else (first, best)
 
 
-def _after_wait(gaps: dict[int, float], name: Int, start: Int, likely: list[int]) -> int:
-    """The first of some calls, or the one before which a paced loop waits.
+def _after_wait(
+    gaps: dict[int, float], name: Int, start: Int, likely: list[int], names: list[str]
+) -> int:
+    """Of the calls of a loop, in their order, the first one, or that before which the loop waits.
 
     A log that starts in the middle of a loop shows another call first. What follows the wait
-    begins on time, the others when those before them are done.
+    begins on time, the others when those before them are done. Without a wait no run of like calls
+    is cut.
     """
     first, paced = likely[0], max(likely, key=gaps.__getitem__)
     spread = {}
     for code in (first, paced):
         low, high = np.quantile(np.diff(start[name == code]), [0.1, 0.9])
         spread[code] = float(high - low)
-    return paced if spread[paced] < _ON_TIME * spread[first] else first
+    if spread[paced] < _ON_TIME * spread[first]:
+        return paced
+    return likely[begins_at([names[one] for one in likely], [gaps[one] for one in likely])]

@@ -7,6 +7,7 @@ import numpy as np
 from looptime.array_types import Bool, Int
 from looptime.errors import LogError
 from looptime.parsers.columns.headers import LOOP_WORD
+from looptime.parsers.layouts.like_runs import begins_at
 from looptime.parsers.layouts.merged import merged_loops
 from looptime.records import dataclass
 
@@ -150,7 +151,8 @@ def _leader(name: Int, names: list[str], loop_call: str | None, path: str) -> in
     if most == 1:  # a section timed several times a loop is no mark of the loop
         likely = [min(first, key=lambda code: int(count[code]))]
     likely = [c for c in likely if not _STARTUP.search(names[c])] or likely
-    return min(likely, key=lambda code: first[code])
+    likely.sort(key=first.__getitem__)
+    return likely[begins_at([names[code] for code in likely])]
 
 
 def alike_counts(count: Int) -> Int:

@@ -78,3 +78,24 @@ def test_tasks_of_three_rates_on_one_core_have_the_loop_of_the_fastest(tmp_path)
     assert run.loop_from.startswith("'control'")
     assert periods_ms(run) == pytest.approx([b - a for a, b in pairwise(starts)])
     balance(run)
+
+
+@pytest.mark.parametrize(("cut", "begins"), [(0, "imu"), (3, "imu"), (6, "imu"), (1, "leg1.pos")])
+def test_a_log_from_the_middle_of_a_run_on_has_whole_runs(tmp_path, cut, begins):
+    """Six like reads stand together in each loop, from whichever of them on the log was kept."""
+    cycle = ["imu", *(f"leg{k}.pos" for k in range(1, 7)), "mix", "legs.send"]
+    run = looptime.read(write(tmp_path, log(lambda k: cycle, overhead=0, starts_at=cut)))
+    assert run.loop_from.startswith(f"'{begins}'")
+    first = [run.names[code].name for code in run.call_columns.name[: len(cycle)]]
+    at = cycle.index(begins)
+    assert first == cycle[at:] + cycle[:at]
+    balance(run)
+
+
+def test_sections_without_a_clock_keep_runs_whole_too(tmp_path):
+    """Of lengths alone, the order of the names tells where the loop begins."""
+    cycle = ["mix", *(f"leg{k}" for k in range(1, 5))]
+    rows = [f"{name},300\n" for _ in range(40) for name in cycle][3:]
+    run = looptime.read(write(tmp_path, "section,duration_us\n" + "".join(rows)))
+    assert run.loop_from.startswith("'leg1'")
+    assert len(run) == 38
