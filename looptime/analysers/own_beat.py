@@ -13,10 +13,11 @@ _FEWEST, _MADE_UP = 20, 10.0
 #: Turns off the usual one by so many robust standard deviations, or by this share of it, are late,
 #: or follow a late one; the least share of the turns that are neither.
 _OFF, _NEAR, _USUAL = 8.0, 0.02, 0.8
-#: What all else must differ by from turn to turn, as a share of one; how much more than the turns.
-_VARIES, _EVENER = 0.001, 2.5
-#: Slope of a call on all else: -1 where it makes up for it, 0 where it takes what it takes.
-_MAKES_UP = -0.8
+#: What all else must differ by from turn to turn, as a share of one.
+_VARIES = 0.001
+#: Slope of a call on all else: -1 where it makes up for it, 0 where it takes what it takes; between
+#: which it surely lies, so many standard errors off, of differences that share a turn.
+_MAKES_UP, _SURELY, _SURE_Z = -0.8, -0.5, 8.0
 
 
 def keeps_own_beat(took: Float | Int, ends: Float | Int, cut: float = 0.0) -> bool:
@@ -51,14 +52,16 @@ def keeps_own_beat(took: Float | Int, ends: Float | Int, cut: float = 0.0) -> bo
     if usual.mean() < _USUAL:
         return False
     both = usual[1:] & usual[:-1]  # what wanders along the run makes up for nothing
-    goes, turns, shorter = (np.diff(x)[both] for x in (between - own, between, own))
+    goes, shorter = (np.diff(x)[both] for x in (between - own, own))
     varied = float((goes**2).mean()) ** 0.5 if len(goes) else 0.0
-    if varied <= max(_VARIES * turn, 3 * cut) or _EVENER * float(turns.std()) > varied:
+    if varied <= max(_VARIES * turn, 3 * cut):
         return False
     squares = goes**2
     if float(squares.sum()) ** 2 < _MADE_UP * float((squares**2).sum()):
         return False  # a few turns by accident
-    return float((goes * shorter).sum()) < _MAKES_UP * float(squares.sum())
+    falls = float((goes * shorter).sum()) / float(squares.sum())
+    error = float((shorter - falls * goes).std()) / varied / len(goes) ** 0.5
+    return falls < min(_MAKES_UP, _SURELY - _SURE_Z * error)
 
 
 def turns_of(run: Run, code: int, period: Float) -> Float:

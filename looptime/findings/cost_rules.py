@@ -5,7 +5,7 @@ from looptime.analysers.beat_wait import makes_up_for
 from looptime.analysers.blocking import BLOCKING_KINDS, Blocking, Sign
 from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
-from looptime.call_words import of_device
+from looptime.call_words import of_device, says_wait
 from looptime.findings.about import (
     TIMING_GUIDE,
     command,
@@ -59,7 +59,7 @@ def cost_findings(at: Summary) -> list[Finding]:
         named.add(filled)
         made.append(_may_pace(at, filled))
     made += [f for f in _blocking_calls(at) if f.evidence.calls[0] not in named]
-    made += [f for f in _dear(at) if f.evidence.calls[0] not in named]
+    made += [f for f in _dear(at) + _dear_together(at) if named.isdisjoint(f.evidence.calls)]
     return made + _uncovered(at)
 
 
@@ -106,6 +106,8 @@ def _blocking_calls(at: Summary) -> list[Finding]:
             continue  # the same call under another name is not told either
         if swallowed(at, call.self_ms_per_loop):
             continue
+        if call.name == at.pacing.beat_call and says_wait(call.name):
+            continue  # the loop means to wait there, and what is left of its time is no cost
         made.append(_blocking_call(at, call, block))
     return made[:3]
 
@@ -168,6 +170,40 @@ def _is_dear(at: Summary, call: CallCost) -> bool:
     timed = sum(c.self_ms_per_loop for c in at.costs.calls if c.on_loop_thread)
     share, of_timed = call.share or 0.0, call.self_ms_per_loop >= _DEAR_SHARE * timed
     return share >= _DEAR_SHARE or (share >= _DEAR_BESIDE_REST and of_timed)
+
+
+def _dear_together(at: Summary) -> list[Finding]:
+    """Like calls of which none is dear by itself, of a loop that follows what they take."""
+    rows = {c.name: c for c in at.costs.calls if c.on_loop_thread and c.share is not None
+            and c.kind not in BLOCKING_KINDS and c.kind != "pacing"}  # fmt: skip
+    made = []
+    for pattern, names in grouped((c.name, (c.kind, c.bus)) for c in rows.values()):
+        share = sum(rows[name].share or 0.0 for name in names)
+        took = sum(rows[name].self_ms_per_loop for name in names)
+        if len(names) < 2 or share < _DEAR_SHARE or len(at.costs.rows) < 3 or ease(at) < 1:
+            continue
+        if max(rows[name].share or 0.0 for name in names) >= _DEAR_SHARE:
+            continue
+        if rows[names[0]].kind == "compute":
+            then = "time the calls inside them to see what costs so much"
+        else:
+            then = (
+                "if each reads or writes a device of one bus, one transaction for all may take far "
+                "less; say in looptime.toml what they are (kind, bus), and plan tells how much"
+            )
+        text = (
+            f"{len(names)} calls alike ({pattern}) take {ms(took)} in each pass, {percent(share)} "
+            f"of the {whole_word(at)}: {then}."
+        )
+        made.append(
+            Finding(
+                "dear_call", "look", text, took, "ms/loop",
+                evidence=evidence(at, calls=names[:10]), command=command(at, "plan"),
+                worth=_DEAR_WORTH * share, moves=True,
+                rests_on={"share": share, "part_ms": took, "whole_ms": judged_mean_ms(at)},
+            )
+        )  # fmt: skip
+    return made
 
 
 def _signs(at: Summary) -> list[Finding]:

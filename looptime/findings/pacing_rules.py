@@ -3,6 +3,7 @@
 from looptime.analysers.evenness import turns
 from looptime.analysers.pacing import Pacing
 from looptime.analysers.summary import Summary
+from looptime.call_words import says_wait
 from looptime.findings.about import (
     command,
     evidence,
@@ -28,6 +29,8 @@ _OFF, _MOST_OFF = 0.02, 0.5
 _FASTER = 0.05
 #: By how much longer, and the share of late loops in whole ticks from which on these are counted.
 _SLOWER, _IN_WHOLE = 0.05, 0.5
+#: Share of the loops that a device which paces them may be late in and is still even.
+_FEW_UNEVEN = 0.01
 #: Slow loops, and the share of them, of which one call is behind the late ones.
 _FEW_BEHIND, _MOST_BEHIND = 5, 0.7
 
@@ -159,7 +162,9 @@ def _pacing(at: Summary) -> list[Finding]:
         made.append(_about_pacing(at, "pacing_skips", text, 0.1 + late))
     if p.mode == "fixed rate, catches up":
         text = _made_up(p)
-        made.append(_about_pacing(at, "pacing_catches_up", text, 0.1 + late))
+        few = p.beat_call is not None and late < _FEW_UNEVEN  # the device is late, not the loop
+        severity = "note" if few else "look"
+        made.append(_about_pacing(at, "pacing_catches_up", text, 0.1 + late, severity))
     if p.finer_ms is not None and p.nominal_ms is not None and p.wait_known:
         text = (
             f"The loop waits for a tick of {ms(p.nominal_ms)}, or misses every second one of "
@@ -224,6 +229,21 @@ def _about_pacing(
     )  # fmt: skip
 
 
+def _of_device(at: Summary, name: str) -> str:
+    """That a loop waits for a device, and what that leaves where the call is named for no more."""
+    if not says_wait(name):
+        return (
+            f"{name} waits in each loop until its device answers, and so keeps it to a fixed rate. "
+            "Can't tell how much headroom is left; time its wait by itself."
+        )
+    left = sum(c.self_ms_per_loop for c in at.costs.calls if c.name == name)
+    return (
+        f"{name} waits in each loop for what its device gives every "
+        f"{ms(ms_value(at.pacing.nominal_ms))}: that paces the loop, and less work makes it no "
+        f"faster. The wait takes {ms(left)} on average, and so much is left for more work."
+    )
+
+
 def _headroom(at: Summary) -> list[Finding]:
     p = at.pacing
     if p.fixed_rate and not p.wait_known:
@@ -232,10 +252,7 @@ def _headroom(at: Summary) -> list[Finding]:
             "unknown. Can't tell how much headroom is left; time the wait and label it pacing."
         )
         if p.beat_call is not None:
-            text = (
-                f"{p.beat_call} waits in each loop until its device answers, and so keeps it to a "
-                "fixed rate. Can't tell how much headroom is left; time its wait by itself."
-            )
+            text = _of_device(at, p.beat_call)
         return [
             Finding(
                 "work_unknown",

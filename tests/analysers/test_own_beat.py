@@ -1,5 +1,7 @@
 """Reads that wait for their own device, seen by what little else varies, and what is none."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -72,6 +74,51 @@ def test_nothing_but_the_read_is_gained_where_its_device_sets_the_pace(ticks):
     assert rarer.value == pytest.approx(5.0, rel=0.01)
     freed = predict(device_loop(False), ["scale gyro.read by=0.1"]).change_ms
     assert freed.value == pytest.approx(-1.35, abs=0.01)
+
+
+def sample_loop(name, ready, loops=1500):
+    """Work of 5.6 ms and 0.2 more or less, then a call until the device's next sample is there."""
+    draw = np.random.default_rng(21)
+    end, rows, periods = 0.0, [], []
+    for k in range(loops):
+        begin, work = end, 5.6 + 0.2 * draw.standard_normal()
+        end = ready(k + 1, begin + work, draw)
+        calls = [(part, n * work / 4, work / 4) for n, part in enumerate(("mix", "aim", "lift"))]
+        calls.append((name, work, end - begin - work))
+        end += 0.002
+        rows.append([(one, round(at, 6), round(took, 6)) for one, at, took in calls])
+        periods.append(round(end - begin, 6))
+    return make_run(periods, lambda k: rows[k], {name: "sensor read"})
+
+
+def scattered(k, now, draw):
+    """Samples every 10 ms, 0.1 ms early or late: the turns differ by 0.14 from each other."""
+    return max(10.0 * k + 0.1 * draw.standard_normal(), now + 0.05)
+
+
+@pytest.mark.parametrize("name", ["imu.wait_sample", "gyro.read"])
+def test_samples_that_come_unevenly_pace_the_loop_too(name):
+    """Less work is waited out; where the loop means to wait for them nothing is wrong with that."""
+    run = sample_loop(name, scattered)
+    found = pacing(run)
+    assert (found.beat_call, found.nominal_ms) == (name, pytest.approx(10, rel=2e-3))
+    first, *rest = summarise(run).findings
+    if name == "gyro.read":
+        assert first.code == "blocking_call"
+        assert "it sets the pace" in first.text
+    else:
+        assert first.code == "healthy"
+        assert any("every 10 ms: that paces the loop" in f.text for f in rest)
+        (left,) = [m for f in rest if (m := re.search(r"The wait takes ([\d.]+) ms", f.text))]
+        assert float(left[1]) == pytest.approx(4.4, abs=0.02)
+    assert predict(run, ["scale lift by=0.2"]).change_ms.value == pytest.approx(0, abs=0.02)
+
+
+def test_a_read_that_scatters_by_itself_is_no_device_s_beat():
+    """It takes 4.4 ms, 0.1 more or less, after work that scatters by twice as much."""
+    run = sample_loop("imu.wait_sample", lambda k, now, draw: now + 4.4 + 0.1 * draw.normal())
+    assert pacing(run).beat_call is None
+    assert summarise(run).findings[0].code != "healthy"
 
 
 def test_a_tick_elsewhere_makes_no_call_end_evenly():

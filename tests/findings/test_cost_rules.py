@@ -195,3 +195,17 @@ def test_single_reads_are_named_by_what_their_calls_have_in_common():
     made = summarise(make_flat_run(sum(ns.values()) + 200_000, ns, kinds))
     (text,) = [f.text for f in made.findings if f.code == "batch_reads"]
     assert text.startswith("2 single reads a loop of enc.*.read take 4")
+
+
+@pytest.mark.parametrize(("each_ms", "told"), [(0.7, True), (0.3, False)])
+def test_like_calls_that_take_most_of_a_loop_together_are_told(each_ms, told):
+    """Six calls of 0.7 ms are 58 % of a loop with 3 ms of other work: none takes a tenth."""
+    draw = np.random.default_rng(6)
+    calls = {f"leg{k}.pos": each_ms for k in range(1, 7)} | {"mix": 1.5, "lamp": 1.5}
+    took = {n: (1e6 * draw.normal(v, 0.04, 600)).astype(np.int64) for n, v in calls.items()}
+    found = summarise(make_flat_run(sum(took.values()) + 20_000, took, {})).findings
+    assert (found[0].code == "dear_call") is told
+    if told:
+        assert found[0].text.startswith("6 calls alike (leg*.pos) take 4.2 ms in each pass, 58 %")
+        assert found[0].value == pytest.approx(4.2, abs=0.01)
+        assert set(found[0].evidence.calls) == set(list(calls)[:6])

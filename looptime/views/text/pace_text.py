@@ -45,8 +45,15 @@ def _headroom(at: Summary) -> str:
     if at.pace.headroom_ms is not None:
         return f"; headroom {number(at.pace.headroom_ms['p50'].value)} ms as a rule"
     if at.pacing.fixed_rate:
-        return "; headroom can't be told, the pacing wait is not logged"
+        return f"; headroom can't be told, {_no_wait(at)}"
     return ""
+
+
+def _no_wait(at: Summary) -> str:
+    """Why nobody knows what a loop of a fixed rate has left."""
+    if at.pacing.beat_call is None:
+        return "the pacing wait is not logged"
+    return f"how much of {safe(at.pacing.beat_call)} is waiting is not logged"
 
 
 def _budget(over: Overruns) -> str:
@@ -101,7 +108,7 @@ def render_pace(at: Summary) -> list[RenderableType]:
             )
         )
     elif paced.fixed_rate:
-        parts.append(labelled("headroom", " can't tell: the pacing wait is not logged"))
+        parts.append(labelled("headroom", f" can't tell: {_no_wait(at)}"))
     return [*parts, labelled("over", _overruns(at))]
 
 
