@@ -7,6 +7,7 @@ import numpy as np
 from looptime.analysers.basis import Basis
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.estimate import Figure
+from looptime.analysers.evenness import clock_hides
 from looptime.array_types import Bool, Float
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
@@ -90,8 +91,10 @@ def changes(basis: Basis) -> Changes:
 def _changes(basis: Basis) -> Changes:
     at = basis.run.loop_columns
     start_s = (at.start_ns - at.start_ns[0]) / 1e9 if len(at) else np.zeros(0)
-    notes = []
-    x = dither(basis.judged_ms, basis.run.clock.tick_ns / 1e6) if len(at) else np.zeros(0)
+    notes, tick_ms = [], basis.run.clock.tick_ns / 1e6
+    if clock_hides(basis.period_ms, tick_ms):
+        return Changes(None, (), note="the clock steps by about as much as a loop lasts")
+    x = dither(basis.judged_ms, tick_ms) if len(at) else np.zeros(0)
     trend, steps = None, None
     try:
         trend = drift(x, start_s)

@@ -7,9 +7,11 @@ from looptime.records import dataclass
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["Evenness", "Turns", "evenness", "turns", "untold_ms"]
+__all__ = ["Evenness", "Turns", "clock_hides", "evenness", "turns", "untold_ms"]
 
 _FEWEST = 50
+#: Share of a loop from which on a step of the clock is about as long.
+_AS_LONG = 0.7
 #: Nine tenths of the periods lie within this share of the usual one.
 _SPREAD = 0.25
 #: No period is longer than so many usual ones.
@@ -71,6 +73,17 @@ def evenness(period_ms: Float, tick_ms: float = 0.0) -> Evenness:
     if spread > _ALIKE and _alike(period_ms, low, high, 1)[0] < _ALTERNATES:
         return Evenness(False, "long and short periods take turns")
     return Evenness(True)
+
+
+def clock_hides(period_ms: Float, tick_ms: float) -> bool:
+    """Whether a step of the clock is about as long as a loop: lengths are those of its own grid.
+
+    Examples
+    --------
+    >>> clock_hides(np.tile([15.6, 0.0, 15.6, 15.6], 99), 15.6), clock_hides(np.full(99, 15.0), 5.0)
+    (True, False)
+    """
+    return len(period_ms) > 0 and tick_ms > _AS_LONG * float(period_ms.mean())
 
 
 def untold_ms(period_ms: Float, tick_ms: float = 0.0) -> float:

@@ -44,6 +44,16 @@ _GROWS = 0.3
 _SHORTEST_MS, _OVERHEAD = 1.0, 0.05
 #: How far from the usual one a period may be cut that is as long [steps of the clock].
 _ONE_STEP = 1.5
+#: By how much more starts lie off over long stretches that keep to no grid; what free loops differ
+#: by at least, as a share of one; from which share of a period on a step of the clock is coarse.
+_FURTHER, _EVENEST, _COARSE = 3.0, 0.005, 0.2
+_NO_GRID = (
+    "the periods keep to no grid; a sleep of fixed length would look the same without its row"
+)
+_CLOCK_S_GRID = (
+    "starts keep to a grid as those of any even loop do that are cut to steps of the clock: more "
+    "loops, or a finer clock, would tell"
+)
 _HEDGE = "; a sleep in the part that no call covers would look the same"
 _ANEW = (
     "the periods keep within half a percent, but each counts from the one before: a wait that "
@@ -213,6 +223,17 @@ def _unmoved(period: Float, covered: Float, grain: float = 0.0) -> bool:
 
 
 def _by_grid(period: Float, grain: float) -> tuple[str, str]:
+    """From the starts alone, unless their grid may be that of the clock."""
+    mode, why = _by_starts(period, grain)
+    if mode != "fixed rate" or grain <= 0:
+        return mode, why
+    walks = _walks(period, grain)
+    if walks is None and grain > _COARSE * median(period):
+        return "can't tell", _CLOCK_S_GRID
+    return ("free-running", _NO_GRID) if walks else (mode, why)
+
+
+def _by_starts(period: Float, grain: float) -> tuple[str, str]:
     middle = median(period)
     wide = spread(period)
     fine = grain <= _EVEN * middle  # else the clock itself makes periods alike
@@ -245,10 +266,7 @@ def _by_grid(period: Float, grain: float) -> tuple[str, str]:
         if goes < -_SURELY * error:
             return "fixed rate", "the periods keep within half a percent, a short one after a long"
         return "can't tell", _ANEW if goes > _SURELY * error - 0.5 else _TOO_FEW
-    return (
-        "free-running",
-        "the periods keep to no grid; a sleep of fixed length would look the same without its row",
-    )
+    return "free-running", _NO_GRID
 
 
 def _variance_ratio(period: Float, grain: float, span: int = 32) -> float | None:
@@ -263,6 +281,25 @@ def _variance_ratio(period: Float, grain: float, span: int = 32) -> float | None
     one = max(float(np.var(np.diff(start))) - cut, _STAYS * cut)
     many = max(float(np.var(start[span:] - start[:-span])) - cut, 0.0)
     return many / (span * one) if one > 0 else None
+
+
+def _walks(period: Float, grain: float) -> bool | None:
+    """Whether starts leave any grid in the long run; None where the clock's steps hide that.
+
+    Where lengths differ by less than a step of the clock, those steps alone make them up for one
+    another: over many periods only as much as a loop differs adds up.
+    """
+    late = period > median(period) + 8 * spread(period) + 2 * grain
+    usual = np.where(late, period[~late].mean(), period)
+    start = np.concatenate([[0.0], np.cumsum(usual - usual.mean())])
+    span, cut = len(period) // 8, (CUT * grain) ** 2
+    if span < FEWEST or float(np.var(usual)) > 2 * cut:
+        return False
+    near, far = (float(np.var(start[k:] - start[:-k])) for k in (span // 8 + 1, span))
+    step = grain**2 / 4
+    if far > _FURTHER * max(near, step):
+        return True
+    return None if span * (_EVENEST * float(usual.mean())) ** 2 < _FURTHER * step else False
 
 
 def _with_the_last(period: Float, grain: float) -> float:

@@ -1,7 +1,9 @@
 """Findings about the log: what weakens the figures, and what it lacks."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
+from looptime.analysers.evenness import clock_hides
 from looptime.analysers.summary import Summary
 from looptime.findings.about import command, evidence, ms, percent, typical_ms
 from looptime.findings.finding import Finding
@@ -57,7 +59,15 @@ def log_findings(at: Summary) -> list[Finding]:
             f"The log's clock ticks in steps of {ms(tick_ms)}: single figures finer than that say "
             "nothing (means still hold)."
         )
-        made.append(_note(at, "coarse_clock", text, tick_ms, "ms"))
+        note = _note(at, "coarse_clock", text, tick_ms, "ms")
+        if clock_hides(at.basis.period_ms, tick_ms):  # whatever else is said rests on that
+            text = (
+                f"The log's clock ticks in steps of {ms(tick_ms)}, about as long as a loop "
+                f"({ms(float(at.basis.period_ms.mean()))} on average): the mean holds, and nothing "
+                "can be told of drift or of single loops. Log the time of a finer clock."
+            )
+            note = replace(note, severity="look", text=text, worth=1.0)
+        made.append(note)
     if run.dropped:
         text = f"The recorder lost {run.dropped} rows: times in those loops are too short."
         if "looptime-recorder" in run.meta:  # leaves out whole loops, on other threads whole calls

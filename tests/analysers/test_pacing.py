@@ -870,3 +870,24 @@ def test_a_call_that_waits_in_few_loops_is_not_said_to_be_none():
         {"read": "sensor read", "sleep": "pacing"},
     )
     assert (pacing(run).mode, pacing(run).mode_from) == ("free-running", "it hardly ever waits")
+
+
+@pytest.mark.parametrize(("paced", "apart_ms", "tick_ms", "mode"), [
+    (False, 0.1, 1.0, "free-running"),
+    (False, 0.5, 4.0, "free-running"),
+    (False, 0.02, 7.0, "can't tell"),
+    (True, 0.1, 1.0, "fixed rate"),
+    (True, 0.1, 7.0, "can't tell"),
+])  # fmt: skip
+def test_the_grid_of_a_coarse_clock_is_not_that_of_the_loop(paced, apart_ms, tick_ms, mode):
+    """Loops of 12 ms: free ones wander by what they differ, and only that outgrows a clock's step.
+
+    After 875 loops 0.1 ms has become 3 ms; 0.02 ms only 0.6, no more than paced ones seem to be off
+    by the steps.
+    """
+    draw = np.random.default_rng(7).normal(0, apart_ms, 7000)
+    starts = 12.0137 * np.arange(7000) + draw if paced else np.cumsum(12.0137 + draw)
+    cut = np.round(np.floor(starts / tick_ms) * tick_ms * 1e6).astype(np.int64)
+    clock = Clock("ms", "header", round(tick_ms * 1e6))
+    run = Run(LoopColumns(np.arange(6999), cut[:-1], np.diff(cut)), clock=clock)
+    assert pacing(run).mode == mode

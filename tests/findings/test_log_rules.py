@@ -7,7 +7,7 @@ import pytest
 
 import looptime
 from looptime.findings import summarise
-from looptime.run import SetAside
+from looptime.run import Clock, LoopColumns, Run, SetAside
 from looptime.schema import REASONS
 from tests.build_run import make_run
 from tests.findings.build import codes, even_run
@@ -140,3 +140,22 @@ def test_what_few_rows_say_is_not_told_of_the_loop(reason, lost, told):
         assert found[0].severity == "act"
         assert found[0].command.startswith("looptime columns")
         assert found[0].value == pytest.approx(100 * lost / (1000 + lost))
+
+
+@pytest.mark.parametrize(("tick_ms", "hides"), [(15.625, True), (0.25, False)])
+def test_a_clock_whose_steps_are_as_long_as_a_loop_comes_first(tick_ms, hides):
+    """Loops of 12 ms, each 0.3 ms off, one after the other: they keep to no grid and do not drift.
+
+    Cut to steps of 15.625 ms they seem to keep the one of 12 ms, as any even loop does.
+    """
+    starts = np.cumsum(np.random.default_rng(5).normal(12, 0.3, 6000))
+    cut = np.round(np.floor(starts / tick_ms) * tick_ms * 1e6).astype(np.int64)
+    loops = LoopColumns(np.arange(5999), cut[:-1], np.diff(cut))
+    run = Run(loops, clock=Clock("ms", "header", round(tick_ms * 1e6)))
+    told = summarise(run)
+    assert (told.findings[0].code == "coarse_clock") is hides
+    assert not told.pacing.fixed_rate
+    assert told.changes.better == ""
+    assert (told.changes.note != "") is hides
+    if hides:
+        assert "about as long as a loop (12 ms on average)" in told.findings[0].text
