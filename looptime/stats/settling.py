@@ -45,6 +45,8 @@ _DEEPEST = 2
 #: Fewer pauses than these make no warm-up by themselves if so many like them come later, the
 #: largest of which is about as large.
 _FEW, _COME_AGAIN, _AS_LARGE = 16, 5, 1.2
+#: Share of their spread that blocks of a run have left without its growth.
+_GROWS = 0.5
 #: Robust standard deviations from which on a loop is a pause.
 _PAUSE = 6.0
 #: Those by which the median of ten loops may lie above the usual one (three of its own).
@@ -83,13 +85,13 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     32, the mean of the next h blocks lies above that of the stretches of h blocks behind the
     longest cut (a third of the run, at most 15 s): by 3.5 of their robust standard deviations to be
     found and 2.5 to go on, by 1 % of their level (3 % for one block), and for h up to 8 above every
-    one of them. Means see what warms up in a rare call, medians what warms up in every loop. A few
-    pauses such as come later on too are no warm-up. A cut
-    of more than 5 s that does not decay is a level, which change points tell; the warm-up is looked
-    for again within it. A cut is at least 1 s long. The same scan upside down tells a start that is
-    faster. It is cut, also where it is a level, if it ends once and for all (no more than 2 % of
-    the later blocks are nearer to it) and the longest loop comes after it: what is left out is
-    nothing that speaks against the loop.
+    one of them. Where those grow along a line they are taken as they were without. Means see what
+    warms up in a rare call, medians what warms up in every loop. A few pauses such as come later on
+    too are no warm-up. A cut of more than 5 s that does not decay is a level, which change points
+    tell; the warm-up is looked for again within it. A cut is at least 1 s long. The same scan
+    upside down tells a start that is faster. It is cut, also where it is a level, if it ends once
+    and for all (no more than 2 % of the later blocks are nearer to it) and the longest loop comes
+    after it: what is left out is nothing that speaks against the loop.
 
     Parameters
     ----------
@@ -222,6 +224,7 @@ def _scan(x: Float, t: Float) -> int:
     cap = min(int(np.searchsorted(t, t[0] + longest_s)) // loops, int(LONGEST_SHARE * count))
     means = x[: count * loops].reshape(count, loops).mean(axis=1)
     medians = window_medians(x, t, loops).medians
+    means, medians = (_without_growth(y, cap) for y in (means, medians))
     levels = (
         float(means[cap : cap + _REFERENCE].mean()),
         median(medians[cap : cap + _REFERENCE]),
@@ -241,6 +244,23 @@ def _scan(x: Float, t: Float) -> int:
             last, before = block + 1, warmth
         block += 1
     return last * loops
+
+
+def _without_growth(y: Float, cap: int) -> Float:
+    """Blocks of a run that grows along a line, as if it stayed as it is behind the longest cut.
+
+    The start is held against what soon follows it. What falls may be the warm-up itself.
+    """
+    rest = y[cap : cap + _REFERENCE]
+    third, at = len(rest) // 3, np.arange(len(rest))
+    low, high = median(rest[:third]), median(rest[-third:])
+    line = (high - low) / max(len(rest) - third, 1) * (at - (third - 1) / 2)
+    if high <= low or mad(rest - line) > _GROWS * mad(rest):
+        return y
+    level = max(low + float(line[0]), median(rest[: max(_SCALES)]))
+    made = y.copy()
+    made[cap : cap + _REFERENCE] = rest - low - line + level
+    return made
 
 
 def _limits(y: Float, cap: int, level: float, deviations: float) -> list[_Limit]:

@@ -65,6 +65,24 @@ def test_a_stall_an_hour_later_does_not_hide_the_start():
     assert warm_up(x, t).seconds == pytest.approx(1.0, abs=0.02)
 
 
+@pytest.mark.parametrize("excess", [1.5, 4.0])
+def test_a_run_that_grows_hides_no_start(excess):
+    """Two and a half seconds at 11.5 ms and more, then 10 ms that become 13 within the minute."""
+    t, x = steady(8, n=6000)
+    found = warm_up(x + 3 * t / 60 + np.where(t < 2.5, excess, 0.0), t)
+    assert found.seconds == pytest.approx(2.5, abs=0.26)
+
+
+@pytest.mark.parametrize("grows", [
+    lambda t: 3 * t / 60, lambda t: 4 * (t / 60) ** 2, lambda t: 4 * (1 - np.exp(-t / 15)),
+    lambda t: 2.0 * (t > 30), lambda t: 2.0 * (t > 50),
+])  # fmt: skip
+def test_growth_by_itself_is_no_warm_up(grows):
+    """Along a line, ever faster, ever slower, or by a step: the start is the fastest of all."""
+    t, x = steady(9, n=6000)
+    assert warm_up(x + grows(t), t).loops == 0
+
+
 @pytest.mark.parametrize("factor", [0.95, 1.05])
 def test_a_level_that_holds_is_left_to_the_change_points(factor):
     """Twelve of 40 s at another level are no warm-up."""
