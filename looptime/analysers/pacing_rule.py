@@ -133,7 +133,7 @@ def by_periods(
             return "fixed rate", f"what no call covers fills the loops up to {filled:.4g} ms"
         if spread(covered) > 0.005 * median(period):
             if _unmoved(period, covered, grain):
-                mode, why = _by_grid(period, grain)
+                mode, why = _by_starts(period, grain)
                 return mode, f"{why}; they do not move with what the calls take"
             if _always_as_long(rest, covered, period):
                 return "can't tell", (
