@@ -46,7 +46,8 @@ def partition(y: ArrayLike, penalty: float, least: int = SEGMENT) -> list[int]:
     """Cut a series into segments of constant mean: exact optimum of penalised least squares.
 
     Minimises ``sum over segments of (SS within + penalty)`` over all partitions with at least
-    `least` values in a segment, by dynamic programming in O(K^2).
+    `least` values in a segment, by dynamic programming in O(K^2). Of more than `MOST_WINDOWS`
+    values every so many are tried, and then all between them, a cut at a time.
 
     Parameters
     ----------
@@ -79,23 +80,42 @@ def partition(y: ArrayLike, penalty: float, least: int = SEGMENT) -> list[int]:
     values = as_values(y, least, "a search for changes")
     u = values - median(values)
     k = len(u)
-    sums = np.append(0.0, np.cumsum(u))
-    squares = np.append(0.0, np.cumsum(u**2))
+    all_sums = np.append(0.0, np.cumsum(u))
+    all_squares = np.append(0.0, np.cumsum(u**2))
+    every = -(-k // MOST_WINDOWS)
+    place = np.append(np.arange(0, k, every), k)
+    fewest = -(-least // every)
+    if k - place[-2] < every:  # the last one reaches to the end
+        place = np.delete(place, -2)
+    sums, squares, k = all_sums[place], all_squares[place], len(place) - 1
     best = np.full(k + 1, np.inf)
     best[0] = 0.0
     back = np.zeros(k + 1, dtype=np.int64)
-    place = np.arange(k + 1, dtype=np.float64)
-    for end in range(least, k + 1):
-        begin = end - least + 1
+    for end in range(fewest, k + 1):
+        begin = end - fewest + 1
         gap = sums[end] - sums[:begin]
-        cost = best[:begin] + (squares[end] - squares[:begin]) - gap**2 / (end - place[:begin])
+        wide = place[end] - place[:begin]
+        cost = best[:begin] + (squares[end] - squares[:begin]) - gap**2 / wide
         at = int(np.argmin(cost))
         best[end], back[end] = cost[at] + penalty, at
     cuts, end = [], k
     while end > 0:
         end = int(back[end])
-        cuts.append(end)
-    return sorted(cuts)[1:]
+        cuts.append(int(place[end]))
+    cuts = sorted(cuts)[1:]
+    return cuts if every == 1 else _between(all_sums, cuts, every, least)
+
+
+def _between(sums: Float, cuts: list[int], every: int, least: int) -> list[int]:
+    """Cuts that were looked for at every so many places, each moved to the best one near it."""
+    edges = [0, *cuts, len(sums) - 1]
+    for j in range(1, len(edges) - 1):
+        low, high = edges[j - 1], edges[j + 1]
+        at = np.arange(max(low + least, edges[j] - every), min(high - least, edges[j] + every) + 1)
+        if len(at):
+            left, right = sums[at] - sums[low], sums[high] - sums[at]
+            edges[j] = int(at[np.argmax(left**2 / (at - low) + right**2 / (high - at))])
+    return edges[1:-1]
 
 
 def segment_means(y: Float, cuts: list[int]) -> Float:

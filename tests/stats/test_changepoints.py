@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from looptime.errors import NotEnoughError
+from looptime.stats import changepoints
 from looptime.stats.changepoints import (
     change_points,
     long_run_variance,
@@ -40,6 +41,18 @@ def test_no_partition_is_cheaper(y, penalty, least):
         if (np.diff([0, *cuts, len(y)]) >= least).all()
     )
     assert cost(y, found, penalty) == pytest.approx(best)
+
+
+@pytest.mark.parametrize("length", [1000, 1001, 1007])
+def test_long_series_are_cut_where_short_steps_would_cut_them(monkeypatch, length):
+    """Tried at every tenth place and then about it, the cuts are those of the full search."""
+    y = np.random.default_rng(length).normal(0, 1, length)
+    y[333:] += 4
+    y[702:] -= 3
+    exact = partition(y, 30.0, 3)
+    monkeypatch.setattr(changepoints, "MOST_WINDOWS", 100)
+    assert partition(y, 30.0, 3) == exact
+    assert len(exact) == 2
 
 
 def test_segment_means():

@@ -23,6 +23,8 @@ LEAST_RUNS = 6
 ODD_MADS, ODD_SHARE = 4.0, 0.02
 #: At most one run in so many is odd.
 _ONE_IN = 4
+#: Runs beyond which the level is looked for once, without all that may be odd.
+_MANY = 600
 #: Level, shared by all figures, at which a run that is odd in one is odd in another as well.
 _AS_WELL = 0.05
 #: Share of a change of the loop that calls must carry before they are named as where it lies.
@@ -70,9 +72,10 @@ def odd_together(figures: Sequence[Float], alphas: Sequence[float]) -> list[Int]
     out: list[Int] = []
     for y, mine in zip(figures, sure, strict=True):
         far = _far(y)
+        starts = _starts(y, np.flatnonzero(far), as_well)
         also = {
             k for k in accused
-            if k not in mine and far[k] and _p(y, k, {*mine, k}, as_well) < as_well
+            if k not in mine and far[k] and _p(y, k, {*mine, k}, as_well, starts) < as_well
         }  # fmt: skip
         both = sorted(mine | also)
         out.append(np.array(both if len(y) - len(both) >= LEAST_RUNS else sorted(mine), np.int64))
@@ -106,9 +109,9 @@ def odd_places(y: Float, alpha: float) -> Int:
     n, far = len(y), _far(y)
     looked = [int(k) for k in np.argsort(-np.abs(gaps(y)), kind="stable") if far[k]]
     looked = looked[: max(1, min(n // _ONE_IN, n - LEAST_RUNS))]
-    odd = 0
+    odd, starts = 0, _starts(y, looked, alpha)
     for i, k in enumerate(looked):
-        if _p(y, k, looked[: i + 1], alpha) * (n - i) < alpha:
+        if _p(y, k, looked[: i + 1], alpha, starts) * (n - i) < alpha:
             odd = i + 1
     return np.sort(np.array(looked[:odd], np.int64))
 
@@ -137,10 +140,26 @@ def _far(y: Float) -> Bool:
     return np.abs(gaps(y)) > max(ODD_MADS * scatter, math.log1p(ODD_SHARE))
 
 
-def _p(y: Float, k: int, without: Collection[int], alpha: float) -> float:
-    """Two-sided p-value that run `k` is one more of those left, on the nearest of their levels."""
+def _starts(y: Float, far: Sequence[int] | Int, alpha: float) -> Int | None:
+    """Runs from which on a long season's level is another; None of a shorter one."""
+    if len(y) <= _MANY:
+        return None
+    left = np.setdiff1d(np.arange(len(y)), far)
+    return left[cuts_of(y[left], alpha)[1:-1]]
+
+
+def _p(
+    y: Float, k: int, without: Collection[int], alpha: float, starts: Int | None = None
+) -> float:
+    """Two-sided p-value that run `k` is one more of those left, on the nearest of their levels.
+
+    These are looked for among the runs left, unless it is known where they begin.
+    """
     left = np.setdiff1d(np.arange(len(y)), list(without))
-    edges = cuts_of(y[left], alpha)
+    if starts is None:
+        edges = cuts_of(y[left], alpha)
+    else:
+        edges = [0, *np.searchsorted(left, starts).tolist(), len(left)]
     parts = [y[left[a:b]] for a, b in pairwise(edges)]
     starts = left[edges[1:-1]]
     beside = {int(np.searchsorted(starts, at, side="right")) for at in (k - 1, k + 1)}

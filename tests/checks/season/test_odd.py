@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from looptime.checks.season.level_changes import cuts_of
 from looptime.checks.season.odd import gaps, odd_places, odd_runs, odd_together
 from tests.checks.build import CALLS
 from tests.checks.season.test_trends import one, season_of
@@ -90,3 +91,19 @@ def test_the_call_that_carries_it_is_told(tmp_path):
     [call] = odd.calls
     assert call.call == "gyro.read"
     assert call.more_ms == pytest.approx(0.4 * CALLS["gyro.read"], rel=0.1)
+
+
+def test_the_level_of_a_long_season_is_looked_for_once(monkeypatch):
+    """Of 3,000 runs each tenth is odd, on two levels: one search, and all of them are found."""
+    y = np.random.default_rng(4).normal(0, 0.004, 3000)
+    y[1777:] += 0.1
+    y[5::10] += 0.3
+    searched = []
+
+    def counting(values, alpha):
+        searched.append(len(values))
+        return cuts_of(values, alpha)
+
+    monkeypatch.setattr("looptime.checks.season.odd.cuts_of", counting)
+    assert odd_places(y, 0.01).tolist() == list(range(5, 3000, 10))
+    assert len(searched) == 1
