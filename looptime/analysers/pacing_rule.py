@@ -63,6 +63,7 @@ _TOO_FEW = (
     "the periods keep within half a percent: with more loops a tick could be told from a wait that "
     "begins anew each time, or work as even as that"
 )
+_GRID = "the starts keep to a grid: a long period is made up by short ones"
 _EITHER = "a sleep after the work, or work without a row; time it under a name of its own"
 
 
@@ -140,6 +141,8 @@ def by_periods(
                     f"what no call covers takes {median(rest):.3g} ms however long the calls take: "
                     f"{_EITHER}"
                 )
+            if on_grid(period, grain) and not on_grid(covered, cut):
+                return "fixed rate", _GRID
             return (
                 "free-running",
                 f"no pacing wait is logged and the period follows the calls{_HEDGE}",
@@ -257,7 +260,7 @@ def _by_starts(period: Float, grain: float) -> tuple[str, str]:
     late = multiple > 1.5
     whole = late.sum() >= 3 and bool(np.mean(off[late] < 0.05) > 0.8)
     if ratio is not None and ratio < _ON_GRID:
-        return "fixed rate", "the starts keep to a grid: a long period is made up by short ones"
+        return "fixed rate", _GRID
     if whole and wide < 0.02 * middle:
         return "fixed rate", "late loops take whole multiples of the usual period"
     # a tick is a floor: nothing comes early, and the bulk sits within a percent of it

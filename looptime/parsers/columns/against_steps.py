@@ -16,8 +16,8 @@ from looptime.units import UNITS
 
 __all__ = [
     "ENOUGH", "LATE", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
-    "holds_others", "largest_that_fits", "of_late_loops", "over", "slope", "slope_unit", "summed",
-    "together", "without_sums",
+    "holds_others", "largest_that_fits", "least_step", "of_late_loops", "over", "slope",
+    "slope_unit", "summed", "together", "without_sums",
 ]  # fmt: skip
 
 #: A sum may exceed the step by so much: rounding, and the few instructions around the timers.
@@ -117,11 +117,11 @@ def equal(values: Float, step: Float) -> float:
         both = np.isfinite(values) & np.isfinite(step)
         if not both.any():
             return 0.0
-        room = np.maximum(0.02 * step[both], 1.01 * _tick(step[both]))
+        room = np.maximum(0.02 * step[both], 1.01 * least_step(step[both]))
         return float((np.abs(values[both] - step[both]) <= room).mean())
 
 
-def _tick(step: Float) -> float:
+def least_step(step: Float) -> float:
     """The least difference between steps that is more than rounding of floats [ns]."""
     levels = np.unique(np.rint(step))
     apart = np.diff(levels)
@@ -137,7 +137,7 @@ def _rounding(step: Float) -> float:
     tick = float(apart[apart > _PRINTED * usual].min(initial=np.inf))
     counts = levels / tick
     whole = bool((np.abs(counts - np.rint(counts)) < _ON_TICKS).all())
-    return tick if whole and len(levels) > 2 and usual >= 2 * tick else _tick(step)
+    return tick if whole and len(levels) > 2 and usual >= 2 * tick else least_step(step)
 
 
 def over(values: Float, step: Float) -> float:

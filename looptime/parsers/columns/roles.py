@@ -19,6 +19,7 @@ from looptime.parsers.columns.against_steps import (
     evident,
     fits,
     largest_that_fits,
+    least_step,
     over,
     slope,
     slope_unit,
@@ -34,7 +35,7 @@ from looptime.parsers.columns.other_row import by_row, own_rows
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
-from looptime.stats.arrays import HUGE
+from looptime.stats.arrays import HUGE, mad
 from looptime.units import UNITS, word_unit
 
 __all__ = ["judge"]
@@ -49,6 +50,8 @@ _NO_TIMES = ("counter", "group", "clock", "heading", "turn rate")
 _MANY, _TURNS = 150, 2
 #: How far from one a slope is where steps grow with the work, and what it explains of them.
 _ONE, _MORE_THAN_HALF = 0.15, 0.6
+#: How much shorter than steps that vary less than half as much work is that waits for a tick.
+_SHORTER, _MORE_EVEN = 0.95, 0.5
 #: Share of values with a fraction that are no count, most things that are numbered, and the share
 #: of the rows in which what counts falls.
 _BROKEN, _THINGS, _FALLS = 0.1, 20, 0.2
@@ -259,20 +262,32 @@ def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:
         )
     word = stamped(values, steps.after).side.replace("start", "after").replace("end", "before")
     if one.meaning == "period" and steps.known and _is_work(values, steps):
-        why = "the clock's steps grow with it one for one, and are longer: it is the work"
+        why = "the clock's steps are longer by a rest or by a wait for a tick: it is the work"
         return Role("whole", found, unit_from, why, "likely", step=word)
     why = f"its header says so, and it is {100 * np.nanmedian(values) / steps.typical:.0f} % "
     return Role(named, found, unit_from, f"{why}of the clock's steps", "sure", step=word)
 
 
 def _is_work(values: Float, steps: Steps) -> bool:
-    """Whether steps are longer than values by a rest that does not go with them.
+    """Whether a length is the work, and the steps are longer by a rest or a wait for a tick.
 
-    Of rows that stand for one loop of several, the period of one explains half a step at most.
+    A rest does not go with the work; a wait makes up for it, and the steps or the instants that lie
+    a length before the stamps are then far more even than the work. Of rows that stand for one loop
+    of several, the period of one explains half a step at most, and is more even than these.
     """
-    found = [fit for step in steps.sides.values() if over(values, step) <= 1 - MOST
-             and (fit := slope(values, step)) is not None]  # fmt: skip
-    return any(1 - _ONE < fit[0] < 1 + _ONE and fit[1] >= _MORE_THAN_HALF for fit in found)
+    sides = [step for step in steps.sides.values() if over(values, step) <= 1 - MOST]
+    found = [fit for step in sides if (fit := slope(values, step)) is not None]
+    grow = any(1 - _ONE < fit[0] < 1 + _ONE and fit[1] >= _MORE_THAN_HALF for fit in found)
+    if grow or not sides or np.nanmedian(values) > _SHORTER * steps.typical:
+        return grow
+    tick = steps.after[:-1] - np.diff(values)  # from begin to begin if stamped at the end
+    even = min(_scatter(steps.after), _scatter(tick))
+    return even < _MORE_EVEN * min(_scatter(values), _scatter(np.diff(values)))
+
+
+def _scatter(values: Float) -> float:
+    known = values[np.isfinite(values)]
+    return max(mad(known), least_step(known)) if len(known) else 0.0
 
 
 def _longest_is_period(seen: list[Seen], roles: dict[int, Role]) -> dict[int, Role]:

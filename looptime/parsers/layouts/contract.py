@@ -166,6 +166,8 @@ class LoopRows:
     said: str = "the rows, one a loop"  #: How the loops were found, in plain words
     #: Whether `start` holds the ends of the loops: each began where the one before ended.
     ended: bool = False
+    #: What the evenness of the starts rests on where nothing shows it; follows an "if".
+    supposed: str = ""
 
     def __len__(self) -> int:
         return len(self.start)

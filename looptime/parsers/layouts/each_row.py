@@ -364,14 +364,42 @@ def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:
     if not side.side and marked(clock).side == "end":
         side = Stamped("end", "as its header says")
     body = None if total is None else total[row]
+    tick = tick_of(found.start, content.unit.tick_ns)
     if side.side == "end":
         took = body if body is not None or work is None else work[row]
         if took is not None and _written_when_done(found.start, took, body is not None):
-            return replace(found, start=found.start - took, body=body, said=_END)
-        return replace(found, ended=True, body=body, said=_END)
+            begun = found.start - took
+            rests = _BEGUN if body is None and _scattered(begun, tick) else ""
+            return replace(found, start=begun, body=body, said=_END, supposed=rests)
+        rests = _NEXT if _scattered(found.start, tick) else ""
+        return replace(found, ended=True, body=body, said=_END, supposed=rests)
     if body is not None and _of_loop_before(content.log.given):
         body = np.append(body[1:], body[-1:])
-    return replace(found, body=body)
+    told = side.side or marked(clock).side
+    return replace(found, body=body,
+                   supposed="" if told or not _scattered(found.start, tick) else _OWN)  # fmt: skip
+
+
+#: What the starts of loops rest on that lie about even ticks, as rows do that are written when the
+#: work of a paced loop is done.
+_OWN, _NEXT = (
+    f"each row is stamped as {which} loop begins, not after work that varies"
+    for which in ("its", "the next")
+)
+_BEGUN = "nothing but the logged parts is done before each row is stamped"
+#: Rows from one to another that are to be as even as neighbours, and what is uneven of the usual
+#: step, or of the clock's ticks.
+_APART, _ABOUT, _UNEVEN, _SOME_TICKS = 16, 1.5, 0.015, 2
+
+
+def _scattered(start: Int, tick: int) -> bool:
+    """Whether instants lie about even ticks, each by itself: no step makes the next ones later."""
+    if len(start) < 4 * _APART:
+        return False
+    step, far = np.diff(start), start[_APART:] - start[:-_APART]
+    uneven = mad(step)
+    least = max(_UNEVEN * float(np.median(step)), _SOME_TICKS * tick)
+    return uneven > least and mad(far) < _ABOUT * uneven
 
 
 def _written_when_done(stamp: Int, took: Int, whole: bool) -> bool:

@@ -17,6 +17,7 @@ _TAKEN = {
 def row_supposed(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     """What would follow an "if" in any sentence about the loops of a log of one row a loop."""
     made = ["each row is a loop"] if maybe_no_loops(rows, log) else []
+    made += [rows.supposed] if rows.supposed else []
     clock, parts = log.given.one.get("time"), log.given.groups.get("part", ())
     if log.dialect.header is None and not log.options.columns and clock is not None and parts:
         places = listed([str(head.index + 1) for head in parts])

@@ -85,7 +85,7 @@ def find_long(
         timed = sum(named_unit(text) is not None for text in header)
         stamps = [at for at in times
                   if is_stamp(header[at]) or (timed == 1 and is_bare_unit(header[at]))]  # fmt: skip
-        lengths = keys and all(split_unit(key)[1] for key in set(columns[keys[0]]))
+        lengths = units or (keys and all(split_unit(key)[1] for key in set(columns[keys[0]])))
         times = stamps or [at for at in times if stems[at] in _LOOPS and lengths]
     elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):
         return None  # a duration with a name looks the same

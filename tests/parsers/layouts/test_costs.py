@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import looptime
+from looptime.analysers.pacing import pacing
 from looptime.errors import LogError
 from looptime.parsers.columns.inside import enclosing
 from tests.parsers.build import balance, periods_ms, read, self_ms, unattributed_ms
@@ -515,3 +516,27 @@ def test_a_part_that_one_row_lost_without_a_clock(tmp_path):
     run = read(tmp_path, "imu_ms,drive_ms\n" + "\n".join(rows) + "\n")
     assert run.set_aside.counts == {"missing value": 2}
     assert len(periods_ms(run)) == 98
+
+
+@pytest.mark.parametrize(
+    ("share", "doubt"),
+    [
+        (0.75, "nothing but the logged parts is done"),
+        (0.1, "each row is stamped as the next loop begins"),
+    ],
+)
+def test_parts_of_some_of_the_work_before_the_stamp_leave_its_rest_in_the_starts(
+    tmp_path, share, doubt
+):  # fmt: skip
+    """Rows written after 4 to 16 ms of work at ticks of 20 ms: most of it is logged, or little."""
+    work = np.random.default_rng(4).uniform(4, 16, 300)
+    at = 20.0 * np.arange(300) + work
+    rows = [f"{t:.3f},{share * ms:.3f}" for t, ms in zip(at, work, strict=True)]
+    run = read(tmp_path, "\n".join(["t_ms,imu_ms", *rows]) + "\n")
+    left = 1 - share if share > 0.5 else 1.0
+    assert run.loop_columns.period_ns / 1e6 == pytest.approx(
+        20 + left * np.diff(work)[: len(run)], abs=0.003
+    )
+    assert run.clock.supposed[0].startswith(doubt)
+    mode = pacing(run)
+    assert (mode.mode[:10], mode.nominal_ms, mode.wait_known) == ("fixed rate", 20.0, False)

@@ -306,3 +306,55 @@ def test_a_unit_in_their_names_makes_them_parts(tmp_path):
     run = read(tmp_path, paced(("planPath_us", "writeWheels_us")))
     assert [name.name for name in run.names] == ["planPath", "writeWheels"]
     assert not any("lengths of time" in limit for limit in run.clock.limits)
+
+
+def _trays(work, tick):
+    """When loops begin that wait for the next tick, each as soon as it can be."""
+    begin, free = np.zeros(len(work)), 0.0
+    for k, ms in enumerate(work):
+        begin[k] = max(k * tick, free)
+        free = begin[k] + ms
+    return begin
+
+
+@pytest.mark.parametrize("stamped", ["after the work", "as it begins"])
+@pytest.mark.parametrize("scale", [1, 1000])
+def test_a_length_named_as_a_period_is_the_work_of_a_loop_that_waits(tmp_path, stamped, scale):
+    """Ticks of 20 ms and work of 6 to 14, now and then 33: the steps are even, `dt` is not."""
+    work = np.round(np.random.default_rng(7).uniform(6, 14, 400), 3)
+    work[50::90] = 33.0
+    begin = _trays(work, 20.0)
+    at = begin + work if stamped == "after the work" else begin
+    unit = "us" if scale == 1000 else "ms"
+    rows = [f"{t * scale:.3f},{ms * scale:.3f}" for t, ms in zip(at, work, strict=True)]
+    run = read(tmp_path, "\n".join([f"t_{unit},dt_{unit}", *rows]) + "\n")
+    assert run.loop_columns.period_ns / 1e6 == pytest.approx(np.diff(begin), abs=0.0021)
+    assert run.loop_columns.body_ns / 1e6 == pytest.approx(work[:-1], abs=0.0011)
+    assert run.clock.supposed == ()
+
+
+@pytest.mark.parametrize("paced", [True, False])
+def test_every_second_loop_with_its_period_is_one_of_two(tmp_path, paced):
+    """The periods of others lie between: the steps are no more even than what the rows give."""
+    rng = np.random.default_rng(8)
+    at = 20 * np.arange(800) + rng.exponential(0.4, 800)
+    if not paced:
+        at = np.cumsum(rng.uniform(6, 14, 800))
+    period = np.diff(at, prepend=at[0] - 10)
+    rows = [f"{t:.3f},{ms:.3f}" for t, ms in zip(at[::2], period[::2], strict=True)]
+    run = read(tmp_path, "\n".join(["t_ms,dt_ms", *rows]) + "\n")
+    assert run.loop_columns.period_ns / 1e6 == pytest.approx(period[::2], abs=0.001)
+
+
+def test_uneven_stamps_about_even_ticks_may_hold_the_work(tmp_path):
+    """Written after 6 to 14 ms of work at each tick, or 0.05 ms after it; or at no tick at all."""
+    rng = np.random.default_rng(9)
+    work, ticks = rng.uniform(6, 14, 400), 20.0 * np.arange(400)
+    doubt = "each row is stamped as its loop begins, not after work that varies"
+    for at, supposed in (
+        (ticks + work, (doubt,)), (ticks + rng.exponential(0.05, 400), ()), (np.cumsum(work), ()),
+    ):  # fmt: skip
+        run = read(tmp_path, "t_ms\n" + "".join(f"{t:.3f}\n" for t in at))
+        assert run.clock.supposed == supposed
+    run = read(tmp_path, "loop_start_ms\n" + "".join(f"{t:.3f}\n" for t in ticks + work))
+    assert run.clock.supposed == ()
