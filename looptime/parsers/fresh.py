@@ -27,6 +27,7 @@ from looptime.parsers.text.source import Progress, Source, head, open_source
 from looptime.run import Run
 from looptime.stated_columns import matching
 from looptime.stats.arrays import median
+from looptime.units import word_unit
 
 __all__ = ["fresh", "opened"]
 
@@ -86,7 +87,7 @@ def opened(
         source, text = joined(source, text)
     table = _table(source, text, options)
     plain = None
-    if table is None or not _of_calls(table, options) or _counted(table, text):
+    if table is None or not _of_calls(table, options) or _otherwise(table, text):
         from looptime.parsers.lines.plain import plain_rows
 
         plain = plain_rows(source, text, options)
@@ -153,8 +154,14 @@ def _of_calls(table: Dialect, options: Options) -> bool:
     return calls.by_header(found)[1] and calls.fit(found, table) is not None
 
 
-def _counted(table: Dialect, text: str) -> bool:
-    """Whether times may be counts: no header names a unit, and lines above tell of a rate."""
+def _otherwise(table: Dialect, text: str) -> bool:
+    """Whether times may be in counts or in units of their own.
+
+    No header names a unit, and lines above tell of a rate; or a column holds units alone.
+    """
+    for at in range(table.fields if table.sample else 0):
+        if all(word_unit(row[at]) for row in table.sample):
+            return True
     if any(head.unit for head in heads(table.header or ())):
         return False
     above = "\n".join(lines_of(text, table.first_row)[: max(table.first_row - 1, 0)])

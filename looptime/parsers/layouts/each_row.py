@@ -396,8 +396,8 @@ def _scattered(start: Int, tick: int) -> bool:
     """Whether instants lie about even ticks, each by itself: no step makes the next ones later."""
     if len(start) < 4 * _APART:
         return False
-    step, far = np.diff(start), start[_APART:] - start[:-_APART]
-    uneven = mad(step)
+    step, far = np.diff(start), (start[_APART:] - start[:-_APART]).astype(float)
+    uneven = mad(step.astype(float))
     least = max(_UNEVEN * float(np.median(step)), _SOME_TICKS * tick)
     return uneven > least and mad(far) < _ABOUT * uneven
 

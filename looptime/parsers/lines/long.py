@@ -22,6 +22,8 @@ __all__ = ["LongTable", "check_order", "find_long", "lie_anywhere", "long_entrie
 _FIRST_ROWS = 2000
 #: Names in a column: no more than this many, each met again.
 _MOST_KEYS = 200
+#: Share of values that are the only ones of their names in their loops.
+_HARDLY_EVER = 0.95
 #: Headers of words that are no names of values.
 _NO_KEYS = frozenset(
     (*PHASES, *THREADS, "level", "unit", "units", "agent", "robot", "tag", "device", "node", "id",
@@ -86,7 +88,8 @@ def find_long(
         stamps = [at for at in times
                   if is_stamp(header[at]) or (timed == 1 and is_bare_unit(header[at]))]  # fmt: skip
         lengths = units or (keys and all(split_unit(key)[1] for key in set(columns[keys[0]])))
-        times = stamps or [at for at in times if stems[at] in _LOOPS and lengths]
+        times = stamps or [at for at in times if stems[at] in _LOOPS and lengths
+                           and _once(columns[at], columns[keys[0]])]  # fmt: skip
     elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):
         return None  # a duration with a name looks the same
     if len(keys) != 1 or not times:
@@ -131,6 +134,12 @@ def _are_keys(cells: Sequence[str]) -> bool:
         and changes > 0.2 * (len(cells) - 1)
         and again > 0.9 * len(cells)
     )
+
+
+def _once(loops: Sequence[str], keys: Sequence[str]) -> bool:
+    """Whether a loop has hardly ever two values of one name, as of a call that it makes twice."""
+    met = Counter(zip(loops, keys, strict=True))
+    return len(met) > _HARDLY_EVER * len(keys)
 
 
 def _longer(time: str, value: str) -> float:

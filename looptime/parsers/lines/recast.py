@@ -25,6 +25,7 @@ from looptime.parsers.lines.counted import (
 )
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.lines.rated import by_rates, climbs, clocks_of
+from looptime.parsers.lines.unit_column import by_unit_column
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.stated_columns import StatedColumns
 from looptime.units import LONGEST_NAME, UNITS, split_unit
@@ -92,7 +93,7 @@ def recast(
     LogError
         If the clock counts cycles or ticks and nobody says how long they are.
     """
-    said = []
+    said = [by_unit_column(grid, like)]
     _name_multiples(grid, like, remarks)
     said += [_multiples(grid, like), by_rates(grid, like, path, unit)]
     names = [split_unit(name) for name in grid.names]

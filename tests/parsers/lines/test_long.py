@@ -73,3 +73,17 @@ def test_units_beside_the_values_may_change_from_row_to_row(tmp_path, first):
     run = read(tmp_path, text)
     assert periods_ms(run) == [20.0] * 39
     assert self_ms(run) == {"imu": [2.0 + k % 3 for k in range(39)], "drive": [7.0] * 39}
+
+
+@pytest.mark.parametrize("head", ["loop,metric,value,unit", "cycle,quantity,val,units"])
+def test_values_by_the_loop_s_number_in_the_unit_of_each_row(tmp_path, head):
+    """Reads in us, the camera and the whole in ms, a heading in degrees."""
+    values = [(1200 + k * 7 % 11, 5.0 + k % 4, 9.5 + k % 4, 0.3 * k) for k in range(40)]
+    log = head + "\n" + "".join(
+        f"{k},imu_read,{imu},us\n{k},camera,{cam:.3f},ms\n{k},loop_time,{all_:.3f},ms\n"
+        f"{k},heading,{at:.1f},deg\n" for k, (imu, cam, all_, at) in enumerate(values)
+    )  # fmt: skip
+    run = read(tmp_path, log)
+    imu, cam, all_, _ = map(list, zip(*values, strict=True))
+    assert periods_ms(run) == all_
+    assert self_ms(run) == {"imu_read": [us / 1e3 for us in imu], "camera": cam}
