@@ -37,6 +37,7 @@ from looptime.parsers.lines.event_tables import event_table, names_clock, timed_
 from looptime.parsers.lines.events import find_events, read_events
 from looptime.parsers.lines.fold import entries_of, fold, repeats
 from looptime.parsers.lines.grid import DELIMITER, Entry, Grid, is_stamp, is_text, mostly_numbers
+from looptime.parsers.lines.holders import by_holders
 from looptime.parsers.lines.indented import name_by_indent, units_of_titles
 from looptime.parsers.lines.keyed import STAMP, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
@@ -226,6 +227,9 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
             return found
     if not wordy:
         return None
+    held = None if (like := written()) is None else by_holders(lines, like)
+    if held is not None:
+        return held, None, "rows of who has a lock, and of nobody, are read as events of that lock"
     found = _said(lines) or _tabled(lines, written, options)
     return _of_one_thread(lines, found, source, options) or found
 
