@@ -54,6 +54,14 @@ _CLOCK_S_GRID = (
     "starts keep to a grid as those of any even loop do that are cut to steps of the clock: more "
     "loops, or a finer clock, would tell"
 )
+#: Loops from which on independent periods keep to a grid by chance in less than one log of a
+#: thousand; how even they are where something holds them; how alike those of one place in turns of
+#: so many loops are at most.
+_SURE_OF_GRID, _HELD_WITHIN, _LONGEST_TURN, _TURNS = 200, 0.01, 8, 0.25
+_HELD = (
+    "the starts keep to a grid though calls cover the whole period: one of them waits for a tick "
+    "or for its device's own beat, and all else is too even to tell which"
+)
 _HEDGE = "; a sleep in the part that no call covers would look the same"
 _ANEW = (
     "the periods keep within half a percent, but each counts from the one before: a wait that "
@@ -126,6 +134,8 @@ def by_periods(
         if rest.mean() < 0.05 * period.mean():
             if any(call.kind == "pacing" for call in run.names):
                 return "free-running", "it hardly ever waits"
+            if _held_even(period, grain):
+                return "fixed rate", _HELD
             return "free-running", "calls cover the whole period and none of them is a wait"
         cut = varied_by(grain_of(run, run.call_columns.duration_ns))
         if _makes_up(period, rest, cut) and _makes_up(period, rest, cut, _same_calls(table)):
@@ -153,6 +163,15 @@ def by_periods(
     if called and mode == "free-running" and steady:
         mode, why = "can't tell", f"no call covers {length:.3g} ms of each loop: {_EITHER}"
     return mode, why
+
+
+def _held_even(period: Float, grain: float) -> bool:
+    """Whether even loops keep to a grid, and not because long and short ones take turns."""
+    if len(period) < _SURE_OF_GRID or spread(period) > _HELD_WITHIN * median(period):
+        return False
+    off = period - median(period)
+    turns = max(float(off[k:] @ off[:-k]) for k in range(2, _LONGEST_TURN + 1))
+    return on_grid(period, grain) and turns < _TURNS * float(off @ off)
 
 
 def with_unnamed(gap: Float, period: Float, why: str) -> tuple[str, str]:

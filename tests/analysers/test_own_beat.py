@@ -135,3 +135,31 @@ def test_few_turns_and_steps_of_the_clock_tell_nothing():
     assert not keeps_own_beat(10 - work, 10.0 * np.arange(400))
     cut = np.random.default_rng(4).integers(0, 2, 400) * 0.1
     assert not keeps_own_beat(7 - cut, 10.0 * np.arange(400), cut=0.04)
+
+
+@pytest.mark.parametrize(
+    ("kind", "mode"),
+    [("device", "fixed rate"), ("own work", "free-running"), ("in turns", "free-running")],
+)
+def test_an_even_loop_that_keeps_to_a_grid_may_wait_in_a_call(kind, mode):
+    """A depth read ends 0 to 0.02 ms after each 20 ms, or takes 16 ms of its own, or 0.05 more.
+
+    The gyro and the wheels take 4 ms to within 5 us, too little for the read to make up for.
+    """
+    draw = np.random.default_rng(5)
+    loops, now, rows, periods = 1000, 0.0, [], []
+    for k in range(loops):
+        gyro, wheels = 2 + 0.003 * draw.standard_normal(), 2 + 0.003 * draw.standard_normal()
+        took = 16 + 0.005 * draw.standard_normal() + (0.05 * (k % 2) if kind == "in turns" else 0)
+        if kind == "device":
+            took = 20 * (k + 1) - 2 + draw.uniform(0, 0.02) - now - gyro
+        calls = (("gyro.read", 0, gyro), ("depth.read", gyro, took),
+                 ("wheels.write", gyro + took, wheels))  # fmt: skip
+        rows.append([(name, round(at, 6), round(length, 6)) for name, at, length in calls])
+        periods.append(round(gyro + took + wheels + 1e-5, 6))
+        now += gyro + took + wheels
+    made = summarise(make_run(periods, lambda k: rows[k], NAMES))
+    assert made.pacing.mode == mode
+    untold = [f.text for f in made.findings if f.code == "work_unknown"]
+    assert bool(untold) == (kind == "device")
+    assert all("too even to tell which" in text for text in untold)
