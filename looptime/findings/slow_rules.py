@@ -123,9 +123,11 @@ def _longest(at: Summary, others_told: bool) -> list[Finding]:
     who, longest = (
         ("One loop took", "") if alike == 1 else (f"{alike} loops took up to", "the longest ")
     )
+    # of one that a call or the work was timed in, another clock than that of the stamps tells
+    maybe_set = alike == 1 and not name and at.basis.judged != "work"
     text = (
         f"{who} {took}, {float(x[k]) / one:.3g} {ones}{where}, {longest}at {when:.4g} s: "
-        "see what the robot did then."
+        f"see what the robot did then{', or whether its clock was set' if maybe_set else ''}."
     )
     number = int(at.run.loop_columns.loop[k])
     return [Finding(

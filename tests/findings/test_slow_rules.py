@@ -55,6 +55,7 @@ def test_a_single_long_loop_names_its_call(height_ms, told):
         assert said[0].startswith(
             "One loop took 910 ms, 90.8 usual ones, 900 ms of it in lift, at 7"
         )
+        assert "clock" not in said[0]  # the call was timed by it all along
 
 
 @pytest.mark.parametrize(("longest_ms", "told"), [(700.0, True), (80.0, False)])
@@ -201,6 +202,7 @@ def test_a_single_long_loop_outside_its_calls_names_none():
     run = make_flat_run(period, {"work": work, "tail": np.full(2000, 100_000)})
     (one,) = [f for f in summarise(run).findings if f.code == "lone_stall"]
     assert ", most of it in no timed call, at 6." in one.text
+    assert "or whether its clock was set" in one.text
     assert one.evidence.calls == ()
 
 
