@@ -5,9 +5,10 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.stats.arrays import median
+from looptime.stats.coarse import FINER, hides
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["Evenness", "Turns", "clock_hides", "evenness", "turns", "untold_ms"]
+__all__ = ["Evenness", "Turns", "clock_hides", "evenness", "turns"]
 
 _FEWEST = 50
 #: Share of a loop from which on a step of the clock is about as long.
@@ -24,8 +25,6 @@ _ONE_LENGTH = (
     "all have the same length to the last digit, as no clock shows that is finer than they differ: "
     "can't tell whether they are even"
 )
-#: The next step where the clock does not tell.
-_FINER = "log the time of a finer clock"
 #: Turns of so many loops are looked for; periods so many loops apart are alike, nearer ones not.
 _LONGEST_TURN, _SAME, _OTHER = 8, 0.7, 0.4
 #: Long and short periods differ by this share of the usual one, and by so many ticks.
@@ -61,9 +60,9 @@ def evenness(period_ms: Float, tick_ms: float = 0.0) -> Evenness:
         return Evenness(None, f"{len(period_ms)} loops are too few to say whether it is even")
     low, middle, high = percentiles(period_ms, [5, 50, 95])
     if (period_ms == middle).all():
-        return Evenness(None, f"{_ONE_LENGTH}; {_FINER}")
-    if _coarse(low, middle, high, tick_ms):
-        return Evenness(None, f"the clock is too coarse to say whether it is even; {_FINER}")
+        return Evenness(None, f"{_ONE_LENGTH}; {FINER}")
+    if hides(low, middle, high, tick_ms):
+        return Evenness(None, f"the clock is too coarse to say whether it is even; {FINER}")
     spread = max(high - low - tick_ms, 0.0) / middle
     if spread > _SPREAD:
         share = f"{100 * spread:.0f} %"
@@ -84,33 +83,6 @@ def clock_hides(period_ms: Float, tick_ms: float) -> bool:
     (True, False)
     """
     return len(period_ms) > 0 and tick_ms > _AS_LONG * float(period_ms.mean())
-
-
-def untold_ms(period_ms: Float, tick_ms: float = 0.0) -> float:
-    """By how much each length may be off where the clock cannot tell how they differ [ms].
-
-    A tick; or, where all lengths are one, that length, of which nobody knows how many ticks it is.
-    It is 0 where the clock does tell.
-
-    Examples
-    --------
-    >>> untold_ms(np.full(500, 16.0), 1.0), untold_ms(np.tile([20.0, 25.0], 99), 5.0)
-    (16.0, 5.0)
-    >>> untold_ms(np.tile([20.0, 21.0], 99), 1.0), untold_ms(np.full(10, 16.0))
-    (0.0, 0.0)
-    """
-    if len(period_ms) < _FEWEST:
-        return 0.0
-    if (period_ms == period_ms[0]).all():
-        return float(period_ms[0])
-    low, middle, high = percentiles(period_ms, [5, 50, 95])
-    return tick_ms if _coarse(low, middle, high, tick_ms) else 0.0
-
-
-def _coarse(low: float, middle: float, high: float, tick_ms: float) -> bool:
-    """Whether the clock hides how periods differ: its step is large, and they are one or two."""
-    few = high - low <= 1.01 * tick_ms
-    return middle <= 0 or tick_ms > (_SPREAD / 2 if few else _SPREAD) * middle
 
 
 def _alike(period_ms: Float, low: float, high: float, longest: int) -> list[float]:

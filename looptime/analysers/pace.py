@@ -8,12 +8,12 @@ import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.estimate import Figure
-from looptime.analysers.evenness import untold_ms
 from looptime.analysers.pacing import ONE_TICK, periods_told
 from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.schema import LIMITS
 from looptime.stats.arrays import median
+from looptime.stats.coarse import untold_ms
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import element_number, time_quantiles

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,6 +16,7 @@ from numpy.typing import ArrayLike
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
 from looptime.stats.arrays import as_values
+from looptime.stats.coarse import TOO_COARSE, untold_ms, untold_quantile_ms
 from looptime.stats.counts import binomial_two_sided
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import BATCHES, USUAL, Estimate, jackknife
@@ -239,7 +241,8 @@ def compare_recordings(
 
     Quantiles are judged on dithered values where `tick` is coarse, but `a` and `b` of the
     result, and hence `difference` and `percent`, are those of the values as they are. From p99
-    on the exceedance test decides.
+    on the exceedance test decides. Of values that are one or two ticks long the mean alone is
+    judged: how they differ is not in them.
 
     Parameters
     ----------
@@ -269,7 +272,7 @@ def compare_recordings(
     True
     """
     raw = [as_values(x, 2 * BATCHES, "a comparison") for x in (a, b)]
-    smooth = raw
+    smooth, untold = raw, [untold_ms(x, tick) if tick > 0 else 0.0 for x in raw]
     if tick > 0:
         smooth = [dither(x, tick, seed) for seed, x in enumerate(raw, 20)]
         if np.array_equal(raw[0], raw[1]):  # the same log twice must not differ by its noise
@@ -286,7 +289,12 @@ def compare_recordings(
         figure = parse_statistic(name)
         if figure.kind == "overruns":
             if budget is not None:
-                out[name] = compare_overruns(raw[0], raw[1], budget)
+                found = compare_overruns(raw[0], raw[1], budget)
+                if any(found.counts or ()) and any(
+                    untold_quantile_ms(one, budget) for one in untold
+                ):
+                    found = replace(found, refused=TOO_COARSE, p=None, low=None, high=None)
+                out[name] = found
             continue
         fields = dict(difference(judged[0][name], judged[1][name]).__dict__)
         va, vb = shown[0][name].value, shown[1][name].value
@@ -298,6 +306,9 @@ def compare_recordings(
             shorter = min(map(len, raw))
             if shorter >= least_loops(name) and fields["refused"] == _too_short(name, shorter):
                 fields |= {"refused": "", "p": test.p}
+        values = zip(untold, (va, vb), strict=True)
+        if figure.kind != "mean" and any(untold_quantile_ms(*at) for at in values):
+            fields |= {"refused": TOO_COARSE, "p": None, "low": None, "high": None}
         out[name] = Difference(**fields)
     return out
 

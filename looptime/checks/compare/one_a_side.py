@@ -10,6 +10,7 @@ from looptime.checks.compare.sides import Judged, per_loops, per_loops_note, tim
 from looptime.checks.recording.figures import Value, shown_statistics
 from looptime.checks.recording.recording import Part, rest_part
 from looptime.errors import NotEnoughError
+from looptime.stats.coarse import TOO_COARSE
 from looptime.stats.counts import rare_upper_bound
 from looptime.stats.jackknife import Estimate
 from looptime.stats.statistic import required_loops
@@ -154,6 +155,8 @@ def _from_values(raw_a: Value, raw_b: Value, quantity: str, statistic: str) -> C
     refused = found.refused
     if not refused and (va.se is None or vb.se is None):
         refused = f"{statistic} needs {required_loops(_known(statistic)):,} loops on each side"
+    if any(TOO_COARSE in v.refused for v in (va, vb)):
+        refused = TOO_COARSE
     d = vb.value - va.value
     found = replace(
         found, a=va.value, b=vb.value, difference=d, refused=refused,

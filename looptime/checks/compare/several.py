@@ -27,6 +27,7 @@ from looptime.stats.between_runs import (
     resolvable_between_runs,
     runs_to_resolve,
 )
+from looptime.stats.coarse import TOO_COARSE
 from looptime.stats.statistic import least_loops
 
 __all__ = ["Scatter", "call_changes", "recording_order", "run_changes", "runs_needed"]
@@ -97,6 +98,8 @@ def _change(
     need = least_loops("mean" if first.statistic == "rate" else first.statistic)
     if shortest < need and first.quantity != "self time":
         return replace(blank, note=f"{shortest:,} loops in a run are too few: it needs {need:,}")
+    if any(TOO_COARSE in v.refused for side in values for v in side):
+        return replace(blank, note=TOO_COARSE)
     try:
         found = at.compare([lifted(side, base) for side in values], lifted(old, base))
     except NotEnoughError as error:

@@ -10,6 +10,7 @@ from looptime.checks.recording.figures import RunValues
 from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
+from looptime.stats.coarse import TOO_COARSE
 
 __all__ = ["Row", "limit_rows"]
 
@@ -76,12 +77,17 @@ def limit_rows(runs: Sequence[RunValues], limits: dict[str, Any]) -> list[Row]:
     return rows
 
 
-def _worst(found: Sequence[tuple[float, Facts]], limit: float, **fields: Any) -> Row:
+def _worst(
+    found: Sequence[tuple[float, Facts]], limit: float, off: float = 0.0, **fields: Any
+) -> Row:
+    """The row of the worst value, which may be off by so much where a clock hides it."""
     value, facts = max(found, key=lambda at: at[0])
-    return Row(
+    made = Row(
         "limit", value=value, limit=limit, verdict="fail" if value > limit else "pass",
         source=facts.source if len(found) > 1 else "", **fields,
     )  # fmt: skip
+    hidden = off > 0 and value - off < limit < value + off
+    return replace(made, verdict="can't tell", note=TOO_COARSE) if hidden else made
 
 
 def _whole_loop(runs: Sequence[RunValues], quantity: str, statistic: str, limit: float) -> Row:
@@ -98,10 +104,14 @@ def _whole_loop(runs: Sequence[RunValues], quantity: str, statistic: str, limit:
         )  # fmt: skip
     if name == "max":
         found = [(r.max_ms[quantity], r.facts) for r in runs]
-        return _worst(found, limit, what=what, statistic=statistic)
+        off = max(r.by_name[quantity, "p99"].untold_ms for r in runs)
+        return _worst(found, limit, off, what=what, statistic=statistic)
     values = [(r, r.by_name[quantity, name]) for r in runs]
-    row = _worst([(v.value, r.facts) for r, v in values], limit, what=what, statistic=statistic)
     worst = max(values, key=lambda at: at[1].value)[1]
+    row = _worst([(v.value, r.facts) for r, v in values], limit, worst.untold_ms, what=what,
+                 statistic=statistic)  # fmt: skip
+    if row.verdict == "can't tell":
+        return row
     if worst.se and abs(worst.value - limit) < 2.1 * worst.se:
         note = "so near the limit that another run of the same code may differ"
         return replace(row, note=note)
@@ -117,7 +127,11 @@ def _overruns(runs: Sequence[RunValues], limit: float) -> Row:
                 "limits: overrun_share needs a budget: set [loop] budget_ms or --budget-ms"
             )
         found.append((value.value / value.n, run.facts))
-    return _worst(found, limit, what="overruns", statistic="overruns", unit="share")
+    row = _worst(found, limit, what="overruns", statistic="overruns", unit="share")
+    coarse = any(r.by_name["period", "p99"].untold_ms for r in runs)
+    if row.verdict == "fail" and coarse:  # one step of the clock more is what rounding makes
+        return replace(row, verdict="can't tell", note=TOO_COARSE)
+    return row
 
 
 def _call_rows(runs: Sequence[RunValues], name: str, table: dict[str, float]) -> Iterator[Row]:
@@ -130,4 +144,5 @@ def _call_rows(runs: Sequence[RunValues], name: str, table: dict[str, float]) ->
     for key, limit in table.items():
         statistic = key.removesuffix("_ms")
         found = [(getattr(c, f"duration_{statistic}_ms"), r.facts) for c, r in holders]
-        yield _worst(found, limit, what=f"{name} {statistic}", statistic=statistic, call=name)
+        off = 0.0 if statistic == "mean" else max(c.untold_ms for c, _ in holders)
+        yield _worst(found, limit, off, what=f"{name} {statistic}", statistic=statistic, call=name)

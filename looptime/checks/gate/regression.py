@@ -29,7 +29,6 @@ from looptime.stats.prediction_limits import (
     prediction_limit,
     screen_baseline,
 )
-from looptime.stats.statistic import required_loops
 from looptime.stats.student import t_one_sided, t_quantile
 from looptime.words import listed
 
@@ -206,12 +205,11 @@ def _tested(
         "regression", what, statistic, call.name, average(new), unit="loops" if count else "ms",
         verdict="not judged", decides=not call.name and statistic in DECIDING,
     )  # fmt: skip
-    short = [v.n for v in new if not v.enough]
+    short = [v for v in new if not v.enough]
     if short:
         # without the mean nothing at all is judged
         verdict = "can't tell" if statistic == "mean" and not call.name else "not judged"
-        need = required_loops(statistic)
-        note = f"{min(short):,} loops are too few for this figure: it needs {need:,}"
+        note = min(short, key=lambda v: v.n).refused
         return _Test(replace(blank, verdict=verdict, note=note))
     if count and too_rare_to_gate([round(v.value) for v in old]):
         return _Test(replace(blank, note="too rare to gate: fewer than 3 a run in the baseline"))

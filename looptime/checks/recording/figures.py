@@ -12,6 +12,7 @@ from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.histogram import Histogram
 from looptime.checks.recording.recording import Part, Series, rest_part
 from looptime.records import dataclass
+from looptime.stats.coarse import TOO_COARSE, untold_ms, untold_quantile_ms
 from looptime.stats.dither import dither
 from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.quantiles import quantiles, worst_mean
@@ -52,6 +53,17 @@ class Value:
     enough: bool = True
     #: As in `Estimate`; a season does not keep it, as its runs show how much they differ.
     wander: float = field(default=0.0, compare=False)
+    #: By how much it may be off where the clock hides how loops differ [ms]; nor is that kept.
+    untold_ms: float = field(default=0.0, compare=False)
+
+    @property
+    def refused(self) -> str:
+        """Why it allows no verdict; empty where it does."""
+        need = required_loops("mean" if self.statistic == "rate" else self.statistic)
+        if self.enough:
+            return ""
+        few = f"{self.n:,} loops are too few for this figure: it needs {need:,}"
+        return few if self.n < need and not self.untold_ms else TOO_COARSE
 
 
 def average(values: Sequence[Value]) -> float:
@@ -82,6 +94,8 @@ class CallValues:
     duration_p50_ms: float | None = None
     duration_p99_ms: float | None = None
     duration_max_ms: float | None = None
+    #: As in `Value`, of whole calls.
+    untold_ms: float = field(default=0.0, compare=False)
 
     @property
     def key(self) -> tuple[str, str]:
@@ -142,6 +156,7 @@ def _plain(x_ms: Float, statistic: str) -> float:
 def _values(quantity: str, x_ns: Int, statistics: tuple[str, ...], tick_ns: float) -> list[Value]:
     """Figures of a series [ms] with their standard errors."""
     n, x = len(x_ns), x_ns / 1e6
+    untold = _untold(x, tick_ns)
     if n < 2 * BATCHES:
         plain = ((s, _plain(x, s)) for s in statistics)
         return [Value(quantity, s, v, v, None, n, enough=False) for s, v in plain]
@@ -151,11 +166,18 @@ def _values(quantity: str, x_ns: Int, statistics: tuple[str, ...], tick_ns: floa
     if smooth is not x and not np.array_equal(smooth, x):
         judged = jackknife(smooth, [s for s in statistics if s != "mean"])
         judged = {s: judged.get(s, shown[s]) for s in statistics}
+    off = {s: untold_quantile_ms(0.0 if s == "mean" else untold, shown[s].value)
+           for s in statistics}  # fmt: skip
     return [
-        Value(quantity, s, shown[s].value, judged[s].value, judged[s].se, n,
-              judged[s].drifting, judged[s].enough, judged[s].wander)
+        Value(quantity, s, shown[s].value, judged[s].value, judged[s].se, n, judged[s].drifting,
+              judged[s].enough and not off[s], judged[s].wander, off[s])
         for s in statistics
     ]  # fmt: skip
+
+
+def _untold(x_ms: Float, tick_ns: float) -> float:
+    """As `untold_ms`, of what a log's clock timed: where no tick is known, it hides nothing."""
+    return untold_ms(x_ms, tick_ns / 1e6) if tick_ns > 1 else 0.0
 
 
 def _counts(series: Series) -> list[Value]:
@@ -190,7 +212,7 @@ def _call_values(part: Part, tick_ns: float) -> CallValues:
     return CallValues(
         part.name, part.thread, part.kind, part.subsystem, part.device, part.bus,
         part.on_loop_thread, part.counts, len(d), int(part.self_ns.sum()), mean, p99,
-        mean_ms, p50, high, most,
+        mean_ms, p50, high, most, _untold(d / 1e6, tick_ns),
     )  # fmt: skip
 
 

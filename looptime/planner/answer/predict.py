@@ -29,6 +29,7 @@ from looptime.planner.answer.prediction import (
     either,
     open_clock,
     open_tick,
+    untold_tail,
     verdict,
 )
 from looptime.planner.answer.rest import rest_that_pays
@@ -250,7 +251,7 @@ class _Plan:
         return Prediction(
             side(now, Settings().span, run, self._scatter, self.budget_ms, self._tick_ms), after,
             contributions,
-            (*central.warnings, *_full_buses(central, after), *may_end),
+            (*central.warnings, *untold_tail(run), *_full_buses(central, after), *may_end),
             judged,
             verdict(change), change,
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),

@@ -13,6 +13,7 @@ from looptime.planner.known.call_clock import CallClock
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
+from looptime.stats.coarse import untold_ms
 from looptime.words import changed, named
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "UnknownBus",
     "UnknownTurns",
     "either",
+    "untold_tail",
     "verdict",
 ]
 
@@ -223,6 +225,15 @@ def either(told: Prediction, other: Prediction, why: Sequence[str]) -> Predictio
         ),
         warnings=(*told.warnings, *why),
     )  # fmt: skip
+
+
+def untold_tail(run: Run) -> tuple[str, ...]:
+    """A warning where the clock is too coarse for any figure of loops but their mean."""
+    off = untold_ms(run.loop_columns.period_ns / 1e6, run.clock.tick_ns / 1e6)
+    if not off or run.clock.tick_ns <= 1:
+        return ()
+    return (f"the clock steps by as much as loops differ: p99 is known to within {off:.4g} ms, now "
+            "and then; judge by the mean, or log the time of a finer clock",)  # fmt: skip
 
 
 def open_tick(taken_ms: float, finer_ms: float) -> str:

@@ -13,6 +13,7 @@ from looptime.planner.answer.corners import play_all
 from looptime.planner.answer.intervals import RunScatter, planned
 from looptime.planner.answer.measures import Number, work_ms
 from looptime.planner.answer.predict import end_of_gain, prepare_run
+from looptime.planner.answer.prediction import untold_tail
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
@@ -386,9 +387,11 @@ class _Search:
 
     def _warnings(self) -> tuple[str, ...]:
         buses = {call.bus for call in self.at.run.names if call.kind == "sensor read"}
+        coarse = untold_tail(self.at.run)
         if None not in buses:
-            return ()
+            return coarse
         return (
+            *coarse,
             "some sensor reads have no bus: named under [[call]] in looptime.toml, threads and "
             "batches can be judged by it",
         )
