@@ -6,7 +6,6 @@ import numpy as np
 
 from looptime.analysers.freshness import holds
 from looptime.array_types import Float
-from looptime.heading.kept_work import Work
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.records import dataclass
 from looptime.run import Run
@@ -90,7 +89,9 @@ def in_its_loops(at: Sampling, run: Run, pace: OwnPace | None) -> Sampling:
     kept = np.unique(kept[kept < len(at.start_s)])
     if len(kept) < 3:
         return at
+    each = at.work.work_s  # from turn to turn the loop does it in each of its passes
+    work = replace(at.work, work_s=None if each is None else pace.every * each)
     return replace(
         at, taken_s=at.taken_s[kept], read_s=at.read_s[kept], use_s=at.use_s[kept],
-        start_s=at.start_s[kept], block=blocks_of(len(kept) - 1), work=Work(),
+        start_s=at.start_s[kept], block=blocks_of(len(kept) - 1), work=work,
     )  # fmt: skip

@@ -1,5 +1,7 @@
 """Controllers that run in some loops only, told by their outputs; and outputs that rest."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from looptime.controllers import Controller
 from looptime.controlling.fit import signal_key
 from looptime.controlling.own_pace import in_its_loops, own_pace
 from looptime.errors import UsageError
+from looptime.heading.kept_work import Work
 from looptime.heading.pattern import Sampling, blocks_of
 from looptime.run import LoopColumns, Run, Signals
 from looptime.views.text.control_answer import reasons
@@ -63,6 +66,23 @@ def test_its_turns_alone_count():
     assert found.hold_s == pytest.approx(np.full(len(run) // 4 - 1, 0.04))
     assert found.latency_s == pytest.approx(np.full(len(found), 0.003))
     assert in_its_loops(every, run, None) is every
+
+
+def test_the_work_of_its_turns_is_that_of_all_their_loops():
+    """Every 4th of loops of 10 ms that work for 4: at most 250 loops, and 62.5 turns, a second.
+
+    In turns of 20 ms, loops of 5, the 3 ms of work up to its use stay, and of 2 ms that are waited
+    there is a sixth left, as of the 6 ms that each loop waits.
+    """
+    run = run_of(u=held_for(4))
+    use = np.arange(len(run)) * 0.01 + 0.003
+    every = Sampling(use - 0.003, use - 0.003, use, use - 0.003, blocks_of(len(run) - 1))
+    found = in_its_loops(replace(every, work=Work("waits", 0.004, True, 1.0, 0.6)), run,
+                         own_pace(run, "u")).work  # fmt: skip
+    assert found.fastest_hz == pytest.approx(62.5)
+    assert 3 * found.factor(0.04, 0.02, found.read_share) == pytest.approx(3.0)
+    assert 5 * found.factor(0.04, 0.02, found.start_share) == pytest.approx(3 + 2 / 6)
+    assert in_its_loops(every, run, own_pace(run, "u")).work == Work()
 
 
 def test_it_is_said_and_its_age_is_that_of_its_turns():
