@@ -37,15 +37,15 @@ _FEW_BEHIND, _MOST_BEHIND = 5, 0.7
 
 def pacing_findings(at: Summary) -> list[Finding]:
     """How the loop keeps its rate, what is left of its period, and what overruns it."""
-    coarse = _coarse_wakes(at)
+    said = stated_tick_ms(at.run.meta)
+    coarse = _coarse_wakes(at, said)
     paced = [f for f in _pacing(at) if not coarse or f.code not in _IN_SLOTS]
-    stated = _faster_than_stated(at) + ([] if coarse else _slower_than_stated(at))
+    stated = _faster_than_stated(at, said) + ([] if coarse else _slower_than_stated(at, said))
     return coarse + stated + paced + _headroom(at) + _overruns(at)
 
 
-def _faster_than_stated(at: Summary) -> list[Finding]:
+def _faster_than_stated(at: Summary, stated: float | None) -> list[Finding]:
     """Loops that come more often than the log itself says: what counts loops is off by as much."""
-    stated = stated_tick_ms(at.run.meta)
     usual, mean = median(at.basis.period_ms), float(at.basis.period_ms.mean())
     least = max(_FASTER * (stated or 0.0), at.run.clock.tick_ns / 1e6)
     if stated is None or not 0 < usual < stated - least or mean > stated - least:
@@ -64,9 +64,9 @@ def _faster_than_stated(at: Summary) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _slower_than_stated(at: Summary) -> list[Finding]:
+def _slower_than_stated(at: Summary, stated: float | None) -> list[Finding]:
     """Loops that come less often than the log says, where no pace tells which of them are late."""
-    stated, p, period = stated_tick_ms(at.run.meta), at.pacing, at.basis.period_ms
+    p, period = at.pacing, at.basis.period_ms
     if stated is None or p.mode == "sleep after work":
         return []
     mean, tick_ms = float(period.mean()), at.run.clock.tick_ns / 1e6
@@ -106,10 +106,9 @@ def missed(at: Summary) -> str:
     return f"{text}: {lost}{rate} {three(ms_value(p.nominal_hz))}."
 
 
-def _coarse_wakes(at: Summary) -> list[Finding]:
+def _coarse_wakes(at: Summary, stated: float | None) -> list[Finding]:
     """A timer whose grid the period that was asked for does not fit: no call makes loops late."""
     p, wait = at.pacing, at.basis.waits.wait_ns
-    stated = stated_tick_ms(at.run.meta)
     asked = p.nominal_ms if stated is None else stated
     period = at.basis.period_ms
     if asked is None or not p.fixed_rate or (abs(period / asked - 1) > _OFF).mean() < _MOST_OFF:

@@ -41,29 +41,28 @@ def lone_stall(
     quantity : {"period", "work"}
         What is judged.
     """
-    sides = [[run.series for run in side] for side in (before, after)]
-    if any(series is None or not len(series.period_ns) for side in sides for series in side):
+    sides = [[(run, run.series) for run in side] for side in (before, after)]
+    if any(series is None or not len(series.period_ns) for side in sides for _, series in side):
         return None
-    means = [float(np.mean([s.ms(quantity).mean() for s in side if s])) for side in sides]
+    judged = [[(run, s, s.ms(quantity)) for run, s in side if s] for side in sides]
+    means = [float(np.mean([ms.mean() for *_, ms in side])) for side in judged]
     whole, longest = means[1] - means[0], []
-    for is_after, (judged, side) in enumerate(zip((before, after), sides, strict=True)):
-        for run, series in zip(judged, side, strict=True):
-            assert series is not None
-            ms = series.ms(quantity)
+    for is_after, side in zip((False, True), judged, strict=True):
+        for run, series, ms in side:
             at, usual = int(np.argmax(ms)), float(np.median(ms))
             if ms[at] >= _TIMES * usual > 0:
                 adds = (float(ms[at]) - usual) / len(ms) / len(side)
-                longest.append((adds, bool(is_after), run, series, at))
+                longest.append((adds, is_after, run, series, at, float(ms[at])))
     if not longest:
         return None
-    adds, is_after, run, series, at = max(longest, key=lambda one: one[0])
+    adds, is_after, run, series, at, took = max(longest, key=lambda one: one[0])
     if adds < _SHARE * abs(whole) or adds < _MATTERS * means[0]:
         return None
     adds = adds if is_after else -adds
     base = means[0] if is_after else means[0] + adds
     return LoneStall(
-        run.facts.name, is_after, float(series.ms(quantity)[at]), _held_by(series, at), adds,
-        whole - adds, 100 * (whole - adds) / base,
+        run.facts.name, is_after, took, _held_by(series, at), adds, whole - adds,
+        100 * (whole - adds) / base,
     )  # fmt: skip
 
 
