@@ -151,7 +151,8 @@ def by_periods(
                     f"what no call covers takes {median(rest):.3g} ms however long the calls take: "
                     f"{_EITHER}"
                 )
-            if on_grid(period, grain) and not on_grid(covered, cut):
+            many = len(period) >= _SURE_OF_GRID
+            if many and on_grid(period, grain) and not on_grid(covered, cut):
                 return "fixed rate", _GRID
             return (
                 "free-running",
