@@ -5,7 +5,7 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.stats.arrays import median
-from looptime.stats.coarse import FINER, hides
+from looptime.stats.dither import FINER, hides
 from looptime.stats.quantiles import percentiles
 
 __all__ = ["Evenness", "Turns", "clock_hides", "evenness", "turns"]

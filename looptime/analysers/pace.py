@@ -13,8 +13,7 @@ from looptime.array_types import Float
 from looptime.records import dataclass
 from looptime.schema import LIMITS
 from looptime.stats.arrays import median
-from looptime.stats.coarse import untold_ms
-from looptime.stats.dither import dither
+from looptime.stats.dither import dither, untold_ms
 from looptime.stats.jackknife import jackknife
 from looptime.stats.quantiles import element_number, time_quantiles
 from looptime.units import NS_PER_MS, UNITS, split_unit

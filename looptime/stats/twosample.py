@@ -16,9 +16,8 @@ from numpy.typing import ArrayLike
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
 from looptime.stats.arrays import as_values
-from looptime.stats.coarse import TOO_COARSE, untold_ms, untold_quantile_ms
 from looptime.stats.counts import binomial_two_sided
-from looptime.stats.dither import dither
+from looptime.stats.dither import TOO_COARSE, dither, untold_ms, untold_quantile_ms
 from looptime.stats.jackknife import BATCHES, USUAL, Estimate, jackknife
 from looptime.stats.quantiles import element_number
 from looptime.stats.statistic import least_loops, parse_statistic, required_loops

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.analysers.evenness import evenness, turns
-from looptime.stats.coarse import untold_ms
+from looptime.stats.dither import untold_ms
 
 
 def periods(n=500, sd=0.5):

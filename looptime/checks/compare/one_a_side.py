@@ -10,8 +10,8 @@ from looptime.checks.compare.sides import Judged, per_loops, per_loops_note, tim
 from looptime.checks.recording.figures import Value, shown_statistics
 from looptime.checks.recording.recording import Part, rest_part
 from looptime.errors import NotEnoughError
-from looptime.stats.coarse import TOO_COARSE
 from looptime.stats.counts import rare_upper_bound
+from looptime.stats.dither import TOO_COARSE
 from looptime.stats.jackknife import Estimate
 from looptime.stats.statistic import required_loops
 from looptime.stats.student import t_quantile

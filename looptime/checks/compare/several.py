@@ -27,7 +27,7 @@ from looptime.stats.between_runs import (
     resolvable_between_runs,
     runs_to_resolve,
 )
-from looptime.stats.coarse import TOO_COARSE
+from looptime.stats.dither import TOO_COARSE
 from looptime.stats.statistic import least_loops
 
 __all__ = ["Scatter", "call_changes", "recording_order", "run_changes", "runs_needed"]

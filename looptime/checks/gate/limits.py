@@ -10,7 +10,7 @@ from looptime.checks.recording.figures import RunValues
 from looptime.errors import UsageError
 from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
-from looptime.stats.coarse import TOO_COARSE
+from looptime.stats.dither import TOO_COARSE
 
 __all__ = ["Row", "limit_rows"]
 

@@ -12,8 +12,7 @@ from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.histogram import Histogram
 from looptime.checks.recording.recording import Part, Series, rest_part
 from looptime.records import dataclass
-from looptime.stats.coarse import TOO_COARSE, untold_ms, untold_quantile_ms
-from looptime.stats.dither import dither
+from looptime.stats.dither import TOO_COARSE, dither, untold_ms, untold_quantile_ms
 from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.quantiles import quantiles, worst_mean
 from looptime.stats.statistic import parse_statistic, required_loops

@@ -13,7 +13,7 @@ from looptime.planner.known.call_clock import CallClock
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
-from looptime.stats.coarse import untold_ms
+from looptime.stats.dither import untold_ms
 from looptime.words import changed, named
 
 __all__ = [
