@@ -87,8 +87,10 @@ def find_long(
         timed = sum(named_unit(text) is not None for text in header)
         stamps = [at for at in times
                   if is_stamp(header[at]) or (timed == 1 and is_bare_unit(header[at]))]  # fmt: skip
-        lengths = units or (keys and all(split_unit(key)[1] for key in set(columns[keys[0]])))
-        times = stamps or [at for at in times if stems[at] in _LOOPS and lengths
+        lengths = units or any(s in _VALUES and named_unit(text) in UNITS
+                               for s, text in zip(stems, header, strict=True))  # fmt: skip
+        lengths = keys and (lengths or all(split_unit(key)[1] for key in set(columns[keys[0]])))
+        times = stamps or [at for at in times if lengths and stems[at] in _LOOPS
                            and _once(columns[at], columns[keys[0]])]  # fmt: skip
     elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):
         return None  # a duration with a name looks the same
