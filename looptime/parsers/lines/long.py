@@ -87,9 +87,9 @@ def find_long(
         timed = sum(named_unit(text) is not None for text in header)
         stamps = [at for at in times
                   if is_stamp(header[at]) or (timed == 1 and is_bare_unit(header[at]))]  # fmt: skip
-        lengths = units or any(s in _VALUES and named_unit(text) in UNITS
-                               for s, text in zip(stems, header, strict=True))  # fmt: skip
-        lengths = keys and (lengths or all(split_unit(key)[1] for key in set(columns[keys[0]])))
+        valued = [named_unit(text) for s, text in zip(stems, header, strict=True) if s in _VALUES]
+        of_time = [split_unit(key)[1] is not None for key in set(columns[keys[0]])] if keys else []
+        lengths = keys and (units or any(valued) or all(of_time) or (valued and any(of_time)))
         times = stamps or [at for at in times if lengths and stems[at] in _LOOPS
                            and _once(columns[at], columns[keys[0]])]  # fmt: skip
     elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):

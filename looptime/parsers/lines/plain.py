@@ -42,6 +42,7 @@ from looptime.parsers.lines.indented import name_by_indent, units_of_titles
 from looptime.parsers.lines.keyed import STAMP, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, split_host, split_tag, without_sender
+from looptime.parsers.lines.name_by_name import name_by_name
 from looptime.parsers.lines.objects import name_by_calls, read_objects, unrolled
 from looptime.parsers.lines.other_times import in_counts, other_times
 from looptime.parsers.lines.several_loops import leave_out_others
@@ -114,6 +115,12 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
     first = _every_line(source) if may_be_tabled(lines) else unrolled(lines)
     if first is lines and not asked and options.columns is None and is_written(text):
         return None
+    if options.layout is None and options.columns is None and not options.stated:
+        like = _written(first, source.path)()
+        grid = None if like is None else name_by_name(like, lambda: _every_line(source))
+        if grid is not None:
+            rewritten, dialect = grid.rewritten()
+            return Plain(replace(source, rewritten=rewritten), dialect, "values", options)
     names, unit = None if asked else options.columns, options.unit
     if not (asked or options.stated) and other_times(first, source.path, names, unit) is not None:
         table = other_times(_every_line(source), source.path, names, unit)
