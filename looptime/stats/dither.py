@@ -7,7 +7,7 @@ from looptime.stats.arrays import Float, as_values
 from looptime.stats.quantiles import percentiles, quantiles
 
 __all__ = [
-    "FINER", "TOO_COARSE", "dither", "hides", "is_coarse", "untold_ms", "untold_quantile_ms",
+    "FINER", "TOO_COARSE", "dither", "hides", "is_coarse", "untold_ms", "untold_there",
 ]  # fmt: skip
 
 #: The next step where the clock does not tell.
@@ -17,8 +17,8 @@ TOO_COARSE = f"the clock steps by as much as loops differ: {FINER}"
 _FEWEST = 50
 #: Share of the usual length from which on a step hides how lengths differ, half of it of one step.
 _LARGE = 0.25
-#: Steps beyond which a length is told by any clock, give or take one.
-_TOLD = 3.0
+#: Steps above the usual length from which on a length is told by any clock, give or take one.
+_FAR = 2.0
 #: Seed of the noise, fixed so that the same log gives the same verdict every time.
 SEED = 20
 
@@ -105,15 +105,18 @@ def untold_ms(length_ms: Float, tick_ms: float = 0.0) -> float:
     return tick_ms if hides(low, middle, high, tick_ms) else 0.0
 
 
-def untold_quantile_ms(untold: float, quantile_ms: float) -> float:
-    """The same of a quantile of the lengths, given that of each: many steps of a clock are told.
+def untold_there(length_ms: Float, tick_ms: float, at_ms: float) -> float:
+    """The same of a quantile of the lengths, or a bound: far above the usual one it is told.
 
     Examples
     --------
-    >>> untold_quantile_ms(16.0, 32.0), untold_quantile_ms(16.0, 900.0)
+    >>> import numpy as np
+    >>> x = np.tile([0.0, 16.0, 16.0], 99)
+    >>> untold_there(x, 16.0, 32.0), untold_there(x, 16.0, 900.0)
     (16.0, 0.0)
     """
-    return untold if 0 < quantile_ms <= _TOLD * untold else 0.0
+    step = untold_ms(length_ms, tick_ms) if tick_ms > 0 else 0.0
+    return step if step and 0 < at_ms <= percentiles(length_ms, [50])[0] + _FAR * step else 0.0
 
 
 def hides(low: float, middle: float, high: float, tick_ms: float) -> bool:

@@ -17,7 +17,7 @@ from looptime.errors import NotEnoughError
 from looptime.records import dataclass
 from looptime.stats.arrays import as_values
 from looptime.stats.counts import binomial_two_sided
-from looptime.stats.dither import TOO_COARSE, dither, untold_ms, untold_quantile_ms
+from looptime.stats.dither import TOO_COARSE, dither, untold_there
 from looptime.stats.jackknife import BATCHES, USUAL, Estimate, jackknife
 from looptime.stats.quantiles import element_number
 from looptime.stats.statistic import least_loops, parse_statistic, required_loops
@@ -271,7 +271,7 @@ def compare_recordings(
     True
     """
     raw = [as_values(x, 2 * BATCHES, "a comparison") for x in (a, b)]
-    smooth, untold = raw, [untold_ms(x, tick) if tick > 0 else 0.0 for x in raw]
+    smooth = raw
     if tick > 0:
         smooth = [dither(x, tick, seed) for seed, x in enumerate(raw, 20)]
         if np.array_equal(raw[0], raw[1]):  # the same log twice must not differ by its noise
@@ -289,9 +289,7 @@ def compare_recordings(
         if figure.kind == "overruns":
             if budget is not None:
                 found = compare_overruns(raw[0], raw[1], budget)
-                if any(found.counts or ()) and any(
-                    untold_quantile_ms(one, budget) for one in untold
-                ):
+                if any(found.counts or ()) and any(untold_there(x, tick, budget) for x in raw):
                     found = replace(found, refused=TOO_COARSE, p=None, low=None, high=None)
                 out[name] = found
             continue
@@ -305,8 +303,8 @@ def compare_recordings(
             shorter = min(map(len, raw))
             if shorter >= least_loops(name) and fields["refused"] == _too_short(name, shorter):
                 fields |= {"refused": "", "p": test.p}
-        values = zip(untold, (va, vb), strict=True)
-        if figure.kind != "mean" and any(untold_quantile_ms(*at) for at in values):
+        off = (untold_there(x, tick, v) for x, v in zip(raw, (va, vb), strict=True))
+        if figure.kind != "mean" and any(off):
             fields |= {"refused": TOO_COARSE, "p": None, "low": None, "high": None}
         out[name] = Difference(**fields)
     return out

@@ -275,7 +275,6 @@ def test_few_events_of_a_long_interval():
 def test_few_long_loops_at_random_keep_no_rhythm():
     """Four to eight long loops anywhere, in one call, in any or in all at once: one log of 30.
 
-
     Of 2,400 such logs none was told a rhythm; one in a hundred may be.
     """
     told = 0

@@ -10,7 +10,7 @@ from looptime.stats.dither import (
     dither,
     is_coarse,
     untold_ms,
-    untold_quantile_ms,
+    untold_there,
 )
 from looptime.stats.quantiles import quantile
 from looptime.stats.twosample import compare_recordings
@@ -59,7 +59,8 @@ def test_lengths_of_one_step_or_none_tell_no_quantile_but_those_of_many_do():
     x = timed(12, 16, 1)
     assert set(x) == {0, 16}
     assert untold_ms(x, 16.0) == 16
-    assert [untold_quantile_ms(16.0, q) for q in (0.0, 16.0, 32.0, 304.0)] == [0, 16, 16, 0]
+    assert [untold_there(x, 16.0, q) for q in (0.0, 16.0, 48.0, 304.0)] == [0, 16, 16, 0]
+    assert untold_there(timed(5.3, 1, 1, sd_ms=0.01), 1.0, 6.0) == 1  # 5 or 6
     assert untold_ms(timed(200, 16, 1), 16.0) == 0
 
 

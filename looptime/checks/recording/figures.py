@@ -12,7 +12,7 @@ from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.histogram import Histogram
 from looptime.checks.recording.recording import Part, Series, rest_part
 from looptime.records import dataclass
-from looptime.stats.dither import TOO_COARSE, dither, untold_ms, untold_quantile_ms
+from looptime.stats.dither import TOO_COARSE, dither, untold_ms, untold_there
 from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.quantiles import quantiles, worst_mean
 from looptime.stats.statistic import parse_statistic, required_loops
@@ -155,7 +155,6 @@ def _plain(x_ms: Float, statistic: str) -> float:
 def _values(quantity: str, x_ns: Int, statistics: tuple[str, ...], tick_ns: float) -> list[Value]:
     """Figures of a series [ms] with their standard errors."""
     n, x = len(x_ns), x_ns / 1e6
-    untold = _untold(x, tick_ns)
     if n < 2 * BATCHES:
         plain = ((s, _plain(x, s)) for s in statistics)
         return [Value(quantity, s, v, v, None, n, enough=False) for s, v in plain]
@@ -165,18 +164,13 @@ def _values(quantity: str, x_ns: Int, statistics: tuple[str, ...], tick_ns: floa
     if smooth is not x and not np.array_equal(smooth, x):
         judged = jackknife(smooth, [s for s in statistics if s != "mean"])
         judged = {s: judged.get(s, shown[s]) for s in statistics}
-    off = {s: untold_quantile_ms(0.0 if s == "mean" else untold, shown[s].value)
-           for s in statistics}  # fmt: skip
+    tick = tick_ns / 1e6 if tick_ns > 1 else 0.0
+    off = {s: 0.0 if s == "mean" else untold_there(x, tick, shown[s].value) for s in statistics}
     return [
         Value(quantity, s, shown[s].value, judged[s].value, judged[s].se, n, judged[s].drifting,
               judged[s].enough and not off[s], judged[s].wander, off[s])
         for s in statistics
     ]  # fmt: skip
-
-
-def _untold(x_ms: Float, tick_ns: float) -> float:
-    """As `untold_ms`, of what a log's clock timed: where no tick is known, it hides nothing."""
-    return untold_ms(x_ms, tick_ns / 1e6) if tick_ns > 1 else 0.0
 
 
 def _counts(series: Series) -> list[Value]:
@@ -211,7 +205,7 @@ def _call_values(part: Part, tick_ns: float) -> CallValues:
     return CallValues(
         part.name, part.thread, part.kind, part.subsystem, part.device, part.bus,
         part.on_loop_thread, part.counts, len(d), int(part.self_ns.sum()), mean, p99,
-        mean_ms, p50, high, most, _untold(d / 1e6, tick_ns),
+        mean_ms, p50, high, most, untold_ms(d / 1e6, tick_ns / 1e6) if tick_ns > 1 else 0.0,
     )  # fmt: skip
 
 
