@@ -36,6 +36,7 @@ from looptime.parsers.layouts.lock_events import (
     lock_columns,
     lock_edges,
     lock_side,
+    with_owners,
 )
 from looptime.parsers.layouts.own_threads import OVERLAP, thread_column
 from looptime.parsers.layouts.pairing import BEGIN, END, POINT, pair
@@ -306,7 +307,10 @@ def rows(content: Content) -> Found:
     neither = (side < 0) & ~nameless
     outcast.add(np.flatnonzero(neither), "not a row")
     neither |= nameless
-    thread = np.asarray(at["thread"]) if len(table.words.get("thread", [])) > 1 else None
+    words = table.words.get("thread", [])
+    thread = None
+    if len(words) > 1:
+        thread = with_owners(np.asarray(at["thread"]), name, side, words)
     if "seq" in at and is_place_in_loop(at["seq"], thread, at.get("loop")):
         del at["seq"]
     kept = np.flatnonzero(~neither)

@@ -12,7 +12,7 @@ from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import THREADS, tokens
 from looptime.parsers.layouts.edges_by_values import clock_of
 from looptime.parsers.layouts.pairing import BEGIN, END, is_nested
-from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.dialect import Dialect, is_missing
 from looptime.records import dataclass
 
 __all__ = [
@@ -25,6 +25,7 @@ __all__ = [
     "lock_edges",
     "lock_names",
     "lock_side",
+    "with_owners",
 ]
 
 #: Sides of a lock's events, beside those of calls.
@@ -116,6 +117,8 @@ def _may_be(dialect: Dialect, edge: Head, thread: Head, lock: Head) -> float:
         now, who, what = lock_side(row[edge.index]), row[thread.index], row[lock.index]
         if now is None:
             continue
+        if now == FREED and is_missing(who):
+            who = owner.get(what, who)
         waits = asked.pop(who, what)
         fits = waits == what and owner.get(what, who) == who
         if now == WANTED:
@@ -127,6 +130,28 @@ def _may_be(dialect: Dialect, edge: Head, thread: Head, lock: Head) -> float:
         threads.add(who)
         good, count = good + fits, count + 1
     return good / count if len(threads) > 1 else 0.0
+
+
+def with_owners(thread: Int, name: Int, side: NDArray[np.int8], words: list[str]) -> Int:
+    """Threads of all rows: who lets a lock go without a name is the one that has it.
+
+    Examples
+    --------
+    >>> side = np.array([HAD, FREED, HAD, FREED], np.int8)
+    >>> with_owners(np.array([1, 0, 2, 0]), np.zeros(4, int), side, ["", "main", "camera"])
+    array([1, 1, 2, 2])
+    """
+    nobody = [code for code, word in enumerate(words) if is_missing(word)]
+    if not (np.isin(thread, nobody) & (side == FREED)).any():
+        return thread
+    made, has = thread.copy(), dict[int, int]()
+    for row in np.flatnonzero((side == HAD) | (side == FREED)).tolist():
+        lock, own = int(name[row]), int(thread[row])
+        if side[row] == HAD:
+            has[lock] = own
+        elif own in nobody:
+            made[row] = has.pop(lock, own)
+    return made
 
 
 @dataclass(frozen=True)

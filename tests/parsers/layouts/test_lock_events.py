@@ -227,3 +227,17 @@ def test_a_lost_row_of_a_lock_taken_twice_costs_its_own_turn_alone(tmp_path):
     told = np.array(self_ms(run)["i2c wait"])
     assert np.abs(told[:, None] - waits).min(axis=1).max() < 2e-3
     assert run.set_aside.counts["begin without end"] == 2
+
+
+@pytest.mark.parametrize("head", ["t_us,thread,event,object", "t_us,owner,event,resource"])
+def test_who_lets_a_lock_go_without_a_name_is_who_has_it(tmp_path, head):
+    """The same events, of which those that release it name nobody."""
+    events, waits = locked()
+    rows = [f"{t},{'' if what == 'released' else who},lock_{what},i2c" for t, who, what in events]
+    run = read(tmp_path, "\n".join([head, *rows]) + "\n")
+    assert run.thread_names[run.loop_thread] == "main"
+    pieces = self_ms(run)
+    assert pieces["i2c wait"] == pytest.approx(waits[: len(run)], abs=2e-3)
+    assert pieces["i2c held"] == pytest.approx([2.0] * len(run), abs=2e-3)
+    of_camera = run.call_columns.duration_ns[~run.on_loop_thread]
+    assert of_camera.max() / 1e6 == pytest.approx(6.0, abs=2e-3)
