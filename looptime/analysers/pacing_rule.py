@@ -20,8 +20,8 @@ from looptime.stats.quantiles import percentiles
 
 __all__ = ["by_periods", "by_waits", "moment", "on_grid", "with_unnamed"]
 
-#: Below this share of the variance of independent terms, sums keep to a grid.
-_ON_GRID = 0.15
+#: Below this share of the variance of independent terms, sums of so many keep to a grid.
+_ON_GRID, _SPAN = 0.15, 32
 #: Periods so close together, as a share of them, keep to a tick where the clock is finer.
 _EVEN = 0.004
 #: Share of the period that work must vary by from loop to loop before it tells of a wait.
@@ -55,9 +55,9 @@ _CLOCK_S_GRID = (
     "loops, or a finer clock, would tell"
 )
 #: Loops from which on independent periods keep to a grid by chance in less than one log of a
-#: thousand; how even they are where something holds them; how alike those of one place in turns of
-#: so many loops are at most.
-_SURE_OF_GRID, _HELD_WITHIN, _LONGEST_TURN, _TURNS = 200, 0.01, 8, 0.25
+#: thousand; how even they are where something holds them; how alike those of one place in turns are
+#: at most.
+_SURE_OF_GRID, _HELD_WITHIN, _TURNS = 200, 0.01, 0.25
 _HELD = (
     "the starts keep to a grid though calls cover the whole period: one of them waits for a tick "
     "or for its device's own beat, and all else is too even to tell which"
@@ -134,7 +134,8 @@ def by_periods(
         if rest.mean() < 0.05 * period.mean():
             if any(call.kind == "pacing" for call in run.names):
                 return "free-running", "it hardly ever waits"
-            if _held_even(period, grain):
+            even = spread(period) <= _HELD_WITHIN * median(period)
+            if even and _surely_on_grid(period, grain):
                 return "fixed rate", _HELD
             return "free-running", "calls cover the whole period and none of them is a wait"
         cut = varied_by(grain_of(run, run.call_columns.duration_ns))
@@ -151,8 +152,7 @@ def by_periods(
                     f"what no call covers takes {median(rest):.3g} ms however long the calls take: "
                     f"{_EITHER}"
                 )
-            many = len(period) >= _SURE_OF_GRID
-            if many and on_grid(period, grain) and not on_grid(covered, cut):
+            if _surely_on_grid(period, grain) and not on_grid(covered, cut):
                 return "fixed rate", _GRID
             return (
                 "free-running",
@@ -166,13 +166,17 @@ def by_periods(
     return mode, why
 
 
-def _held_even(period: Float, grain: float) -> bool:
-    """Whether even loops keep to a grid, and not because long and short ones take turns."""
-    if len(period) < _SURE_OF_GRID or spread(period) > _HELD_WITHIN * median(period):
+def _surely_on_grid(period: Float, grain: float) -> bool:
+    """Whether starts keep to a grid, and not because long and short loops take turns.
+
+    Calls that come every so many loops keep sums of periods alike as well, while these are alike
+    from turn to turn.
+    """
+    if len(period) < _SURE_OF_GRID or not on_grid(period, grain):
         return False
-    off = period - median(period)
-    turns = max(float(off[k:] @ off[:-k]) for k in range(2, _LONGEST_TURN + 1))
-    return on_grid(period, grain) and turns < _TURNS * float(off @ off)
+    off = period - period.mean()
+    turns = max(float(off[k:] @ off[:-k]) for k in range(2, _SPAN + 1))
+    return turns < _TURNS * float(off @ off)
 
 
 def with_unnamed(gap: Float, period: Float, why: str) -> tuple[str, str]:
@@ -292,7 +296,7 @@ def _by_starts(period: Float, grain: float) -> tuple[str, str]:
     return "free-running", _NO_GRID
 
 
-def _variance_ratio(period: Float, grain: float, span: int = 32) -> float | None:
+def _variance_ratio(period: Float, grain: float, span: int = _SPAN) -> float | None:
     """Variance of the time over `span` periods over `span` times that of one; 1 for independent.
 
     What cutting the stamps to ticks adds to each is taken off: alone, it would look like a grid.
