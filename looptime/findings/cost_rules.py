@@ -32,6 +32,8 @@ __all__ = ["cost_findings"]
 _DEAR_SHARE, _DEAR_BESIDE_REST = 0.5, 0.3
 #: What half of a loop in one call is worth beside a call that is known to block.
 _DEAR_WORTH = 0.7
+#: Patterns of names by which reads are told; more have one name of what they belong to.
+_FEW_LIKE = 2
 _UNCOVERED_SHARE = 0.3
 #: The least share of a call that may be the wait that paces the loop.
 _FILLS = 0.2
@@ -276,7 +278,7 @@ def _batches(at: Summary) -> list[Finding]:
         ):
             continue
         alike = grouped((name, None) for name in group.names)
-        of_what = alike[0][0] if len(alike) == 1 else group.place
+        of_what = named([name for name, _ in alike]) if len(alike) <= _FEW_LIKE else group.place
         known = f"on bus {group.bus}" if group.bus else f"of {of_what}"
         doubt = "" if group.bus else ", if they sit on one bus and the driver can batch them"
         text = (

@@ -8,9 +8,8 @@ from looptime.signal_names import quantity_of
 from looptime.units import split_unit
 
 __all__ = [
-    "CLOCKS", "COUNTS", "MEANINGS", "PHASES", "THREADS", "bare_name", "meaning", "names_count",
-    "names_setting",
-    "of_a_clock", "of_an_instant", "tokens",
+    "CLOCKS", "COUNTS", "LOOP_NUMBERS", "MEANINGS", "PHASES", "THREADS", "bare_name", "meaning",
+    "names_count", "names_setting", "of_a_clock", "of_an_instant", "tokens",
 ]  # fmt: skip
 
 #: What a header can say of its column.
@@ -25,12 +24,13 @@ CLOCKS = (
     "start", "starttime", "elapsed", "elapsedtime", "uptime", "runtime", "epoch", "now",
     "datetime", "date", "micros", "millis", "nanos",
 )  # fmt: skip
-COUNTS = (
-    "loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass", "loops",
-    "iterations", "cycles", "loopcounter",  # "cyclecount" counts those of a processor
+#: Headers of the number of the loop, whatever else a row holds.
+LOOP_NUMBERS = (
+    "loop", "loopcount", "iteration", "iter", "cycle",  # "cyclecount" counts those of a processor
     *(loop + number for loop in ("loop", "cycle", "iteration", "iter")
       for number in ("no", "nr", "num", "number", "index", "idx", "id", "seq")),
 )  # fmt: skip
+COUNTS = (*LOOP_NUMBERS, "pass", "loops", "iterations", "cycles", "loopcounter")
 PHASES = ("phase", "mode", "state")
 THREADS = (
     "thread", "threadname", "threadid", "tid", "who", "thr", "thrd", "thrname", "thrid", "threadno",

@@ -11,7 +11,7 @@ from looptime.errors import LogError
 from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.evidence import rises, wordy
 from looptime.parsers.columns.headers import Head, is_bare_unit, roles
-from looptime.parsers.columns.lexicon import THREADS
+from looptime.parsers.columns.lexicon import LOOP_NUMBERS, THREADS
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, is_plausible, tick_of
 from looptime.parsers.layouts.beside_calls import (
     is_place_in_loop,
@@ -72,10 +72,7 @@ COLUMNS: dict[str, Column] = {
     ),
     "base": Column((), "time"),  # the loop's start, where those of the calls count from it
     "waited": Column(("wait", "waited", "waiting", "waittime", "queued", "blocked"), "span"),
-    "loop": Column(
-        ("loop", "loopnumber", "loopindex", "loopid", "loopcount", "iteration", "iter", "cycle",
-         "pass", "tick"), "count",
-    ),
+    "loop": Column((*LOOP_NUMBERS, "pass", "tick"), "count"),
     "thread": Column(THREADS),
     "seq": Column(("seq", "sequence", "seqno", "sequencenumber", "index"), "count"),
     "phase": Column(("phase", "mode", "period", "state")),

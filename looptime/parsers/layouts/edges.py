@@ -14,7 +14,7 @@ from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.steps import Way, find_steps
 from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, is_bare_unit, roles
-from looptime.parsers.columns.lexicon import THREADS
+from looptime.parsers.columns.lexicon import LOOP_NUMBERS, THREADS
 from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.unit import Unit, clock_unit, instants
 from looptime.parsers.layouts.beside_calls import is_place_in_loop, with_row_numbers
@@ -61,9 +61,7 @@ COLUMNS: dict[str, Column] = {
         ("edge", "beginend", "startend", "startstop", "event", "type", "what", "action", "kind",
          "side", "state", "mark", "transition", "direction", "phase"), required=True,
     ),
-    "loop": Column(
-        ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle"), "count",
-    ),
+    "loop": Column(LOOP_NUMBERS, "count"),
     "thread": Column(THREADS),
     "seq": Column(("seq", "sequence", "seqno", "sequencenumber", "index"), "count"),
     "phase": Column(("phase", "mode", "state")),

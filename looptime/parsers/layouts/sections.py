@@ -9,7 +9,7 @@ from looptime.parsers.columns.evidence import disordered, rises, shown, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, is_bare_unit, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.laps import adds_up
-from looptime.parsers.columns.lexicon import THREADS
+from looptime.parsers.columns.lexicon import LOOP_NUMBERS, THREADS
 from looptime.parsers.columns.unit import Unit, find_unit
 from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.layouts.alike_removed import without_alike, written_again
@@ -45,10 +45,7 @@ COLUMNS: dict[str, Column] = {
         ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "time", "delta", "dt",
          "value", "mean", "avg"), "time", required=True,
     ),
-    "loop": Column(
-        ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
-        "count",
-    ),
+    "loop": Column((*LOOP_NUMBERS, "pass"), "count"),
     "phase": Column(("phase", "mode", "state")),
     "thread": Column(THREADS),
 }  # fmt: skip

@@ -21,6 +21,7 @@ from looptime.parsers.columns.evidence import (
 from looptime.parsers.columns.headers import LOOP_WORD, Head, roles
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.laps import wrapping_instants
+from looptime.parsers.columns.lexicon import LOOP_NUMBERS
 from looptime.parsers.columns.second_clock import keeps_time, names_clock
 from looptime.parsers.columns.signals import loops_after
 from looptime.parsers.columns.unit import Unit, clock_unit
@@ -46,10 +47,7 @@ __all__ = ["LAYOUT", "Stretch", "stretches"]
 
 #: Column map; a loop's instants are told by their values.
 COLUMNS: dict[str, Column] = {
-    "loop": Column(
-        ("loop", "loopnumber", "loopindex", "loopcount", "iteration", "iter", "cycle", "pass"),
-        "count",
-    ),
+    "loop": Column((*LOOP_NUMBERS, "pass"), "count"),
     "phase": Column(("phase", "mode", "state")),
     "instant": Column((), "time", required=True),
 }  # fmt: skip

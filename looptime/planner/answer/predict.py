@@ -212,7 +212,7 @@ def end_of_gain(known: KnownRun, mean_ms: float, gain_ms: float) -> list[str]:
         return [f"{waits[0]} waits now and then: the pace that it keeps may end the gain there"]
     if gain_ms < _LARGE * mean_ms:
         return []
-    return ["a set pace that the code is too slow for today would end the gain there"]
+    return ["if the code has a set rate that it is too slow for today, it gets no faster than that"]
 
 
 def _matters(one: Side, other: Side) -> bool:

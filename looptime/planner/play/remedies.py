@@ -17,7 +17,7 @@ from looptime.planner.play.recorded import change_thread, is_about_threads
 from looptime.planner.play.shared_bus import oversleep
 from looptime.schema import CallName
 from looptime.stats.quantiles import percentiles
-from looptime.words import named, percent
+from looptime.words import count, named, percent
 
 __all__ = ["apply"]
 
@@ -239,6 +239,12 @@ def _batchable(draft: Draft, change: Change) -> list[int]:
     text = str(change)
     fixed = [draft.names[c].name for c in codes if draft.names[c].batchable is False]
     codes = [c for c in codes if draft.names[c].batchable is not False]
+    writes = [draft.names[c].name for c in codes if draft.names[c].kind == "actuator write"]
+    if 0 < len(writes) < len(codes):
+        draft.warn(
+            f"{change}: takes {count(len(writes), 'write')} ({named(writes)}) into one transaction "
+            "with the reads: name the reads alone, or see that the bus can do both at once"
+        )
     if fixed:
         draft.warn(f"{change}: {', '.join(fixed)} cannot be batched and stays as it is")
     if len(codes) < 2:

@@ -42,6 +42,11 @@ _MIDDLE = 0.25
 _MUCH = 0.01
 #: Share of its age by which a reading must get younger or older to be told first.
 _OTHER_AGE = 0.1
+#: Why a bus of its own buys nothing by itself.
+_MOVED_ALONE = (
+    "the loop makes its calls one after another, and hardly anything else holds their bus "
+    "meanwhile; one of its own pays for what a thread reads (add a change such as: thread CALL)"
+)
 #: Changes by which a reading is made at other times than today.
 _READ_OTHERWISE = ("thread ", "unthread ", "rest ", "every ")
 
@@ -49,6 +54,8 @@ _READ_OTHERWISE = ("thread ", "unthread ", "rest ", "every ")
 def render_plan(at: Prediction) -> Told:
     """A prediction: verdict, before and after, changes, calls, ages, buses, cautions."""
     reasons = [labelled("mind", text) for text in at.warnings[:2]]
+    if all(c.text.startswith("move ") for c in at.changes) and _is_none(at.change_ms):
+        reasons.insert(0, labelled("why", _MOVED_ALONE))
     if at.gain_shift is not None and at.gain_shift.sentence:
         reasons.append(labelled("gains", at.gain_shift.sentence))
     reasons.append(indented(Text(CAUTION_LINE)))

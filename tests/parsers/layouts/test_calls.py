@@ -472,3 +472,13 @@ def test_ends_beside_a_second_clock(tmp_path, clock):
     run = read(tmp_path, f"loop,name,start_ms,end_ms,{clock}\n" + rows)
     assert set(periods_ms(run)) == {10.0}
     assert set(self_ms(run)["gyro.read"]) == {3.0}
+
+
+@pytest.mark.parametrize("header", ["loopNo", "cycle_id", "Iteration Nr", "loop"])
+def test_the_number_of_the_loop_by_any_of_its_names(tmp_path, header):
+    """Loops as numbered: a call may come twice in one, and in another order in the next."""
+    rows = "".join(f"{k},gyro,{20 * k},2\n{k},{'drive' if k % 2 else 'gyro'},{20 * k + 5},3\n"
+                   for k in range(40))  # fmt: skip
+    run = read(tmp_path, f"{header},name,start_ms,duration_ms\n{rows}")
+    assert run.loop_from == "the loop column"
+    assert periods_ms(run) == [20.0] * 39

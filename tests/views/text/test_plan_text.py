@@ -10,6 +10,7 @@ from looptime.analysers.pacing import pacing
 from looptime.planner import predict, score, suggest
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.search.proposals import Proposal
+from looptime.run import Run
 from looptime.views.text.plan_text import (
     plan_sentence,
     render_plan,
@@ -199,7 +200,7 @@ def test_half_of_the_loop_gained_may_end_at_a_set_pace():
     """8 of 10.5 ms are more than two fifths, 1 ms is not."""
     much = predict(reordered(), ["drop work"], keep_warmup=True)
     little = predict(reordered(), ["drop gyro.read"], keep_warmup=True)
-    said = "a set pace that the code is too slow for today would end the gain there"
+    said = "if the code has a set rate that it is too slow for today, it gets no faster than that"
     assert said in much.warnings
     assert said not in little.warnings
 
@@ -229,3 +230,29 @@ def test_the_ends_of_a_gain_are_said_in_its_own_words(low, value, high, said):
     """No sign beside less or more; which of both holds at either end is said where both may."""
     plan = Proposal(("skip a",), Figure(value, low, high), 9.0, 12.0, 1.0, "low", "", None, {})
     assert f"{gain_of(plan)} ({gain_ends(plan)})" == said
+
+
+def arm() -> Run:
+    """Loops of a read and a write of each of two joints, one call after another."""
+    calls = [("arm.left.get", 0, 1.0), ("arm.right.get", 1, 1.0), ("arm.left.set", 2, 1.5),
+             ("arm.right.set", 3.5, 1.5)]  # fmt: skip
+    kinds = {
+        name: "sensor read" if name.endswith("get") else "actuator write" for name, *_ in calls
+    }
+    return make_run([5.0] * 200, calls, kinds)
+
+
+def test_writes_in_a_batch_of_reads_are_told():
+    """A pattern that takes both is no batched read; the reads alone are."""
+    both = predict(arm(), ["batch arm.*"], keep_warmup=True)
+    assert any("takes 2 writes (arm.left.set and arm.right.set)" in w for w in both.warnings)
+    reads = predict(arm(), ["batch arm.*.get"], keep_warmup=True)
+    assert not any("writes" in w for w in reads.warnings)
+
+
+def test_why_a_bus_of_its_own_buys_nothing_by_itself(capsys):
+    """Calls of one thread wait for each other on any bus."""
+    show(render_plan(predict(arm(), ["move arm.*.get bus=second"], keep_warmup=True)))
+    assert "why     the loop makes its calls one after another" in capsys.readouterr().out
+    show(render_plan(predict(arm(), ["batch arm.*.get"], keep_warmup=True)))
+    assert "one after another" not in capsys.readouterr().out
