@@ -293,17 +293,28 @@ class Season:
                 found += fits
                 continue
             why = "no entry begins" if not fits else f"{len(fits)} entries begin"
+            logs = len(self._called(word)) if not fits else 0
+            what = f"{logs} entries are of logs called" if logs > 1 else f"{why} with"
             raise UsageError(
-                f"{self.folder}: {why} with {word!r}: looptime season list shows them; a "
+                f"{self.folder}: {what} {word!r}: looptime season list shows them; a "
                 f"query is KEY=VALUE, such as version={word}"
             )
         return list(dict.fromkeys(found))
 
     def _of_log(self, word: str) -> list[str]:
         """Names of the runs of the one log of a name; none where several logs have it."""
-        name = PurePath(word).name
-        mine = [at for at in self.entries() if name and PurePath(at.facts.source).name == name]
+        mine = self._called(word)
         return [at.name for at in mine] if len({at.log_hash for at in mine}) == 1 else []
+
+    def _called(self, word: str) -> list[Listed]:
+        """Entries whose log has a name, or a path that ends in one, where several have the name."""
+        path = PurePath(word)
+        if not path.name:
+            return []
+        mine = [at for at in self.entries() if PurePath(at.facts.source).name == path.name]
+        parts = path.parts
+        near = [at for at in mine if PurePath(at.facts.source).parts[-len(parts) :] == parts]
+        return near if len({at.log_hash for at in mine}) > 1 else mine
 
     def _index_row(self, name: str, stamp: list[int]) -> dict[str, Any] | None:
         from looptime.checks.season.entries import DamagedError

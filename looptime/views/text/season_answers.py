@@ -113,7 +113,8 @@ def _stepped(at: Trends, moved: Trend) -> str:
     step = max(moved.steps, key=lambda s: abs(s.after - s.before))
     what = "" if moved.statistic == "mean" else f" {TITLES.get(moved.statistic, moved.statistic)}"
     change = step.after - step.before
-    text = f"{_when(at, step)} the loop's {at.quantity}{what} became {_by(change)}"
+    longer = f"{number(abs(change), 2)} ms {'longer' if change > 0 else 'shorter'}"
+    text = f"{_when(at, step)} the loop's {at.quantity}{what} became {longer}"
     text += f" ({signed(step.percent.value)} %)"
     calls = _carriers(at, step, change) if moved.statistic == "mean" else []
     text += f", in {named(calls)}" if calls else ""

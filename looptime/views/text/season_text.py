@@ -81,6 +81,13 @@ def _log(entry: Listed) -> str:
     return safe(PurePath(entry.facts.source).name, 16)
 
 
+def _logs(entries: Sequence[Listed]) -> list[str]:
+    """Names of the runs' logs, with their folders where a name is that of several."""
+    paths = [PurePath(entry.facts.source) for entry in entries]
+    alike = len({path.name for path in paths}) < len(paths)
+    return [safe("/".join(path.parts[-2:] if alike else path.parts[-1:]), 24) for path in paths]
+
+
 def _list_table(entries: Sequence[Listed], every: Sequence[Listed]) -> RenderableType:
     """Some of all runs, one a line; a column that is the same for all is left out."""
     time = "time" if all(e.facts.time or not e.facts.source for e in every) else "time or log"
@@ -90,7 +97,8 @@ def _list_table(entries: Sequence[Listed], every: Sequence[Listed]) -> Renderabl
         "robot": [safe(e.facts.robot or "", 12) for e in entries],
         "version": [safe(e.facts.version or "", 9) for e in entries],
         "label": [safe(e.facts.label or "", 12) for e in entries],
-        "phases": [safe(", ".join(n for n, _ in e.facts.phases), 10) for e in entries],
+        "log": _logs(entries),
+        "phases": [safe(", ".join(n for n, _ in e.facts.phases), 24) for e in entries],
         "loops": [f"{e.facts.loops:,}" for e in entries],
         "of": [e.facts.judged for e in entries],
         "mean ms": [_figure(e, "mean") for e in entries],
@@ -101,8 +109,14 @@ def _list_table(entries: Sequence[Listed], every: Sequence[Listed]) -> Renderabl
         del columns["robot"]
     if len({e.facts.judged for e in every}) == 1:
         del columns["of"]
+    if len({tuple(n for n, _ in e.facts.phases) for e in every}) == 1:
+        del columns["phases"]
+    if time != "time" or all(e.facts.label and e.facts.label in e.facts.source for e in every):
+        del columns["log"]  # it stands there already
     shown = {head: cells for head, cells in columns.items() if any(cells)}
-    left = [k for k, h in enumerate(shown) if h in ("robot", "version", "label", "phases", "of")]
+    left = [
+        k for k, h in enumerate(shown) if h in ("robot", "version", "label", "log", "phases", "of")
+    ]
     return _quick_table(shown, left)
 
 

@@ -351,8 +351,12 @@ def test_a_logs_name_stands_for_its_runs_where_one_log_has_it(season):
             season.put(name, data)
     mine = {at.name for at in season.entries() if at.facts.source == "a/monday.csv"}
     assert set(season.names(["monday.csv"])) == set(season.names(["a/monday.csv"])) == mine
-    with pytest.raises(UsageError, match="no entry begins"):
+    with pytest.raises(UsageError, match="2 entries are of logs called"):
         season.names(["run.csv"])
+    (other,) = season.names(["b/run.csv"])  # its folder tells which
+    assert next(at for at in season.entries() if at.name == other).facts.source == "b/run.csv"
+    with pytest.raises(UsageError, match="no entry begins"):
+        season.names(["tuesday.csv"])
 
 
 def test_a_robot_named_in_the_log_stays(season):

@@ -16,7 +16,7 @@ def test_the_version_the_call_and_the_odd_run_are_named_first(tmp_path):
     season = made_season(tmp_path, made_runs(16, odd=4, dearer_from=8))
     answer = first_words(render_trends(*season_trends(season)))
     assert answer.startswith("With version 1.5 the loop's period became 0.4")
-    assert " ms slower (+" in answer
+    assert " ms longer (+" in answer
     assert "), in gyro.read; run_05.csv (mean +1" in answer
     assert answer.endswith(" %, in drive.motors.write and drive.encoders.read) is the odd one.")
     listed = first_words(render_season(season.entries()))

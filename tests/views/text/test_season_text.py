@@ -43,6 +43,14 @@ def test_runs_of_no_time_are_told_apart_by_their_logs(tmp_path):
     assert 'looptime season trends --season "other season"' in text
 
 
+def test_a_list_names_the_logs_by_which_an_entry_may_be_asked_for(tmp_path):
+    """By their names, with their folders where one name is that of several."""
+    listed = text_of(render_season(made_season(tmp_path, made_runs(3)).entries()))
+    assert " run_02.csv " in listed
+    runs = [replace(run, source=f"{k}/run.csv") for k, run in enumerate(made_runs(3))]
+    assert " 1/run.csv " in text_of(render_season(made_season(tmp_path / "b", runs).entries()))
+
+
 def test_a_long_list_shows_its_newest_runs_and_all_of_them_in_full(tmp_path):
     """Of 30 runs the newest 24 stand on the screen; each stands once in full."""
     season = made_season(tmp_path, made_runs(30))
