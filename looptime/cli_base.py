@@ -190,11 +190,13 @@ _READING_OPTIONS = (
     click.option("--layout", type=click.Choice(LAYOUTS), help="Layout, where a log fits two."),
     click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),
     click.option("--loop-call", metavar="NAME", help="Call whose start begins a loop."),
-    click.option("--by", metavar="COLUMN", help="A sender a value: read each as a log."),
+    click.option(
+        "--by", metavar="COLUMN", help="Column that tells senders apart; each is read as a log."
+    ),
     click.option(
         "--stamped",
         type=click.Choice(["start", "end"]),
-        help="End of its loop a row is stamped at.",
+        help="Whether a row is written at the start or the end of its loop.",
     ),
     click.option(
         "--rate-hz", type=float, metavar="HZ", help="Loops a second, where no time is logged."

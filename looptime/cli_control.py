@@ -29,7 +29,7 @@ _HELP = {
     "name": "The project's controller of this name, or a new one's name.",
     "read_call": "Call that reads the measured value.",
     "write_call": "Call that puts the output to use.",
-    "form": "How the code meets time.",
+    "form": "What the code does with time: ignores it, assumes a step, measures it.",
     "kp": "Gain of the error.",
     "ki": "Gain of the summed error.",
     "kd": "Gain of its change.",

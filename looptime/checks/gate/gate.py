@@ -33,7 +33,7 @@ from looptime.errors import UnlikePhasesError, UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
-from looptime.words import listed, supposing
+from looptime.words import count, listed, supposing
 
 __all__ = ["GateResult", "choose_baseline", "gate"]
 
@@ -299,7 +299,7 @@ def _result(
         notes=tuple(notes),
         verdict=verdict,
         sentence=supposing(
-            _sentence(verdict, rows, checked, unknown, unsure),
+            _sentence(verdict, rows, checked, unknown, unsure, len(baseline)),
             [one.facts.supposed for one in (*(r.values for r in new), *baseline)],
         ),
         unsure=unsure,
@@ -307,9 +307,12 @@ def _result(
 
 
 def _sentence(
-    verdict: str, rows: Sequence[Row], checked: Sequence[str], unknown: str, unsure: str | None
-) -> str:
+    verdict: str, rows: Sequence[Row], checked: Sequence[str], unknown: str, unsure: str | None,
+    runs: int = 0,
+) -> str:  # fmt: skip
     rest = "" if "regression" in checked else "; regression not checked"
+    if rest and runs:
+        rest += f" ({count(runs, 'baseline run')} of {LEAST_BASELINE} that it needs)"
     if verdict == "fail":
         return f"FAIL: {_failed(rows)}{rest}."
     counts = f"; counted as {unsure} by --unsure" if unsure else ""

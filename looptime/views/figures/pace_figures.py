@@ -289,6 +289,7 @@ def recurrences(at: Summary) -> Picture | None:
         return None
     names = [text_in_plot(label(_who(r))) for r in found]
     every = [how_often(r) for r in found]
+    short = [_in_two_lines(how.partition(" (")[0]) for how in every]
     kind_of = {n.name: n.kind for n in at.run.names}
     kinds = [kind_of.get(r.call or "") for r in found]
     data = [
@@ -296,7 +297,7 @@ def recurrences(at: Summary) -> Picture | None:
             [r.height_ms for r in found], list(range(len(found))),
             [NEUTRAL if k is None else colour_of(k) for k in kinds], orientation="h",
             pattern=["" if k is None else pattern_of(k) for k in kinds], showlegend=False,
-            text=[_in_two_lines(how) for how in every], textposition="outside", cliponaxis=False,
+            text=short, textposition="outside", cliponaxis=False,
             customdata=[[int(r.loops[0]) if r.loops else -1, r.count, how]
                         for r, how in zip(found, every, strict=True)],
             hovertemplate="%{x:.3g} ms %{customdata[2]}<br>%{customdata[1]} times, first in loop "
@@ -307,7 +308,7 @@ def recurrences(at: Summary) -> Picture | None:
     y = axis("", tickvals=list(range(len(found))), ticktext=names, autorange="reversed", ticks="")
     drawn = layout(axis("height of the stall (ms)", rangemode="tozero"), y, 140 + 40 * len(found),
                    showlegend=any(kinds), barmode="overlay")  # fmt: skip
-    drawn["margin"]["r"] = 190
+    drawn["margin"]["r"] = 190 if any("<br>" in how for how in short) else 130
     first = found[0]
     title = f"{_who(first, True)} takes {number(first.height_ms)} ms more {every[0]}"
     rows = tuple(

@@ -71,7 +71,7 @@ def render_comparison(found: Comparison) -> Told:
     tables = (
         (heading_line("Unlike between the sides"), *rest) if rest else (),
         (heading_line(f"Before and after ({found.window_s:.4g} s of each run)"),
-         inset(_changes_table(found))),
+         inset(_changes_table(found)), *_two_ways(found)),
         tuple(_explained(found)), tuple(_call_rows(found)), tuple(_came_and_went(found)),
         tuple(_shift(found)),
     )  # fmt: skip
@@ -122,6 +122,14 @@ def _changes_table(found: Comparison) -> RenderableType:
         for c in found.changes
     ]  # fmt: skip
     return table(heads, rows, left=(0, 7))
+
+
+def _two_ways(found: Comparison) -> list[RenderableType]:
+    """What tells the change from its per cent, where a trend is taken out of these alone."""
+    single = len(found.before) == len(found.after) == 1
+    if single or found.order is None or not found.order.separated or found.history:
+        return []
+    return [line("change: as recorded; %: with the trend along the session taken out")]
 
 
 def _side(value: float | None, statistic: str) -> str:

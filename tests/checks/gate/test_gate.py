@@ -108,7 +108,7 @@ def test_too_few_baseline_runs_check_limits_only(baseline):
     limits = {"period_p99_ms": 9.5}
     found = gate([new_run()], baseline[:4], limits=limits, settings=SETTINGS)
     assert (found.exit_code, found.checked) == (0, ("limits",))
-    assert "regression not checked" in found.sentence
+    assert "regression not checked (4 baseline runs of 5 that it needs)" in found.sentence
     for count, said in ((4, "are 4 baseline runs"), (1, "is 1 baseline run"), (0, "are no b")):
         told = gate([new_run()], baseline[:count], limits=limits, settings=SETTINGS).notes
         assert any(f"regression not checked: there {said}" in note for note in told)

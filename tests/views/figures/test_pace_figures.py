@@ -71,5 +71,6 @@ def test_a_rhythm_has_the_colour_of_its_call() -> None:
     assert made is not None
     bars = made.figure["data"][0]
     assert made.rows[0][0] == "gyro.read"
+    assert bars["text"][0] == "every 30 loops"
     assert bars["marker"]["color"][0] == KIND_COLOUR["sensor read"]
     assert bars["marker"]["pattern"]["shape"][0] == KIND_PATTERN["sensor read"]

@@ -26,6 +26,23 @@ def test_a_comparison_says_what_is_unlike_before_any_figure():
     assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
 
 
+def test_a_change_beside_its_per_cent_without_the_trend_is_explained():
+    """Six runs, each 1 % longer: as recorded the sides differ, without the trend they do not.
+
+    Where no trend is taken out, both columns say the same and need no word.
+    """
+    note = "%: with the trend along the session taken out"
+    runs = [recording(k, loops=900, scale=1 + 0.01 * k, time=f"2026-03-01T10:{k:02}")
+            for k in range(6)]  # fmt: skip
+    found = compare(runs[:3], runs[3:], settings=SETTINGS)
+    mean = next(c for c in found.changes if c.statistic == "mean")
+    assert mean.difference.value > 0.02 * mean.before
+    assert abs(mean.percent.value) < 1
+    assert note in text_of(render_comparison(found))
+    turns = compare([runs[0], runs[3], runs[4]], [runs[1], runs[2], runs[5]], settings=SETTINGS)
+    assert note not in text_of(render_comparison(turns))
+
+
 def test_different_robots_are_said_before_the_verdict():
     """Recordings of two robots are held against each other with a warning as the first words."""
     found = compare(
