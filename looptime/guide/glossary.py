@@ -67,8 +67,16 @@ def find(text: str) -> Word | None:
 
 
 def nearest(text: str) -> list[str]:
-    """Words that are spelled much like it."""
-    found = difflib.get_close_matches(text.lower(), WORDS, n=3, cutoff=0.7)
+    """Words of which it is a part, else those that are spelled much like it.
+
+    Examples
+    --------
+    >>> nearest("stale"), nearest("headrom")[0]
+    (['stale heading'], 'headroom')
+    """
+    part = text.lower()
+    found = [form for form in WORDS if part in form.split()][:3]
+    found = found or difflib.get_close_matches(part, WORDS, n=3, cutoff=0.7)
     return list(dict.fromkeys(WORDS[form].name for form in found))
 
 
