@@ -281,8 +281,8 @@ def compare_recordings(
     shown = [jackknife(x, [*quantiles, *plain]) for x in raw]
     judged = shown
     if smooth is not raw:
-        judged = [jackknife(x, quantiles) | {s: e[s] for s in plain}
-                  for x, e in zip(smooth, shown, strict=True)]  # fmt: skip
+        judged = [e if x is own else jackknife(x, quantiles) | {s: e[s] for s in plain}
+                  for x, own, e in zip(smooth, raw, shown, strict=True)]  # fmt: skip
     out = {}
     for name in statistics:
         figure = parse_statistic(name)

@@ -29,7 +29,7 @@ def reads_on(made: Made, data: bytes) -> bool:
     """
     if made.layout not in ("stages", "stamps", "sections"):
         return False
-    rows = [line.split(",") for line in data.decode("utf-8", "replace").split("\n")[1:-1]]
+    rows = [line.split(",") for line in data.decode("utf-8", "replace").split("\n")[1:] if line]
     if any(len(row) != len(made.header) or not row[-1].replace(".", "").isdigit() for row in rows):
         return False
     if made.layout == "sections":
