@@ -184,7 +184,7 @@ def _dear_together(at: Summary) -> list[Finding]:
         took = sum(rows[name].self_ms_per_loop for name in names)
         if len(names) < 2 or share < _DEAR_SHARE or len(at.costs.rows) < 3 or ease(at) < 1:
             continue
-        if max(rows[name].share or 0.0 for name in names) >= _DEAR_SHARE:
+        if any(_is_dear(at, rows[name]) for name in names):
             continue
         if rows[names[0]].kind == "compute":
             then = "time the calls inside them to see what costs so much"
