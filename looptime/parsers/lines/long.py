@@ -24,6 +24,8 @@ _FIRST_ROWS = 2000
 _MOST_KEYS = 200
 #: Share of values that are the only ones of their names in their loops.
 _HARDLY_EVER = 0.95
+#: Share of empty cells from which on a column holds remarks.
+_SELDOM_SAID = 0.8
 #: Headers of words that are no names of values.
 _NO_KEYS = frozenset(
     (*PHASES, *THREADS, "level", "unit", "units", "agent", "robot", "tag", "device", "node", "id",
@@ -100,15 +102,20 @@ def find_long(
     loops = [at for at in numeric if stems[at] in _LOOPS and at != time]
     rest = [at for at in numeric if at not in (*times, *loops)
             and (len(set(columns[at])) > 1 or stems[at] in _VALUES)]  # fmt: skip
+    if header is not None:  # beside a column of that name other signals may stand in each row
+        named = [at for at in rest if stems[at] in _VALUES]
+        signals = all(named_unit(header[at]) is None for at in rest if at not in named)
+        rest = named if len(named) == 1 and signals else rest
+    remarks = [at for at in words if _mostly_empty(columns[at])]
     if len(rest) != 1 or any(
-        len(set(columns[at])) > 1 for at in words if at not in [*keys, *units]
+        len(set(columns[at])) > 1 for at in words if at not in [*keys, *units, *remarks]
     ):
         return None
     if header is not None:
         scale = _longer(header[time], header[rest[0]])
-        named = columns[keys[0]], columns[rest[0]]
-        if not (scale == 0 and _are_signals(*named, decimal)) and _tasks(
-            columns[time], *named, decimal, scale
+        pair = columns[keys[0]], columns[rest[0]]
+        if not (scale == 0 and _are_signals(*pair, decimal)) and _tasks(
+            columns[time], *pair, decimal, scale
         ):
             return None
     return LongTable(
@@ -120,6 +127,10 @@ def _wordy(cells: Sequence[str], decimal: str) -> bool:
     given = [c for c in cells if not is_missing(c)]
     plain = [c for c in given if is_number(c, decimal) or is_clock_text(c)]
     return len(plain) < 0.5 * len(given)
+
+
+def _mostly_empty(cells: Sequence[str]) -> bool:
+    return sum(map(is_missing, cells)) > _SELDOM_SAID * len(cells)
 
 
 def _are_units(cells: Sequence[str]) -> bool:

@@ -37,6 +37,33 @@ def test_a_long_table_by_the_loop_s_number(tmp_path):
     assert self_ms(run) == {"imu": [2 + k % 3 for k in range(30)], "drive": [5] * 30}
 
 
+@pytest.mark.parametrize("unit", ["key", "unit column"])
+@pytest.mark.parametrize("beside", ["battery_v", "comment"])
+def test_another_column_beside_the_values_changes_no_figure(tmp_path, unit, beside):
+    """A signal that each row holds, or a remark that few do; the unit in the key or in a column."""
+    rng = np.random.default_rng(5)
+    head, lines, now = ["time_ms", "key", "value"], [], 0.0
+    for _ in range(200):
+        took = rng.normal((2.0, 5.0, 4.0), 0.1)
+        for name, ms in zip(("gyro", "drive", "arm"), took, strict=True):
+            key = f"{name}_ms" if unit == "key" else name
+            lines.append([f"{now:.2f}", key, f"{ms:.3f}", *(["ms"] if unit != "key" else [])])
+        now += took.sum() + 0.5
+    head += ["unit"] if unit != "key" else []
+    volts = 12.6 - 0.001 * np.arange(600) + rng.normal(0, 0.02, 600)
+    more = {
+        "battery_v": [f"{v:.2f}" for v in volts],
+        "comment": ["tray slipped" if k in (100, 401) else "" for k in range(600)],
+    }[beside]
+    plain = "\n".join(";".join(cells) for cells in [head, *lines]) + "\n"
+    wide = [[*cells, cell] for cells, cell in zip(lines, more, strict=True)]
+    text = "\n".join(";".join(cells) for cells in [[*head, beside], *wide]) + "\n"
+    bare, run = read(tmp_path, plain), read(tmp_path, text)
+    assert periods_ms(run) == periods_ms(bare)
+    assert self_ms(run) == self_ms(bare)
+    assert len(run) == 199
+
+
 @pytest.mark.parametrize("beats", [(4.0, 40.0, 252.0), (4.0, 41.3, 257.1)])
 def test_tasks_beside_each_other_are_no_values_of_one_loop(beats):
     """Tasks of their own pace, in step or not; the slow ones take longer than the fast rests."""
