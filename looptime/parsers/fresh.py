@@ -3,6 +3,7 @@
 import os
 import re
 from dataclasses import replace
+from itertools import takewhile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,8 @@ _SET_OFF = re.compile(
     r"(?<![\d.])\d{1,3}(?:([.,])\d{3}\1\d{3}|['’\xa0\u202f _]\d{3})(?!\d)|^\d{3}[;\t|]",
     re.MULTILINE,
 )
+#: What a row begins with behind a logger's tag or stamp.
+_TAGGED = re.compile(r"[^\W\d_].*[:>\])|;-]|^[\[(]?\d[\d/. T-]*:")
 _BEFORE_UNIT = re.compile(r"\d,\d{3}(?:\.\d+)?\s?[num\xb5\u03bcs]")
 #: A log of more runs than this has no clock where one was looked for.
 MOST_RUNS = 1000
@@ -85,6 +88,10 @@ def opened(
         from looptime.parsers.text.thousands import joined
 
         source, text = joined(source, text)
+    if _may_be_tagged(text):
+        from looptime.parsers.lines.monitor import without_tag
+
+        source, text = without_tag(source, text)
     table = _table(source, text, options)
     plain = None
     if table is None or not _of_calls(table, options) or _otherwise(table, text):
@@ -104,6 +111,21 @@ def opened(
         options = replace(options, stamped=options.stamped or stated.stamped)
     name = plain.layout if plain is not None else None
     return source, dialect, options, name
+
+
+def _may_be_tagged(text: str) -> bool:
+    r"""Whether rows begin alike as behind a logger's tag, or with a time of day, by two of them.
+
+    Examples
+    --------
+    >>> rows = "".join(f"INFO cart: {20 * k},{k % 3}\n" for k in range(9))
+    >>> _may_be_tagged(rows), _may_be_tagged(rows.replace("INFO cart: ", ""))
+    (True, False)
+    """
+    rows = text.split("\n")
+    pairs = zip(rows[len(rows) // 2], rows[len(rows) * 3 // 4], strict=False)
+    alike = "".join(one for one, _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
+    return bool(_TAGGED.search(alike))
 
 
 def _may_be_set_off(text: str) -> bool:

@@ -2,15 +2,25 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
+import numpy as np
+
+from looptime.errors import LogError
+from looptime.parsers.columns.evidence import clocklike
 from looptime.parsers.lines.grid import is_text
 from looptime.parsers.lines.shapes import CLOCK
-from looptime.parsers.text.dialect import is_number
+from looptime.parsers.text.dialect import is_number, lines_of
+from looptime.parsers.text.rewritten import Rewritten
+from looptime.parsers.text.sniff import sniff
+from looptime.parsers.text.source import Source, blocks
 
-__all__ = ["HOST", "split_host", "split_tag", "without_sender"]
+__all__ = ["HOST", "HOSTED", "split_host", "split_tag", "without_sender", "without_tag"]
 
 #: Name of the column of the host's stamps.
 HOST = "host time"
+#: What is said where a log has a clock of its own.
+HOSTED = "a host's stamp stands before each line: the device's own clock is used"
 _SAMPLE = 400
 _ARROWED = re.compile(
     rf"^\s*+\[?\s*+({CLOCK})\s*+\]?\s*+(?:->|=>|>>|>|\N{{RIGHTWARDS ARROW}})\s?(.*)$"
@@ -79,6 +89,33 @@ def split_tag(lines: list[str]) -> tuple[list[str], list[str]] | None:
         for line, body, own in zip(lines, bodies, mine, strict=True)
     ]
     return [one if own else "" for one, own in zip(stamps, mine, strict=True)], rest
+
+
+def without_tag(source: Source, text: str) -> tuple[Source, str]:
+    """A log and its first lines without a logger's tag, where a table with its own clock follows.
+
+    A table without one is left as it is: the logger's stamps are its clock.
+    """
+    first = split_tag(lines_of(text, _SAMPLE))
+    if first is None or (any(first[0]) and not _keeps_time(first[1], source.path)):
+        return source, text
+    every = b"".join(bytes(block.data) for block in blocks(source)).decode("utf-8", "replace")
+    told = split_tag([line.rstrip("\r") for line in every.split("\n")])
+    if told is None:
+        return source, text
+    source.cautions.extend([HOSTED] if any(told[0]) else [])
+    rest, none = "\n".join(told[1]), np.empty(0, np.int64)
+    made = replace(source, rewritten=Rewritten(rest.encode(), none, none, []))
+    return made, rest[: len(text)].rpartition("\n")[0] + "\n"
+
+
+def _keeps_time(rows: list[str], path: str) -> bool:
+    """Whether a column of a table may be its clock."""
+    try:
+        like = sniff("\n".join(rows), path)
+    except LogError:
+        return False
+    return any(clocklike(like, at) for at in range(like.fields))
 
 
 def _tags(bodies: list[str]) -> Iterator[str]:

@@ -41,7 +41,7 @@ from looptime.parsers.lines.holders import by_holders
 from looptime.parsers.lines.indented import name_by_indent, units_of_titles
 from looptime.parsers.lines.keyed import STAMP, read_keyed
 from looptime.parsers.lines.long import check_order, find_long, long_entries
-from looptime.parsers.lines.monitor import HOST, split_host, split_tag, without_sender
+from looptime.parsers.lines.monitor import HOST, HOSTED, split_host, split_tag, without_sender
 from looptime.parsers.lines.name_by_name import name_by_name
 from looptime.parsers.lines.objects import name_by_calls, read_objects, unrolled
 from looptime.parsers.lines.other_times import in_counts, other_times
@@ -222,14 +222,9 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
     if pair is not None:
         return pair, None, ""
     wordy = sum(bool(_LETTERS.search(line)) for line in sample) > 0.25 * len(sample)
-    hosted = split_host(lines)
+    hosted = split_host(lines) or split_tag(lines)
     if hosted is not None:
         found = _behind_host(*hosted, source, options)
-        if found is not None:
-            return found
-    tagged = split_tag(lines)
-    if tagged is not None:
-        found = _behind_tag(*tagged, source, options)
         if found is not None:
             return found
     if not wordy:
@@ -370,7 +365,7 @@ def _behind_host(
         written = _written(rest, source.path)
         tabled = _tabled(rest, written, options)
         if tabled is not None:
-            return tabled[0], "values", _HOSTED
+            return tabled[0], "values", HOSTED
         like = written()
         if like is None:
             return None
@@ -388,21 +383,7 @@ def _behind_host(
             row[at] = stamps[line]
     if not own and layout is None:  # bare numbers behind a stamp
         grid.names[:at] = [n or f"column_{k + 1}" for k, n in enumerate(grid.names[:at])]
-    return grid, layout, _HOSTED if own else ""
-
-
-def _behind_tag(
-    stamps: list[str], rest: list[str], source: Source, options: Options
-) -> _Found | None:
-    """A table behind a logger's tag, with the logger's stamps where it has them."""
-    if any(stamps):
-        return _behind_host(stamps, rest, source, options)
-    written = _written(rest, source.path)
-    tabled, like = _tabled(rest, written, options), written()
-    return tabled or (None if like is None else (table_grid(rest, like), None, ""))
-
-
-_HOSTED = "a host's stamp stands before each line: the device's own clock is used"
+    return grid, layout, HOSTED if own else ""
 
 
 def _tabled(lines: list[str], written: _Written, options: Options) -> _Found | None:
