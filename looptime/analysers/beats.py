@@ -24,6 +24,9 @@ _MOST_SERIES = 6
 _LEAST_BUMP = 0.03
 #: A call holds the loop's beat whose own has this share of the loop's stalls.
 _HOLDS = 0.8
+#: Stalls of other calls that are about as high, so many and mostly between those of a call, are of
+#: one kind with its own.
+_AS_HIGH, _OTHERS, _IN_GAPS = 0.5, 3, 0.6
 #: Share of the periods that must hold a stall.
 _FILLED = 0.5
 #: A call keeps a beat whose rows are no more than so many a period.
@@ -99,7 +102,8 @@ def beats(
         same = [n for n, r in by_call.items() if _same(whole, r) or _same(r, whole)]
         most = [n for n in same if len(by_call[n].events) >= _HOLDS * len(whole.events)]
         by_call = {n: r for n, r in by_call.items() if n in most or n not in same}
-    found = [_beat(basis, r, name) for name, r in by_call.items()]
+    found = [_beat(basis, r, name) for name, r in by_call.items()
+             if not _struck_like_others(basis, name, r, slow, explained)]  # fmt: skip
     if whole.found and not most:
         found.insert(0, _of_loop(basis, whole, slow, explained))
     return [b for b in found if b is not None]
@@ -125,6 +129,33 @@ def _worth_a_look(basis: Basis, costs: Costs, explained: set[str]) -> list[int]:
         if (call.variance_share or 0.0) >= 0.02:
             weights.append((call.variance_share or 0.0, codes[call.name]))
     return [code for _, code in sorted(weights, reverse=True)[:_MOST_SERIES]]
+
+
+def _struck_like_others(
+    basis: Basis, name: str, at: Rhythm, slow: SlowLoops, explained: set[str]
+) -> bool:
+    """Whether a call keeps a beat no more than the others do, whose stalls fill the gaps in it.
+
+    What holds up the whole process meets each call as often as its share of the time has it.
+    """
+    large = [
+        e for e in slow.events
+        if e.cause in ("one call", "outside all calls") and e.culprit not in explained
+        and e.excess_ms >= _AS_HIGH * (at.height or 0.0)
+    ]  # fmt: skip
+    others = [e.index for e in large if e.culprit != name]
+    if len(others) < _OTHERS or _beyond_its_share(basis, name, large):
+        return False
+    period = at.period_loops or 1.0
+    mine = np.array([e.index for e in large if e.culprit == name]) / period
+    turns = {*np.round(mine - _phase(mine)).tolist()} if len(mine) else set()
+    gaps = np.round(np.array(others) / period - _phase(mine)).tolist()
+    return sum(turn not in turns for turn in gaps) >= _IN_GAPS * len(gaps)
+
+
+def _phase(turns: Float) -> float:
+    """The usual part of a turn at which instants lie."""
+    return float(np.angle(np.exp(2j * np.pi * turns).sum()) / (2 * np.pi))
 
 
 def _beat(basis: Basis, at: Rhythm, call: str | None) -> Beat | None:
@@ -160,7 +191,7 @@ def _beat(basis: Basis, at: Rhythm, call: str | None) -> Beat | None:
 def _one_a_period(place: Float, period: float) -> Int:
     """Indices of the events in step, the nearest to the beat in each period."""
     phase = place / period
-    middle = np.angle(np.exp(2j * np.pi * phase).mean()) / (2 * np.pi)
+    middle = _phase(phase)
     turn = np.round(phase - middle)
     off = np.abs(phase - middle - turn)
     order = np.lexsort((off, turn))

@@ -395,3 +395,26 @@ def test_stalls_at_even_intervals(step, names, even):
     hits = [_Hit(int(loop), 5.0, name) for loop, name in zip(at, names, strict=True)]
     basis = SimpleNamespace(time_s=lambda loop: 0.01 * loop)
     assert _evenly(basis, hits, Counter(names)) == even
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_beat_that_each_call_fills_by_its_share_is_no_call_s_own(seed, whole):
+    """19 pauses of 50 ms, one in about 314 loops, meet calls of 6.5, 2.1 and 1.3 ms by their time.
+
+    The neighbour: the longest call is long every 305 loops, and others are in eight more.
+    """
+    rng = np.random.default_rng(seed)
+    usual, n = {"wheels": 6.5, "imu": 2.1, "arm": 1.3}, 6000
+    took = {name: rng.normal(ms, 0.04 * ms, n) for name, ms in usual.items()}
+    share = np.array([*usual.values()]) / sum(usual.values())
+    for turn in range(19):
+        loop = 200 + 305 * turn + (int(rng.integers(-15, 16)) if whole else 0)
+        name = rng.choice([*usual], p=share) if whole else "wheels"
+        took[name][loop] += rng.uniform(40, 60)
+    for loop in rng.choice(n, 0 if whole else 8, replace=False).tolist():
+        took[rng.choice(["imu", "arm"])][loop] += rng.uniform(40, 60)
+    ns = {name: np.rint(1e6 * ms).astype(np.int64) for name, ms in took.items()}
+    found = summarise(make_flat_run(sum(ns.values()) + 40_000, ns, {}))
+    told = {r.call for r in found.recurrence.found}
+    assert told & {*usual} == (set() if whole else {"wheels"})
