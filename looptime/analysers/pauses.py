@@ -104,7 +104,9 @@ def pauses(basis: Basis, costs: Costs, slow: SlowLoops, explained: set[str]) -> 
     if waits is None and (len(hits) < _FEWEST or len({h.name for h in hits}) < 2):
         return None  # spares the turns of every call in every loop
     turns = _all_turns(basis, explained) if len(large) > 1 else []
-    taken = {c.name: c.self_ms_per_loop for c in costs.rows if c.share is not None}
+    # what no call covers may be a wait, in which a pause does not show
+    shown = [c for c in costs.rows if basis.work_known or c is not costs.unattributed]
+    taken = {c.name: c.self_ms_per_loop for c in shown if c.share is not None}
     if (
         hits
         and waits is not None

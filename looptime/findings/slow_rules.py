@@ -359,18 +359,24 @@ def _loops(events: list[SlowEvent]) -> list[int]:
 def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
     """Names that lead far more of the slow loops than their share of the time explains.
 
-    What comes back by a rule is told by it, and its events hide no other name.
+    What comes back by a rule is told by it, and its events hide no other name. What no call covers
+    may be a wait, in which a pause does not show: then it counts for nothing.
     """
     if not at.costs.calls:
         return _without_calls(at)
     events = [e for e in at.slow.events
               if e.cause != "everything at once" and e.culprit not in explained]  # fmt: skip
     events = _own_events(at, events)
-    n = len(events)
     rows = {c.name: c for c in at.costs.rows}
+    waits = 0.0 if at.basis.work_known else rows[UNATTRIBUTED].share or 0.0
+    counts = Counter(e.culprit for e in events)
+    shown = len(events) - (counts[UNATTRIBUTED] if waits else 0)
     made = []
-    for name, count in Counter(e.culprit for e in events).most_common():
-        share = min(max(rows[name].share or 0.0, 1e-9), 1 - 1e-9)
+    for name, count in counts.most_common():
+        in_calls = name != UNATTRIBUTED
+        n = shown if in_calls else len(events)
+        share = (rows[name].share or 0.0) / max(1 - waits * in_calls, 1e-9)
+        share = min(max(share, 1e-9), 1 - 1e-9)
         level = 0.01 if count >= _FEWEST else 0.001
         beyond = binomial_at_least(count, n, share) < level / max(len(rows), 1)
         if count < _FEWEST_FAR or count < 0.1 * n or not beyond:
