@@ -27,6 +27,9 @@ from looptime.words import percent
 
 __all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
 
+#: How far from a device's tick an end may come, as a share of the usual interval; and how many of
+#: the turns off the usual interval may be off a part of it, too.
+_ON_TICK, _EXPLAINED = 0.02, 0.5
 #: Long turns, and calls that they strike, below which nothing is a pause of the program.
 _FEWEST, _NAMES = 6, 3
 #: Pairs of intervals that tell whether a device begins anew, and above which share of the variance
@@ -353,9 +356,12 @@ def _fundamental(between: Float, usual: float) -> float:
     part of the usual interval whose multiples they fall on.
     """
     tried = [usual / m for m in range(1, 9)]
-    off = [float(np.mean(np.abs(between / t - np.round(between / t)) * t > 0.02 * usual))
+    off = [float(np.mean(np.abs(between / t - np.round(between / t)) * t > _ON_TICK * usual))
            for t in tried]  # fmt: skip
-    return next(t for t, miss in zip(tried, off, strict=True) if miss <= min(off[:4]) + 0.003)
+    least = min(off[:4])
+    if least > _EXPLAINED * off[0]:  # late turns lie anywhere, and some near a part of it by chance
+        return usual
+    return next(t for t, miss in zip(tried, off, strict=True) if miss <= least + 0.003)
 
 
 def _tick(between: Float, reach: float) -> tuple[float, float]:

@@ -196,3 +196,24 @@ def test_a_call_of_many_long_turns_is_no_pause_though_others_have_a_few():
     rows = [[(f"c{i}", p[:i].sum(), p[i]) for i in range(3)] for p in parts]
     _, pauses = classed(make_run(parts.sum(axis=1), lambda j: rows[j]))
     assert len(pauses) == 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_frames_that_come_late_by_a_status_page_tell_no_shorter_period(seed):
+    """30 frames a second; every 15th loop is done 2 to 9 ms after the next frame and takes it late.
+
+    The one after it comes on its tick again. Late ends lie anywhere, some near a half or a quarter.
+    """
+    rng = np.random.default_rng(seed)
+    frame, now, rows, periods = 33.4, 0.0, [], []
+    for j in range(2400):
+        work = rng.normal(13.5, 1.5) + (rng.uniform(22, 29) if j % 15 == 14 else 0.0)
+        done = round(now + work, 6)
+        tick = frame * np.ceil(now / frame + 0.5)  # the frame after the one in hand
+        ends = round(float(max(done + 0.1, tick + rng.normal(0, 0.1))), 6)
+        rows.append([("work", 0, done - now), ("camera.frame", done - now, ends - done)])
+        periods.append(ends - now)
+        now = ends
+    found, _ = classed(make_run(periods, lambda j: rows[j]))
+    assert found["camera.frame"].recurs == "next measurement"
+    assert found["camera.frame"].interval_ns == pytest.approx(33.4e6, rel=0.01)
