@@ -97,15 +97,18 @@ def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
 def needed(log: Reading) -> set[Key]:
     """A row needs its time, and its period where that is another; else its total or its parts.
 
-    Of parts alone those that nearly every row holds: one that more rows lack did not run there.
+    Of parts alone those that nearly every row holds: one that more rows lack did not run there. An
+    only one is what a row is: a blank line is none.
     """
     given = log.given
     equal = "time" in given.one and bool(_period_step(given))
     wholes = ({"time", "period"} if not equal else {"time"}) & set(given.one) or (
         {"total"} & set(given.one)
     )
-    often = [Member("part", at) for at, head in enumerate(given.groups.get("part", ()))
-             if np.isnan(numbers(log.dialect, head.index)).mean() < _SELDOM]  # fmt: skip
+    parts = given.groups.get("part", ())
+    often = [Member("part", at) for at, head in enumerate(parts)
+             if len(parts) == 1
+             or np.isnan(numbers(log.dialect, head.index)).mean() < _SELDOM]  # fmt: skip
     return set(wholes or often)
 
 

@@ -540,3 +540,14 @@ def test_parts_of_some_of_the_work_before_the_stamp_leave_its_rest_in_the_starts
     assert run.clock.supposed[0].startswith(doubt)
     mode = pacing(run)
     assert (mode.mode[:10], mode.nominal_ms, mode.wait_known) == ("fixed rate", 20.0, False)
+
+
+@pytest.mark.parametrize("odd", ['0,0,"', "0,,0", ""])
+def test_a_line_without_the_only_length_is_booked_once(tmp_path, odd):
+    """Seven rows of loops, and a line that is torn, lacks its length, or is blank."""
+    rows = ["0,0,0", "0,0,0", "0,0,0", "0,5,0", odd, "0,30,0", "0,5,0", "0,5,0"]
+    run = read(tmp_path, "name,duration_us,section\n" + "\n".join(rows) + "\n")
+    assert run.rows_read == 7 + bool(odd)
+    counts = run.set_aside.counts
+    assert len(run) == 7 - counts.pop("first interval", 0)
+    assert sum(counts.values()) == bool(odd)
