@@ -124,9 +124,10 @@ class Season:
                 f"no season is kept in the folder {self.folder}: begin with looptime season add "
                 "LOG, or name its folder with --season"
             )
-        taken = self.folder.exists() and not (self.folder / "entries").is_dir()
-        if taken and (not self.folder.is_dir() or any(self.folder.iterdir())):
-            raise SeasonError(f"{self.folder}: holds other things: name an empty folder")
+        if self.folder.exists():  # looked into once: another process may be making it
+            held = {one.name for one in self.folder.iterdir()} if self.folder.is_dir() else {""}
+            if held and "entries" not in held:
+                raise SeasonError(f"{self.folder}: holds other things: name an empty folder")
         try:
             for part in ("entries", "baseline", "partial"):
                 (self.folder / part).mkdir(parents=True, exist_ok=True)

@@ -48,7 +48,7 @@ def test_a_call_that_was_added_is_the_cause():
     assert step.after == pytest.approx(2.0, rel=0.01)
     assert (step.before_version, step.after_version) == ("3.3", "3.4")
     told = render_trends([found])
-    assert first_words(told).startswith("With version 3.4 the loop's period became 2.0 ms slower")
+    assert first_words(told).startswith("With version 3.4 the loop's period became 2.0 ms longer")
     assert first_words(told).endswith("in camera.")
     assert found.to_dict()["trends"][-1]["values"][0] == 0.0
 

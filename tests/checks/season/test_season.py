@@ -169,6 +169,26 @@ def _add_many(folder, seeds):
         season.entries()
 
 
+def test_a_season_that_another_process_is_making_is_taken_for_one(tmp_path, monkeypatch):
+    """Its folder is there and still empty at one look, and holds its parts at the next."""
+    folder = tmp_path / "season"
+    folder.mkdir()
+    look = Path.is_dir
+
+    def made_meanwhile(path):
+        seen = look(path)
+        if path in (folder, folder / "entries"):
+            (folder / "entries").mkdir(exist_ok=True)
+        return seen
+
+    monkeypatch.setattr(Path, "is_dir", made_meanwhile)
+    assert Season(folder, create=True).damaged == {}
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "bench.png").write_bytes(b"x")
+    with pytest.raises(SeasonError, match="holds other things"):
+        Season(tmp_path / "photos", create=True)
+
+
 def test_two_processes_at_once_lose_nothing(tmp_path):
     """Two processes that add overlapping sets at the same time end with all of them, once."""
     context = multiprocessing.get_context("spawn")
