@@ -177,8 +177,8 @@ def test_a_season_that_another_process_is_making_is_taken_for_one(tmp_path, monk
 
     def made_meanwhile(path):
         seen = look(path)
-        if path in (folder, folder / "entries"):
-            (folder / "entries").mkdir(exist_ok=True)
+        if not (made := folder / "entries").exists() and path in (folder, made):
+            os.mkdir(made)
         return seen
 
     monkeypatch.setattr(Path, "is_dir", made_meanwhile)
