@@ -12,7 +12,7 @@ from looptime.analysers.slow import SlowEvent, SlowLoops
 from looptime.array_types import Float, Int
 from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
-from looptime.stats.arrays import median
+from looptime.stats.arrays import among, median
 from looptime.stats.beta import binomial_at_least
 from looptime.stats.levels import IN_RUN
 from looptime.stats.mechanism import Rule
@@ -148,9 +148,8 @@ def _struck_like_others(
         return False
     period = at.period_loops or 1.0
     mine = np.array([e.index for e in large if e.culprit == name]) / period
-    turns = {*np.round(mine - _phase(mine)).tolist()} if len(mine) else set()
-    gaps = np.round(np.array(others) / period - _phase(mine)).tolist()
-    return sum(turn not in turns for turn in gaps) >= _IN_GAPS * len(gaps)
+    filled, met = (np.round(x - _phase(mine)) for x in (mine, np.array(others) / period))
+    return float(np.mean(~among(met, filled))) >= _IN_GAPS
 
 
 def _phase(turns: Float) -> float:

@@ -74,14 +74,12 @@ def split_tag(lines: list[str]) -> tuple[list[str], list[str]] | None:
     >>> split_tag(["imu: 2, 3", "imu: 2, 2", "imu: 4, 3", "imu: 2, 9"]) is None
     True
     """
-    stamps, bodies = [], []
-    for line in lines:
-        stamp = _STAMPED.match(line)
-        stamps.append(stamp[1].strip() if stamp else "")
-        bodies.append(line[stamp.end() :] if stamp else line)
-    shown = [body for body in bodies[:_SAMPLE] if is_text(body)]
+    shown = [body for _, body in map(_unstamped, lines[:_SAMPLE]) if is_text(body)]
     tag = next(_tags(shown), None)
-    if tag is None or not (tag or sum(map(bool, stamps)) > 0.7 * len(shown)):
+    if tag is None:  # as of most logs: no other line need be taken apart
+        return None
+    stamps, bodies = zip(*map(_unstamped, lines), strict=True)
+    if not (tag or sum(map(bool, stamps)) > 0.7 * len(shown)):
         return None
     mine = [body.startswith(tag) for body in bodies]
     rest = [
@@ -89,6 +87,12 @@ def split_tag(lines: list[str]) -> tuple[list[str], list[str]] | None:
         for line, body, own in zip(lines, bodies, mine, strict=True)
     ]
     return [one if own else "" for one, own in zip(stamps, mine, strict=True)], rest
+
+
+def _unstamped(line: str) -> tuple[str, str]:
+    """The stamp that a line begins with, or none, and what follows it."""
+    stamp = _STAMPED.match(line)
+    return (stamp[1].strip(), line[stamp.end() :]) if stamp else ("", line)
 
 
 def without_tag(source: Source, text: str) -> tuple[Source, str]:
