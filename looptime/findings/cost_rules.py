@@ -155,15 +155,7 @@ def _dear(at: Summary) -> list[Finding]:
             f"{call.name} takes {ms(call.self_ms_per_loop)} in each pass, {percent(call.share)} of "
             f"the {whole_word(at)}: time the calls inside it to see what costs so much."
         )
-        made.append(
-            Finding(
-                "dear_call", "look", text, call.self_ms_per_loop, "ms/loop",
-                evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
-                worth=_DEAR_WORTH * call.share * ease(at), moves=True,
-                rests_on={"share": call.share, "part_ms": call.self_ms_per_loop,
-                          "whole_ms": judged_mean_ms(at)},
-            )
-        )  # fmt: skip
+        made.append(_dear_call(at, text, call.self_ms_per_loop, call.share, [call.name]))
     return made
 
 
@@ -197,15 +189,17 @@ def _dear_together(at: Summary) -> list[Finding]:
             f"{len(names)} calls alike ({pattern}) take {ms(took)} in each pass, {percent(share)} "
             f"of the {whole_word(at)}: {then}."
         )
-        made.append(
-            Finding(
-                "dear_call", "look", text, took, "ms/loop",
-                evidence=evidence(at, calls=names[:10]), command=command(at, "plan"),
-                worth=_DEAR_WORTH * share, moves=True,
-                rests_on={"share": share, "part_ms": took, "whole_ms": judged_mean_ms(at)},
-            )
-        )  # fmt: skip
+        made.append(_dear_call(at, text, took, share, names[:10]))
     return made
+
+
+def _dear_call(at: Summary, text: str, took_ms: float, share: float, calls: list[str]) -> Finding:
+    return Finding(
+        "dear_call", "look", text, took_ms, "ms/loop",
+        evidence=evidence(at, calls=calls), command=command(at, "plan"),
+        worth=_DEAR_WORTH * share * ease(at), moves=True,
+        rests_on={"share": share, "part_ms": took_ms, "whole_ms": judged_mean_ms(at)},
+    )  # fmt: skip
 
 
 def _signs(at: Summary) -> list[Finding]:
