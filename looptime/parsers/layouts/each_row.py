@@ -21,7 +21,7 @@ from looptime.parsers.layouts.some_loops import between, thinned
 from looptime.parsers.text.dialect import numbers
 from looptime.parsers.text.table import Key, Member
 from looptime.schema import LIMITS, ONE_IN, SUMMED
-from looptime.stats.arrays import mad
+from looptime.stats.arrays import mad, median
 from looptime.units import NS_PER_S, UNITS, split_unit
 from looptime.words import listed, named
 
@@ -401,7 +401,7 @@ def _scattered(start: Int, tick: int) -> bool:
         return False
     step, far = np.diff(start), (start[_APART:] - start[:-_APART]).astype(float)
     uneven = mad(step.astype(float))
-    least = max(_UNEVEN * float(np.median(step)), _SOME_TICKS * tick)
+    least = max(_UNEVEN * median(step), _SOME_TICKS * tick)
     return uneven > least and mad(far) < _ABOUT * uneven
 
 

@@ -17,7 +17,7 @@ from looptime.parsers.text.dialect import is_clock_text, is_missing, is_number
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit, word_unit
 
-__all__ = ["LongTable", "check_order", "find_long", "lie_anywhere", "long_entries"]
+__all__ = ["LOOPS", "LongTable", "check_order", "find_long", "lie_anywhere", "long_entries"]
 
 _FIRST_ROWS = 2000
 #: Names in a column: no more than this many, each met again.
@@ -39,7 +39,8 @@ _EVEN = 0.25
 #: Headers of names and values, in a table whose first column is a time.
 _KEYS = frozenset(("key", "name", "signal", "channel", "field", "metric"))
 _VALUES = frozenset(("value", "val", "reading"))
-_LOOPS = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_number", "pass")
+#: Headers of a loop's number.
+LOOPS = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_number", "pass")
 
 
 @dataclass(frozen=True)
@@ -92,14 +93,14 @@ def find_long(
         valued = [named_unit(text) for s, text in zip(stems, header, strict=True) if s in _VALUES]
         of_time = [split_unit(key)[1] is not None for key in set(columns[keys[0]])] if keys else []
         lengths = keys and (units or any(valued) or all(of_time) or (valued and any(of_time)))
-        times = stamps or [at for at in times if lengths and stems[at] in _LOOPS
+        times = stamps or [at for at in times if lengths and stems[at] in LOOPS
                            and _once(columns[at], columns[keys[0]])]  # fmt: skip
     elif keys and not any(split_unit(key)[1] for key in set(columns[keys[0]])):
         return None  # a duration with a name looks the same
     if len(keys) != 1 or not times:
         return None
     time = times[0]
-    loops = [at for at in numeric if stems[at] in _LOOPS and at != time]
+    loops = [at for at in numeric if stems[at] in LOOPS and at != time]
     rest = [at for at in numeric if at not in (*times, *loops)
             and (len(set(columns[at])) > 1 or stems[at] in _VALUES)]  # fmt: skip
     if header is not None:  # beside a column of that name other signals may stand in each row
@@ -283,7 +284,7 @@ def long_entries(
     own = named_unit(header[found.value]) if header else None
     stem = split_unit(header[found.time])[0] if header else ""
     of_time = named_unit(header[found.time]) if header else None
-    stamp = grid.column("loop" if stem.strip().lower() in _LOOPS else "time", of_time)
+    stamp = grid.column("loop" if stem.strip().lower() in LOOPS else "time", of_time)
     entries: list[Entry] = []
     for line, row in enumerate(cells):
         if row is None:

@@ -7,13 +7,12 @@ from looptime.parsers.columns.evidence import wordy
 from looptime.parsers.lines.cell_rows import header_lines, plain_cells
 from looptime.parsers.lines.fold import fold
 from looptime.parsers.lines.grid import Grid
-from looptime.parsers.lines.long import find_long, long_entries
+from looptime.parsers.lines.long import LOOPS, find_long, long_entries
 from looptime.parsers.text.dialect import Dialect, is_number
 
 __all__ = ["name_by_name"]
 
-#: Headers of a loop's number, and of the names of its values: runs have names as well.
-_LOOPS = ("loop", "cycle", "iteration", "iter", "frame", "loop number", "loop_number", "pass")
+#: Headers of the names of values: runs have names as well.
 _NAMES = (
     "key", "name", "signal", "channel", "field", "metric", "variable", "quantity", "measure",
     "parameter", "measurement", "section", "call", "part", "stage", "what", "item",
@@ -42,7 +41,7 @@ def name_by_name(like: Dialect, every: Callable[[], list[str]]) -> Grid | None:
     (['loop', 'imu', 'total'], ['0', '2', '2'])
     """
     stems = [text.strip().lower() for text in like.header or ()]
-    loop = next((at for at, stem in enumerate(stems) if stem in _LOOPS), None)
+    loop = next((at for at, stem in enumerate(stems) if stem in LOOPS), None)
     key = next((at for at, stem in enumerate(stems) if stem in _NAMES and wordy(like, at)), None)
     if loop is None or key is None or len({row[key] for row in like.sample}) > 1:
         return None
