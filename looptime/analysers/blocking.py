@@ -97,7 +97,7 @@ def blocking(
             signs += _floor(took, usual, label.kind)
         if label.kind != "pacing":
             signs += _cpu(cpu.get((thread, code)), took)
-            signs += _signs(took, max(len(run), 1), run.clock.tick_ns, _ends(run, thread, code))
+            signs += _signs(took, max(len(run), 1), run.clock.tick_ns, _spans(run, thread, code))
         signs = [
             s for s in signs if s.code != "timeout" or not _held_up(run, times, (thread, code), s)
         ]
@@ -137,13 +137,13 @@ def _held_up(
     )
 
 
-def _ends(run: Run, thread: int, code: int) -> Callable[[], Int]:
-    """When the calls of a name on a thread ended [ns], once it is asked for."""
+def _spans(run: Run, thread: int, code: int) -> Callable[[], tuple[Int, Int]]:
+    """When the calls of a name on a thread began and ended [ns], once it is asked for."""
 
-    def found() -> Int:
+    def found() -> tuple[Int, Int]:
         at = run.call_columns
         rows = np.flatnonzero((at.thread == thread) & (at.name == code))
-        return at.start_ns[rows] + at.duration_ns[rows].astype(np.int64)
+        return at.start_ns[rows], at.start_ns[rows] + at.duration_ns[rows].astype(np.int64)
 
     return found
 
@@ -172,17 +172,19 @@ def blocking_signs(
     >>> [sign.code for sign in blocking_signs(end - start, 2000, ends_ns=end)]
     ['device wait']
     """
-    ends = None if ends_ns is None else lambda: ends_ns
-    return _signs(times_of(durations_ns), loops, tick_ns, ends)
+    spans = None if ends_ns is None else lambda: (ends_ns - durations_ns, ends_ns)
+    return _signs(times_of(durations_ns), loops, tick_ns, spans)
 
 
-def _signs(took: CallTimes, loops: int, tick_ns: int, ends: Callable[[], Int] | None) -> list[Sign]:
+def _signs(
+    took: CallTimes, loops: int, tick_ns: int, spans: Callable[[], tuple[Int, Int]] | None
+) -> list[Sign]:
     if took.count < _FEWEST:
         return []
     tick_ms = tick_ns / 1e6
     found = (
         _adapter_tick(took, loops, tick_ms),
-        None if ends is None else _device_wait(took, loops, tick_ms, ends),
+        None if spans is None else _device_wait(took, loops, tick_ms, spans),
         _timeout(took, loops, tick_ms),
     )
     return [sign for sign in found if sign is not None]
@@ -200,12 +202,13 @@ def _adapter_tick(took: CallTimes, loops: int, tick_ms: float) -> Sign | None:
 
 
 def _device_wait(
-    took: CallTimes, loops: int, tick_ms: float, ends: Callable[[], Int]
+    took: CallTimes, loops: int, tick_ms: float, spans: Callable[[], tuple[Int, Int]]
 ) -> Sign | None:
     """A spread between the extremes, even by Kolmogorov's distance, and ends that keep its beat.
 
     A call that takes any time up to a longest one is spread as evenly: only where the calls end
-    tells that they wait for something that comes at even intervals.
+    tells that they wait for something that comes at even intervals. Where they begin on the beat
+    they have nothing to wait for: the loop, or the clock's step, keeps it.
     """
     few = took.ordered_ms
     low, high = ordered_quantiles(few, [0.005, 0.995])
@@ -220,10 +223,14 @@ def _device_wait(
         return None
     from looptime.stats.phase_lock import phase_lock  # few logs need it
 
-    spread = max((high - low) / 0.99 - tick_ms, _STEPS * tick_ms)
-    end = ends()
-    period, on_beat = phase_lock((end - end[0]) / 1e6, spread)
+    spread = (high - low) / 0.99 - tick_ms
+    if spread < (_STEPS - 1) * tick_ms:  # so few steps look even whatever the calls do
+        return None
+    begun, ended = spans()
+    period, on_beat = phase_lock((ended - ended[0]) / 1e6, spread)
     if on_beat < _ON_THE_BEAT or period < _STEPS * tick_ms:
+        return None
+    if phase_lock((begun - begun[0]) / 1e6, period)[1] >= _ON_THE_BEAT:
         return None
     text = (
         f"its durations are spread over {spread:.1f} ms and its ends keep a beat as long: it waits "

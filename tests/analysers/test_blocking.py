@@ -65,6 +65,14 @@ def test_lengths_spread_evenly_alone_are_no_device(tick_ms):
         assert not blocking_signs(took, 250, ns(tick_ms), paced)
 
 
+def test_calls_that_begin_on_a_beat_wait_for_none() -> None:
+    """Loops of 20 ms on a clock of 1 ms: whatever its steps let show lies on each divisor of 20."""
+    rng = np.random.default_rng(4)
+    took = rng.choice([2, 3, 4], 2000, p=[0.01, 0.78, 0.21])
+    begun = 20 * np.arange(2000) + (rng.random(2000) < 0.1)
+    assert not blocking_signs(ns(took), 2000, ns(1.0), ns(begun + took))
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_timeout(seed):
     """Five calls of 1000 ms among thousands of 1 ms are a driver's timeout."""

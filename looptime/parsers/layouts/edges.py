@@ -200,7 +200,9 @@ def _refuse_unknown_edges(found: list[Head], given: dict[str, Head], dialect: Di
     taken = {head.index for head in given.values()}
     for head in found:
         words = sorted({row[head.index].lower() for row in dialect.sample[:400]})
-        if head.index not in taken and len(words) == 2 and wordy(dialect, head.index):
+        if len(words) != 2 or is_missing(words[0]):  # as of remarks here and there: no begin
+            continue
+        if head.index not in taken and wordy(dialect, head.index):
             raise LogError(
                 f"column {head.index + 1} holds {words[0]!r} and {words[1]!r}: if they are begin "
                 "and end, write these words (or start and stop, enter and exit, + and -), else "

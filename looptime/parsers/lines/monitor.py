@@ -55,6 +55,13 @@ def split_host(lines: list[str]) -> tuple[list[str], list[str]] | None:
 _STAMPED = re.compile(rf"^\s*+[\[(]?({CLOCK})[\])]?[\s,;|]++")
 #: Where a tag may end: behind a mark, not within a number.
 _TAG_ENDS = re.compile(r"[:>\])|;-]\s*")
+#: A logger's level, after at most a name, and what sets it off from the rest.
+_LEVEL = re.compile(
+    r"[\[(<]?(?:[^\W\d][\w.]*[\])>:]*\s+[\[(<]?)?(?:DEBUG|INFO|NOTICE|WARN(?:ING)?)\b[\])>:|\s]+", re.I
+)
+#: What a tag is made of, and what lines tell that are no bare value or two with their units.
+_BARE_WORDS = re.compile(r"(?:\[[^\]\d]*[^\W\d][^\]]*\]|[^\d\"'{}=,])*")
+_TELLS = re.compile(r"(?<!\w)(?<!\d )[^\W\d]{2}|(?:\d+[^\d.]+){2}\d")
 #: Lines behind the first with a tag among which the header is looked for.
 _HEADER_WITHIN = 40
 
@@ -62,8 +69,8 @@ _HEADER_WITHIN = 40
 def split_tag(lines: list[str]) -> tuple[list[str], list[str]] | None:
     """The stamp, if any, and the rest of lines that a logger's tag stands before, all the same one.
 
-    None where what follows is no table with a header: elsewhere words that come in each line may
-    name its value.
+    None where what follows is no table with a header and no level of a logger's is among the words:
+    words that come in each line may name its value.
 
     Examples
     --------
@@ -71,11 +78,16 @@ def split_tag(lines: list[str]) -> tuple[list[str], list[str]] | None:
     (['', '', '', ''], ['t_ms,imu_ms', '0,2', '9,3', '21,2'])
     >>> split_tag(["09:00:01 [io] t,a", "09:00:02 [io] 0,2", "09:00:03 [io] 9,3", "bye"])
     (['09:00:01', '09:00:02', '09:00:03', ''], ['t,a', '0,2', '9,3', 'bye'])
+    >>> split_tag(["[INFO] cart: 7 begin imu", "[INFO] cart: 9 end imu"])
+    (['', ''], ['7 begin imu', '9 end imu'])
     >>> split_tag(["imu: 2, 3", "imu: 2, 2", "imu: 4, 3", "imu: 2, 9"]) is None
     True
     """
-    shown = [body for _, body in map(_unstamped, lines[:_SAMPLE]) if is_text(body)]
+    first = [pair for pair in map(_unstamped, lines[:_SAMPLE]) if is_text(pair[1])]
+    shown = [body for _, body in first]
     tag = next(_tags(shown), None)
+    if not tag and not any(stamp for stamp, _ in first):
+        tag = next(_levelled(shown), tag)
     if tag is None:  # as of most logs: no other line need be taken apart
         return None
     stamps, bodies = zip(*map(_unstamped, lines), strict=True)
@@ -134,11 +146,31 @@ def _tags(bodies: list[str]) -> Iterator[str]:
             yield usual[:end]
 
 
+def _levelled(bodies: list[str]) -> Iterator[str]:
+    """What nearly all lines begin with that names a logger's level, the longest first.
+
+    More than a number or two must follow names: those may be the values of what they name.
+    """
+    usual = bodies[len(bodies) // 2] if bodies else ""
+    level = _LEVEL.match(usual)
+    if level is None:
+        return
+    words = _BARE_WORDS.match(usual)
+    last = words.end() if words else 0
+    ends = [found.end() for found in _TAG_ENDS.finditer(usual, level.end(), last)]
+    for end in (*reversed(ends), level.end()):
+        rows = [body[end:] for body in bodies if body.startswith(usual[:end])]
+        told = sum(bool(_TELLS.search(row)) for row in rows) >= 0.7 * len(rows)
+        if len(rows) >= 0.95 * len(bodies) and (told or end == level.end()):
+            yield usual[:end]
+
+
 def _headed(rows: list[str]) -> bool:
     """Whether names without a number stand before rows of as many cells, mostly numbers."""
     for mark in ",;\t|":
         cells = [[cell.strip(' "') for cell in row.split(mark)] for row in rows]
-        numbers = [sum(map(is_number, row)) for row in cells]
+        point = "." if mark == "," else ","  # which a number need not have
+        numbers = [sum(is_number(cell) or is_number(cell, point) for cell in row) for row in cells]
         for at in range(min(_HEADER_WITHIN, len(rows) - 2)):
             below = [len(cells[k]) == len(cells[at]) and numbers[k] > 0 for k in (at + 1, at + 2)]
             if len(cells[at]) > 1 and not numbers[at] and all(cells[at]) and all(below):

@@ -33,6 +33,8 @@ __all__ = ["sniff", "stated_unit"]
 _SPACED_UNIT = re.compile(r"(?<!\s)\s+(?=[\[(][^\W\d_]{1,3}[\])])")
 #: What some tools set before a line of names, as others do a hash.
 _MARK = re.compile(r"^\s*[%!;]+\s*(?=\S)")
+#: Short words that name a column, also beside one that is called by its unit alone.
+_NO_UNITS = frozenset("key value name what call phase mode state event loop section text".split())
 #: Rows that must go on as numbers of loops do.
 _MOSTLY = 0.95
 #: Words for all of the columns.
@@ -209,7 +211,8 @@ def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True)
     if exact:
         number, cells = exact[-1]
         units_line, head = 0, [cells]
-        if len(exact) > 1 and _are_units(cells) and not _reaches_over(exact[-2][1], cells):
+        under = len(exact) > 1 and before[before.index(exact[-1]) - 1] == exact[-2]
+        if under and _are_units(cells) and not _reaches_over(exact[-2][1], cells):
             units_line, units = number, cells
             number, cells = exact[-2]
             head.append(cells)
@@ -312,7 +315,8 @@ def _are_units(cells: tuple[str, ...]) -> bool:
     """Whether cells are units and nothing else, one of them a time unit."""
     bare = [_bare_unit(cell) for cell in cells]
     times = [cell for cell in bare if cell and word_unit(cell)]
-    return bool(times) and all(len(cell) <= 6 for cell in bare)
+    short = all(len(cell) <= 6 and "_" not in cell for cell in bare)
+    return bool(times) and short and _NO_UNITS.isdisjoint(map(str.lower, bare))
 
 
 def _in_units_of(names: tuple[str, ...], units: tuple[str, ...]) -> tuple[str, ...]:

@@ -73,6 +73,45 @@ def test_a_tag_before_each_line_changes_no_figure(tmp_path: Path, tag: str, mark
     assert read[0][5] == alone[0][5] + 3
 
 
+def said_edges() -> list[str]:
+    lines = []
+    for t, g, m in loops():
+        lines += [f"{t} begin gyro", f"{t + g} end gyro", f"{t + g} begin motors",
+                  f"{t + g + m} end motors"]  # fmt: skip
+    return lines
+
+
+def objects() -> list[str]:
+    return [f'{{"t_us": {t}, "parts_us": {{"gyro": {g}, "motors": {m}}}}}' for t, g, m in loops()]
+
+
+def bare_rows() -> list[str]:
+    return [f"{t},{g},{m}" for t, g, m in loops()]
+
+
+def comma_decimals() -> list[str]:
+    rows = ((t / 1e3, g / 1e3, m / 1e3) for t, g, m in loops())
+    return ["Zeit [ms];Kreisel [ms];Motoren [ms]",
+            *(";".join(f"{x:.3f}" for x in row).replace(".", ",") for row in rows)]  # fmt: skip
+
+
+@pytest.mark.parametrize("tag", ["INFO carrier: ", "INFO:root:", "[debug] [bench 4] ", "cart INFO "])
+@pytest.mark.parametrize("made", [said_edges, objects, bare_rows, comma_decimals])
+def test_a_loggers_level_is_set_aside_whatever_follows(tmp_path: Path, tag: str, made) -> None:
+    bare, tagged = tmp_path / "bare.log", tmp_path / "run.log"
+    bare.write_text("\n".join(made()) + "\n")
+    tagged.write_text("".join(f"{tag}{line}\n" for line in made()))
+    read, alone = figures(looptime.read_log(tagged)), figures(looptime.read_log(bare))
+    assert [run[:4] for run in read] == [run[:4] for run in alone]
+
+
+def test_what_a_level_alone_names_keeps_its_name(tmp_path: Path) -> None:
+    log = tmp_path / "run.log"
+    log.write_text("".join(f"INFO gyro: {2 + k % 3 / 10:.1f} ms\n" for k in range(100)))
+    (run,) = looptime.read_log(log).runs
+    assert [name.name for name in run.names if name.name != "loop"] == ["gyro"]
+
+
 def test_a_word_that_comes_in_each_line_names_its_value(tmp_path: Path) -> None:
     """Without a header behind it, it is no tag: ``gyro: 2.1`` is the gyro's."""
     log = tmp_path / "run.log"
