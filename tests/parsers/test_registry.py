@@ -127,6 +127,15 @@ def test_calls_and_edges_at_once(tmp_path):
     assert read(tmp_path, text, layout="calls").layout == "calls"
 
 
+def test_a_remark_here_and_there_is_no_begin_or_end(tmp_path):
+    """A column that is empty but for one remark is left out."""
+    rows = [(k * 5000 + at, name) for k in range(60) for at, name in ((0, "gyro"), (900, "pid"))]
+    text = "timestamp_us,section,duration_us,comment\n" + "".join(
+        f"{t},{name},800,{'tray slipped' if t == 95_900 else ''}\n" for t, name in rows
+    )
+    assert sorted(self_ms(read(tmp_path, text))) == ["gyro", "pid"]
+
+
 def test_layout_decides_between_signals_and_parts(tmp_path):
     """Numbers beside a clock are signals; asked for, they are parts."""
     text = "time_ms,gyro,drive\n" + "".join(f"{k * 20},{3 + k % 2},5\n" for k in range(5))

@@ -57,7 +57,9 @@ _STAMPED = re.compile(rf"^\s*+[\[(]?({CLOCK})[\])]?[\s,;|]++")
 _TAG_ENDS = re.compile(r"[:>\])|;-]\s*")
 #: A logger's level, after at most a name, and what sets it off from the rest.
 _LEVEL = re.compile(
-    r"[\[(<]?(?:[^\W\d][\w.]*[\])>:]*\s+[\[(<]?)?(?:DEBUG|INFO|NOTICE|WARN(?:ING)?)\b[\])>:|\s]+", re.I
+    r"[\[(<]?(?:[^\W\d][\w.]*[\])>:]*\s+[\[(<]?)?"
+    r"(?:DEBUG|INFO|NOTICE|WARN(?:ING)?)\b[\])>:|\s]+",
+    re.IGNORECASE,
 )
 #: What a tag is made of, and what lines tell that are no bare value or two with their units.
 _BARE_WORDS = re.compile(r"(?:\[[^\]\d]*[^\W\d][^\]]*\]|[^\d\"'{}=,])*")

@@ -34,7 +34,9 @@ _SPACED_UNIT = re.compile(r"(?<!\s)\s+(?=[\[(][^\W\d_]{1,3}[\])])")
 #: What some tools set before a line of names, as others do a hash.
 _MARK = re.compile(r"^\s*[%!;]+\s*(?=\S)")
 #: Short words that name a column, also beside one that is called by its unit alone.
-_NO_UNITS = frozenset("key value name what call phase mode state event loop section text".split())
+_NO_UNITS = frozenset(
+    ("key", "value", "name", "what", "call", "phase", "mode", "state", "event", "loop", "text")
+)
 #: Rows that must go on as numbers of loops do.
 _MOSTLY = 0.95
 #: Words for all of the columns.

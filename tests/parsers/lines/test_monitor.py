@@ -95,7 +95,7 @@ def comma_decimals() -> list[str]:
             *(";".join(f"{x:.3f}" for x in row).replace(".", ",") for row in rows)]  # fmt: skip
 
 
-@pytest.mark.parametrize("tag", ["INFO carrier: ", "INFO:root:", "[debug] [bench 4] ", "cart INFO "])
+@pytest.mark.parametrize("tag", ["INFO carrier: ", "INFO:root:", "[debug] [b4] ", "cart INFO "])
 @pytest.mark.parametrize("made", [said_edges, objects, bare_rows, comma_decimals])
 def test_a_loggers_level_is_set_aside_whatever_follows(tmp_path: Path, tag: str, made) -> None:
     bare, tagged = tmp_path / "bare.log", tmp_path / "run.log"

@@ -149,6 +149,19 @@ def test_header_in_a_comment_and_units_in_a_second_row(tmp_path):
         check(read(tmp_path, mark + lines[0] + mark + "".join(lines[1:])))
 
 
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [("ms,key,value", "0.00,gyro,1.3"), ("# t_s gyro_s pid_s", "0.000e+00 1.1e-3 4.6e-4")],
+)
+def test_short_names_below_prose_of_as_many_cells_are_no_units(header, row):
+    """Units stand right below the names that they are those of, and name nothing themselves."""
+    prose = "Tray carrier, bench 4, evening\nall well\n\n" + header
+    remarks = "# carrier, bench 4, evening\n# wheels cleaned today\n# " + header.lstrip("# ")
+    names = tuple(header.lstrip("# ").replace(",", " ").split())
+    for above in (prose, remarks) if "_" in header else (prose,):
+        assert sniff(above + f"\n{row}" * 9, "a.csv").header == names
+
+
 def test_sniffed_dialect():
     """Delimiter and decimal mark are found together."""
     found = sniff("zeit;wert\n1,5;2\n2,5;3\n", "a.csv")
