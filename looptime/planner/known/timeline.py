@@ -255,24 +255,69 @@ def _linked(
 
 
 @dataclass
-class Arranged:
-    """A chain in its new order, before it is laid out in time."""
-
-    whole: Int  #: Length of each stretch, rounded, shape (e,) [ns]
-    #: Which stretch of the chain each was; None where the order is the chain's; shape (e,).
-    source: Int | None
-    original: Bool | None  #: False for the stretches of copies, shape (e,)
-    owner: Int  #: int32 array, shape (e,)
-    #: Each call that is made: which call of the chain it was, its stretches, its loop, its depth;
-    #: shape (k,).
+class _Copied:
+    place: Int
+    stretch: Int
+    source: Int
+    owner: Int
     call: Int
     first: Int
     last: Int
     loop: Int
-    depth: Int
+
+
+@dataclass
+class Arranged:
+    """A chain in its new order, before it is laid out in time."""
+
+    line: Chain
+    whole: Int  #: Length of each stretch, rounded, shape (e,) [ns]
+    #: Each call that is made: which call of the chain it was, its stretches, its loop, shape (k,).
+    call: Int
+    first: Int
+    last: Int
+    loop: Int
     #: Loop `j` holds the stretches ``begin[j] + 1 .. end[j]``; shape (n,).
     begin: Int
     end: Int
+    copied: _Copied | None = None  #: What copies add; None where the order is the chain's
+    #: False for the stretches of copies, shape (e,); empty where there are none.
+    original: Bool = field(default_factory=lambda: np.empty(0, bool))
+
+    @cached_property
+    def after(self) -> Int:
+        """When each stretch ends, shape (e,) [ns]."""
+        return np.cumsum(self.whole)
+
+    @property
+    def period_ns(self) -> Int:
+        """Length of each loop, shape (n,) [ns]."""
+        return self.after[self.end] - self.after[self.begin]
+
+    @cached_property
+    def owner(self) -> Int:
+        """Call of the chain that owns each stretch, int32 array, shape (e,)."""
+        if self.copied is None:
+            return self.line.owner
+        made = np.empty(len(self.original), self.line.owner.dtype)
+        made[self.original], made[~self.original] = self.line.owner, self.copied.owner
+        return made
+
+    @cached_property
+    def source(self) -> Int:
+        """Which stretch of the chain each was, shape (e,)."""
+        made = np.cumsum(self.original) - 1
+        if self.copied is not None:
+            made[~self.original] = self.copied.source
+        return made
+
+    @cached_property
+    def depth(self) -> Int:
+        """How many others each call is in, shape (k,)."""
+        if self.copied is None:
+            return self.line.depth[self.call]
+        over = np.cumsum(np.bincount(self.last, minlength=len(self.whole)))[self.first - 1]
+        return np.arange(len(self.first)) - over
 
 
 def arrange(
@@ -303,33 +348,23 @@ def arrange(
     if copies is None or not len(copies.call):
         if absent is not None:
             whole[absent] = 0
-        return Arranged(
-            whole, None, None, line.owner, calls, first, last, line.loop[calls], line.depth[calls],
-            line.begin, line.end,
-        )  # fmt: skip
+        return Arranged(line, whole, calls, first, last, line.loop[calls], line.begin, line.end)
     extra = _copied(line, copies, len(whole))
+    copied = whole[extra.source]
+    if absent is not None:
+        whole[absent] = 0
     where = extra.place + np.arange(len(extra.place))
     original = np.ones(len(whole) + len(where), bool)
     original[where] = False
     place = np.concatenate([np.flatnonzero(original), where])
-    copied = whole[extra.source]
-    if absent is not None:
-        whole[absent] = 0
-
-    def both(own: Int, added: Int) -> Int:
-        made = np.empty(len(original), own.dtype)
-        made[original], made[where] = own, added
-        return made
-
+    both = np.empty(len(original), np.int64)
+    both[place] = np.concatenate([whole, copied])
     first, last = place[np.append(first, extra.first)], place[np.append(last, extra.last)]
     sort = np.argsort(first, kind="stable")  # two runs in order already
-    first, last = first[sort], last[sort]
-    over = np.cumsum(np.bincount(last, minlength=len(original)))[first - 1]
     return Arranged(
-        both(whole, copied), both(np.arange(len(whole)), extra.source), original,
-        both(line.owner, extra.owner), np.concatenate([calls, extra.call])[sort], first, last,
-        np.append(line.loop[calls], extra.loop)[sort], np.arange(len(first)) - over,
-        place[line.begin], place[line.end],
+        line, both, np.append(calls, extra.call)[sort], first[sort], last[sort],
+        np.append(line.loop[calls], extra.loop)[sort], place[line.begin], place[line.end],
+        extra, original,
     )  # fmt: skip
 
 
@@ -341,7 +376,7 @@ def lay(line: Chain, at: Arranged) -> Laid:
     Laid
         Self times and time that no call covers add up to each period exactly.
     """
-    after = np.cumsum(at.whole)
+    after = at.after
     start, stop = after[at.first] - at.whole[at.first], after[at.last]
     none = np.empty(0, np.int64)
     laid = Laid(
@@ -354,18 +389,6 @@ def lay(line: Chain, at: Arranged) -> Laid:
         tail = np.rint(line.tail[at.call]).astype(np.int64)
         laid.end, laid.self_ns = laid.end + tail, laid.self_ns + tail
     return laid
-
-
-@dataclass
-class _Copied:
-    place: Int
-    stretch: Int
-    source: Int
-    owner: Int
-    call: Int
-    first: Int
-    last: Int
-    loop: Int
 
 
 def _copied(line: Chain, copies: Copies, total: int) -> _Copied:

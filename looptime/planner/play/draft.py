@@ -263,13 +263,15 @@ class Reader:
     code: Int  #: Calls in turn, by name, shape (k,)
     service: Float  #: How long each takes once it has its bus, shape (k,) [ns]
     before: Float  #: Time off the bus before each, shape (k,) [ns]
-    bus: list[str | None]
+    bus: dict[int, str | None]  #: Of each name
     recorded: bool = False  #: The thread is in the log already
     #: Which calls compute, shape (k,), of a thread of the log that takes turns at it with the loop.
     computes: Bool | None = None
     timetable: bool = False  #: `before` counts from the last begin, not the last end
     #: How much longer than it asks for it rests before each, of a new thread, shape (k,) [ns].
     oversleep: Float | None = None
+    #: What plays have made of it as it is, by what they depend on; see `lanes.Course`.
+    courses: dict[tuple[Any, ...], Any] = field(default_factory=dict, repr=False)
 
     def off(self, sleep: float) -> Float:
         """Time off the bus before each, shape (k,) [ns]; `sleep` as a `Setting` has it."""
@@ -279,7 +281,10 @@ class Reader:
 def reader_of(known: KnownRun, at: Sharing) -> Reader:
     """A recorded thread as a reader that can be changed."""
     thread = known.run.thread_names[at.thread]
-    return Reader(thread, at.code, at.service, at.before, at.bus, True, at.computes, at.timetable)
+    return Reader(
+        thread, at.code, at.service, at.before, at.bus, True, at.computes, at.timetable,
+        courses=at.courses,
+    )  # fmt: skip
 
 
 @dataclass

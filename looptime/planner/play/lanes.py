@@ -6,8 +6,9 @@ import sys
 from array import array
 from bisect import bisect_left, bisect_right
 from dataclasses import field
-from operator import attrgetter
+from functools import cached_property
 from random import Random
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,18 @@ from looptime.array_types import Bool, Int
 from looptime.planner.play.draft import Reader
 from looptime.records import dataclass
 
-__all__ = ["WAKE_NS", "Buses", "Calm", "Chances", "Lane", "first_of", "serve", "take_again"]
+__all__ = [
+    "WAKE_NS",
+    "BackAndForth",
+    "Buses",
+    "Calm",
+    "Chances",
+    "Course",
+    "Lane",
+    "first_of",
+    "serve",
+    "take_again",
+]
 
 #: By how often the other has lost already; the last holds for all that come.
 Chances = tuple[float, ...]
@@ -24,21 +36,77 @@ Chances = tuple[float, ...]
 WAKE_NS = 100_000
 #: Who asks so soon after another took the bus is still awake when that one lets it go [ns].
 JUST_NS = 50_000
-_asks = attrgetter("asks")
+
+
+@dataclass(frozen=True)
+class Course:
+    """A reader's m turns, which come round and round; the same in every play of that reader."""
+
+    timetable: bool
+    first: int  #: From the beginning until the first asks [ns]
+    bus: Int  #: Of each turn, shape (m,)
+    service: Int  #: How long each turn takes, shape (m,) [ns]
+    #: From each turn's end until the next asks; from its asking, where there is a timetable,
+    #: shape (m,) [ns].
+    rest: Int
+
+    @classmethod
+    def of(cls, reader: Reader, buses: dict[int, int], sleep: float = 1.0) -> Course:
+        """The turns of a reader, given the number of each name's bus."""
+        key = (1.0 if reader.oversleep is None else sleep, *buses.items())
+        made: Course | None = reader.courses.get(key)
+        if made is None:
+            service = np.rint(reader.service).astype(np.int64)
+            before = np.rint(reader.off(sleep)).astype(np.int64)
+            # a lap that takes no time at all would never end
+            if service.sum() + before.sum() < 1000 * len(service):
+                before = np.maximum(before, 1000)
+            bus = np.array([buses.get(c, -1) for c in range(max(buses) + 1)])[reader.code]
+            made = cls(reader.timetable, int(before[0]), bus, service, np.roll(before, -1))
+            reader.courses[key] = made
+        return made
+
+    @cached_property
+    def lap(self) -> Int:
+        """From asking to asking, where nobody makes it wait, shape (m,) [ns]."""
+        whole = self.service + self.rest
+        return np.maximum(self.rest, self.service) if self.timetable else whole
+
+    @cached_property
+    def reached(self) -> Int:
+        """Sum of the laps before each, shape (m,) [ns]."""
+        return np.cumsum(self.lap) - self.lap
+
+    @cached_property
+    def streak(self) -> list[int]:
+        """How many turns, from each on, follow one on the same bus without a rest."""
+        same = self.bus == np.roll(self.bus, -1)
+        return _streaks(np.roll((self.lap - self.service < WAKE_NS) & same, 1))
+
+    @cached_property
+    def lists(self) -> dict[str, Any]:
+        """What `Lane` has under the same names, to be looked at one by one."""
+        names = ("bus", "service", "rest", "lap", "reached")
+        return {name: getattr(self, name).tolist() for name in names}
+
+    @cached_property
+    def buses(self) -> set[int]:
+        """The buses that it uses."""
+        return set(np.unique(self.bus).tolist())
 
 
 @dataclass
 class Lane:
-    """A reader in the simulation: its m turns, which come round and round, and where it is."""
+    """A reader in the simulation, and where it is."""
 
     reader: Reader
-    bus: list[int]  #: Of each turn
-    service: list[int]  #: How long each turn takes [ns]
-    #: From each turn's end until the next asks; from its asking, where there is a timetable [ns].
+    course: Course
+    #: As `Course.lists` has them.
+    bus: list[int]
+    service: list[int]
     rest: list[int]
-    lap: list[int]  #: From asking to asking, where nobody makes it wait [ns]
-    reached: list[int]  #: Sum of the laps before each [ns]
-    streak: list[int]  #: How many, from each on, follow one on the same bus without a rest
+    lap: list[int]
+    reached: list[int]
     final: int  #: The last turn
     asks: int  #: When the next asks [ns]
     step: int = 0  #: Which turn is next
@@ -51,24 +119,19 @@ class Lane:
 
     @classmethod
     def of(
-        cls, reader: Reader, buses: list[str | None], codes: dict[str, int], own: int, begun: int,
-        sleep: float = 1.0,
+        cls, reader: Reader, buses: dict[int, str | None], codes: dict[str, int], own: int,
+        begun: int, sleep: float = 1.0,
     ) -> Lane:  # fmt: skip
-        """A reader before its first call at an instant; `own` is its bus where it has none."""
-        service = np.rint(reader.service).astype(np.int64)
-        before = np.rint(reader.off(sleep)).astype(np.int64)
-        # a lap that takes no time at all would never end
-        if service.sum() + before.sum() < 1000 * len(service):
-            before = np.maximum(before, 1000)
-        bus = np.array([own if b is None else codes[b] for b in buses])
-        rest = np.roll(before, -1)
-        lap = np.maximum(rest, service) if reader.timetable else service + rest
-        streak = _streaks(np.roll((lap - service < WAKE_NS) & (bus == np.roll(bus, -1)), 1))
-        asks = begun + int(before[0])
+        """A reader before its first call at an instant; `own` is its bus where it has none.
+
+        `buses` has the bus of each name, and `codes` the number of each bus.
+        """
+        numbers = {code: own if bus is None else codes[bus] for code, bus in buses.items()}
+        course = Course.of(reader, numbers, sleep)
+        asks = begun + course.first
         return cls(
-            reader, bus.tolist(), service.tolist(), rest.tolist(), lap.tolist(),
-            (np.cumsum(lap) - lap).tolist(), streak, len(lap) - 1, asks, late=array("q", [-1]),
-            ended=array("q", [begun]), then=array("q", [asks]),
+            reader, course, final=len(course.bus) - 1, asks=asks, late=array("q", [-1]),
+            ended=array("q", [begun]), then=array("q", [asks]), **course.lists,
         )  # fmt: skip
 
     def serve(self, buses: Buses, begin: int) -> int:
@@ -98,6 +161,16 @@ class Lane:
         self.step = (last + 1) % len(self.bus)
         self.count += turns
 
+    def waited(self, ended: Int) -> None:
+        """Make transactions that all had to wait, of this lap, given when each ends [ns]."""
+        turns = slice(self.step, self.step + len(ended))
+        then = ended + np.maximum(self.course.rest[turns], 0)
+        self.late.frombytes(np.arange(self.count, self.count + len(ended)).tobytes())
+        self.ended.frombytes(ended.tobytes())
+        self.then.frombytes(then.tobytes())
+        self.asks, self.count, self.lost = int(then[-1]), self.count + len(ended), 0
+        self.step = turns.stop if turns.stop <= self.final else 0
+
     def _reached(self, turn: int) -> int:
         laps, step = divmod(turn, len(self.lap))
         return laps * (self.reached[-1] + self.lap[-1]) + self.reached[step]
@@ -112,10 +185,10 @@ class Lane:
         begun = np.array(self.late) + 1  # the first, and each that came after one that waited
         count, turns = np.diff(begun, append=self.count), len(self.lap)
         laps, turn = np.divmod(np.arange(self.count), turns)
-        reached = laps * self._reached(turns) + np.array(self.reached)[turn]
+        reached = laps * self._reached(turns) + self.course.reached[turn]
         since = np.array(self.then) - np.append(reached, self._reached(self.count))[begun]
         asked = reached + np.repeat(since, count)
-        ended = asked + np.array(self.service)[turn]
+        ended = asked + self.course.service[turn]
         ended[self.late[1:]] = self.ended[1:]
         return turn, asked, ended
 
@@ -143,6 +216,10 @@ class Buses:
         self.unfair = [any(restless) for _, restless in chances]
         self.loop_had, self.taken = [False] * len(free), list(free)
         self._random = Random(7).random
+
+    def fair(self, bus: int) -> bool:
+        """Whether nobody takes the bus again while another waits for it."""
+        return not (self.unfair[bus] or any(self._chances[bus][False]))
 
     def again(self, bus: int, lost: int, restless: bool = False) -> bool:
         """Whether the one that let go takes the bus again; the other has lost it so often."""
@@ -204,6 +281,52 @@ class Calm:
         return until, self.end[until - 1] + shift
 
 
+@dataclass
+class BackAndForth:
+    """Stops at which the loop and its one rival wait for each other, passed together.
+
+    Each lets the other have a fair bus and then waits until it is let go: as long as neither comes
+    too late for that, what each transaction takes says when the next begins.
+    """
+
+    #: As `Calm` has them.
+    kind: Int
+    ahead: Int
+    takes: Int
+    lane: Lane
+    most: int = 64  #: Most stops that are passed at once
+
+    @classmethod
+    def of(
+        cls, kind: Int, ahead: Int, takes: Int, lanes: list[Lane], buses: Buses
+    ) -> BackAndForth | None:
+        """None where no stop is passed so."""
+        if len(lanes) != 1 or lanes[0].reader.timetable or len(lanes[0].course.buses) != 1:
+            return None
+        return cls(kind, ahead, takes, lanes[0]) if buses.fair(lanes[0].bus[0]) else None
+
+    def passed(self, i: int, now: int, left: float, buses: Buses) -> Int:
+        """Pass those from one on that are so; how long the loop waits at each, shape (k,) [ns].
+
+        It has just let the bus go, for which the reader waits. In all it waits for at most `left`.
+        """
+        lane, wake = self.lane, buses.wake
+        count = min(self.most, len(self.kind) - i, lane.final + 1 - lane.step)
+        here, turns = slice(i, i + count), slice(lane.step, lane.step + count)
+        ahead, takes, bus = self.ahead[here], self.takes[here], lane.bus[0]
+        waits = 2 * wake + lane.course.service[turns] - ahead
+        both = (self.kind[here] == bus) & (waits > wake) & (np.cumsum(waits) <= left)
+        both[1:] &= lane.course.rest[turns][:-1] < wake + takes[:-1]
+        count = count if both.all() else int(both.argmin())
+        waits, takes = waits[:count], takes[:count]
+        if count:
+            begin = now + np.cumsum(ahead[:count] + waits + takes) - takes
+            lane.waited(begin - wake)
+            buses.taken[bus] = int(begin[-1])
+            buses.free[bus] = buses.taken[bus] + int(takes[-1])
+        return waits
+
+
 def take_again(lanes: list[Lane], buses: Buses, bus: int) -> None:
     """Let a reader take a bus for which the loop waits again, as long as it does not rest."""
     lost = 0
@@ -216,7 +339,7 @@ def take_again(lanes: list[Lane], buses: Buses, bus: int) -> None:
             lane.serve(buses, max(lane.asks, buses.free[bus]))
             lost += 1
             if lost >= buses.settled(bus):
-                most = lane.streak[lane.step]
+                most = lane.course.streak[lane.step]
                 times = buses.times_again(bus, most)
                 if times:
                     lane.go_on(buses, times)
@@ -227,7 +350,11 @@ def take_again(lanes: list[Lane], buses: Buses, bus: int) -> None:
 
 def first_of(lanes: list[Lane]) -> Lane:
     """The reader that asks next."""
-    return lanes[0] if len(lanes) == 1 else min(lanes, key=_asks)
+    first = lanes[0]
+    for lane in lanes:
+        if lane.asks < first.asks:
+            first = lane
+    return first
 
 
 def serve(lanes: list[Lane], buses: Buses, until: int, wanted: int = -1) -> int:

@@ -90,7 +90,7 @@ def placed_marks(at: Anchors, line: Chain, made: Arranged) -> tuple[Int, Int, In
     place: Int = at.stretch
     here = made.call
     copied = np.zeros(len(place), bool)
-    if made.source is not None and made.original is not None:
+    if made.copied is not None:
         which, place = _places(at.stretch, made.source, len(line.owner))
         here = here[made.original[made.first]]
         copied = ~made.original[place]
@@ -100,7 +100,7 @@ def placed_marks(at: Anchors, line: Chain, made: Arranged) -> tuple[Int, Int, In
     live = copied | (owner < 0)
     live[~live] = stays[owner[~live]]
     which, place = which[live], place[live]
-    end = np.cumsum(made.whole)[place]
+    end = made.after[place]
     length = np.maximum(made.whole[place], 0)
     offset = at.offset[which]
     after = end - length + np.minimum(offset, length)

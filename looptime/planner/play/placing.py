@@ -279,7 +279,8 @@ def _strike(draft: Draft, source: _Source, length: Float, after: Float, base: Fl
     at = np.searchsorted(after, when)
     at = np.clip(at, draft.line.begin[loop] + 1, draft.line.end[loop])
     # a stretch without length is not running: take the next that is, within the loop
-    alive = np.where(base > 0, np.arange(len(base)), len(base))
-    running = np.minimum.accumulate(alive[::-1])[::-1][at]
-    at = np.minimum(np.where(running < len(base), running, at), draft.line.end[loop])
+    alive = np.flatnonzero(base > 0)
+    following = np.searchsorted(alive, at)
+    running = np.where(following < len(alive), np.append(alive, 0)[following], at)
+    at = np.minimum(running, draft.line.end[loop])
     np.add.at(length, at, np.array(source.took)[source.used])

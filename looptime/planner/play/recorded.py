@@ -83,15 +83,15 @@ def _on_loop(draft: Draft, change: Change) -> bool:
 
 
 def _apply(draft: Draft, change: Change, reader: Reader, turns: Int) -> None:
+    reader.courses = {}
     if reader.computes is None:
         warn_of_lock(draft, int(reader.code[turns[0]]))
     if change.verb == "rest":
         _rest(reader, change.get("ms") * 1e6, draft)
     elif change.verb == "move":
-        reader.bus = list(reader.bus)
-        for turn in turns.tolist():
-            reader.bus[turn] = change.get("bus")
-        draft.put_on_bus(int(reader.code[turns[0]]), change.get("bus"))
+        code = int(reader.code[turns[0]])
+        reader.bus = {**reader.bus, code: change.get("bus")}
+        draft.put_on_bus(code, change.get("bus"))
     elif change.verb == "scale":
         reader.service = reader.service.copy()
         reader.service[turns] *= change.get("by")
@@ -133,7 +133,7 @@ def _leave_out(draft: Draft, reader: Reader, turns: Int) -> None:
     reader.before = np.diff(np.cumsum(reader.before)[keep], prepend=0.0)
     reader.code, reader.service = reader.code[keep], reader.service[keep]
     reader.computes = None if reader.computes is None else reader.computes[keep]
-    reader.bus = [bus for bus, kept in zip(reader.bus, keep.tolist(), strict=True) if kept]
+    reader.bus = {c: reader.bus[c] for c in np.unique(reader.code).tolist()}
 
 
 # ---- room in the loop -------------------------------------------------------------------------

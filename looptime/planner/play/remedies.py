@@ -394,11 +394,11 @@ def _thread(draft: Draft, change: Change) -> None:
         before[:, 0], more[:, 0] = rest, oversleep(k, draft.known.late_wakes)
     names = [int(draft.name[turn[0]]) for turn in turns]
     _keep_ticks(draft, names, columns, rest + float(more.mean()) * len(turns))
-    buses = [draft.names[c].bus for c in names]
     draft.readers.append(
         Reader(
             _thread_name(draft, change), np.tile(np.array(names), k), np.stack(columns, 1).ravel(),
-            before.ravel(), buses * k, oversleep=more.ravel() if rest else None,
+            before.ravel(), {c: draft.names[c].bus for c in sorted(names)},
+            oversleep=more.ravel() if rest else None,
         )
     )  # fmt: skip
     for code, turn in zip(names, turns, strict=True):

@@ -15,7 +15,7 @@ import numpy as np
 from looptime.array_types import Int
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
-from looptime.planner.known.timeline import BETWEEN, Arranged, arrange, lay
+from looptime.planner.known.timeline import BETWEEN, Arranged, arrange
 from looptime.planner.play.draft import Draft, KnownRun, Setting, known, shortened
 from looptime.planner.play.paced import keep_pace
 from looptime.planner.play.placing import Placed, place
@@ -145,10 +145,9 @@ def _played(draft: Draft, arranged: Arranged) -> Replay:
         draft.ranges.discard("late")
     if draft.pace is not None and traffic is not None and traffic.late:
         draft.ranges.add("pace")
-    laid = lay(draft.line, arranged)
     return Replay(
-        partial(rewritten, draft, laid, arranged, traffic), laid.loop_end - laid.loop_start,
-        traffic, tuple(draft.warnings), frozenset(draft.ranges), frozenset(draft.asked),
+        partial(rewritten, draft, arranged, traffic), arranged.period_ns, traffic,
+        tuple(draft.warnings), frozenset(draft.ranges), frozenset(draft.asked),
         0.0 if draft.pace is None else draft.pace.interval_ns,
     )  # fmt: skip
 
@@ -199,10 +198,8 @@ def _simulated(draft: Draft, arranged: Arranged) -> tuple[Arranged, Traffic]:
         if traffic.given_up or np.array_equal(whole, arranged.whole):
             break
         added = (whole - arranged.whole).astype(float)
-        if arranged.source is not None and arranged.original is not None:
-            stays = arranged.original
-            moved, added = added[stays], np.zeros(len(draft.line.owner))
-            added[arranged.source[stays]] = moved
+        if arranged.copied is not None:
+            added = added[arranged.original]
         arranged = _arranged(draft, place(draft, added))
         whole, traffic = walk(draft, arranged)
     return replace(arranged, whole=whole), traffic

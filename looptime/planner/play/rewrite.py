@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
-from looptime.planner.known.timeline import NOBODY, Arranged, Laid
+from looptime.planner.known.timeline import NOBODY, Arranged, Laid, lay
 from looptime.planner.play.draft import Draft
 from looptime.planner.play.marks import placed_marks
 from looptime.planner.play.pacer import PacedRate
@@ -20,21 +20,19 @@ __all__ = ["rewritten"]
 PACE_CALL = "pace.wait"
 
 
-def rewritten(draft: Draft, laid: Laid, at: Arranged, traffic: Traffic | None) -> Run:
+def rewritten(draft: Draft, at: Arranged, traffic: Traffic | None) -> Run:
     """The predicted run.
 
     Parameters
     ----------
     draft : Draft
         After all changes.
-    laid : Laid
-        The loop's thread in time.
     at : Arranged
-        What `laid` was laid out from.
+        The loop's thread, with all its waits.
     traffic : Traffic or None
         Calls of reader threads, and the waits for the pace.
     """
-    run = draft.known.run
+    run, laid = draft.known.run, lay(draft.line, at)
     loops = _loops(run, laid)
     names, threads = list(draft.names), list(run.thread_names)
     tables = [_loop_calls(draft, laid)]
@@ -265,7 +263,7 @@ def _marks(
                 (end, loop_of(end, loops), threads.index(r.thread), r.code[published], False)
             )
     if draft.pickups:
-        begun = np.cumsum(at.whole) - at.whole
+        begun = at.after - at.whole
         place = _place_of(at, len(draft.line.owner))
         for code, calls in draft.pickups:
             time = begun[place[draft.line.first[calls]]]
@@ -291,11 +289,7 @@ def _published(run: Run, thread: str) -> Int:
 
 def _place_of(at: Arranged, count: int) -> Int:
     """Where each stretch of the chain now stands."""
-    if at.source is None or at.original is None:
-        return np.arange(count)
-    place = np.empty(count, np.int64)
-    place[at.source[at.original]] = np.flatnonzero(at.original)
-    return place
+    return np.arange(count) if at.copied is None else np.flatnonzero(at.original)
 
 
 def _mark_columns(

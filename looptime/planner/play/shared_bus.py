@@ -5,6 +5,7 @@ thread's transaction ended; what came before that instant was the wait, the rest
 """
 
 from dataclasses import field
+from typing import Any
 
 import numpy as np
 
@@ -68,7 +69,7 @@ class Sharing:
     service: Float
     #: Time since the last one's end, or since its begin where `timetable`, shape (k,) [ns].
     before: Float
-    bus: list[str | None]
+    bus: dict[int, str | None]  #: Of each name
     shares: bool  #: Whether the loop uses a bus of it
     #: Whether its calls begin on a timetable, however long the last one took.
     timetable: bool = False
@@ -76,6 +77,8 @@ class Sharing:
     #: Which calls compute, shape (k,), of a thread that takes turns at it with the loop: the waits
     #: for turns are taken out; None of another.
     computes: Bool | None = None
+    #: What plays have made of the thread as it was, by what they depend on.
+    courses: dict[tuple[Any, ...], Any] = field(default_factory=dict, repr=False, compare=False)
 
 
 def sharing(run: Run, line: Chain) -> tuple[list[Sharing], Float]:
@@ -127,7 +130,7 @@ def sharing(run: Run, line: Chain) -> tuple[list[Sharing], Float]:
         took = end[rows] - start[rows] - theirs
         fixed = _keeps_a_timetable(names, start[rows], gap)
         before = np.append(gap[:1], np.diff(start[rows])) if fixed else gap
-        of = [bus_of[c] for c in names.tolist()]
+        of = {c: bus_of[c] for c in np.unique(names).tolist()}
         shares = bool(np.isin(buses, list(used)).any())
         found.append(Sharing(thread, names, took, before, of, shares, fixed, rows))
     return found, wait

@@ -9,7 +9,8 @@ the other has lost it already.
 from __future__ import annotations
 
 import math
-from dataclasses import field, replace
+from dataclasses import field
+from functools import cached_property
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from looptime.planner.known.timeline import Arranged
 from looptime.planner.play.draft import Draft
 from looptime.planner.play.lanes import (
     WAKE_NS,
+    BackAndForth,
     Buses,
     Calm,
     Chances,
@@ -62,6 +64,8 @@ RESTLESS: dict[str, Chances] = {
 }
 #: Waits so many times those that are too many stay too many when what goes by the clock has moved.
 _SURELY = 1.5
+#: So many stops in a row at which the loop waited are likely followed by more.
+_IN_A_ROW = 8
 
 
 @dataclass(frozen=True)
@@ -79,10 +83,9 @@ class ReaderCalls:
 class Traffic:
     """What happened on the buses."""
 
-    readers: tuple[ReaderCalls, ...] = ()
+    lanes: list[Lane | Computing] = field(default_factory=list)
     #: Time that the loop's thread waited for each bus.
     wait_ns: dict[str, int] = field(default_factory=dict)
-    busy_ns: dict[str, int] = field(default_factory=dict)  #: Time that each bus was in use
     pace_wait: Int | None = None  #: Wait for the pace at the end of each loop, shape (n,) [ns]
     late: int = 0  #: Loops too long for the pace
     #: Calls of threads of which nobody knows whether they share a bus with these of the loop.
@@ -91,6 +94,15 @@ class Traffic:
     may_take_turns: tuple[str, ...] = ()
     #: Whether the play ended early: its loops take longer than `KnownRun.most_ns`.
     given_up: bool = False
+
+    @cached_property
+    def readers(self) -> tuple[ReaderCalls, ...]:
+        """Calls that other threads made, worked out when they are first asked for."""
+        made = []
+        for lane in self.lanes:
+            (turn, asked, ended), by = lane.history(), lane.reader
+            made.append(ReaderCalls(by.thread, by.code[turn], asked, ended, by.recorded))
+        return tuple(made)
 
 
 def contended(draft: Draft) -> bool:
@@ -108,10 +120,10 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     traffic : Traffic
     """
     where = places(draft, np.flatnonzero(np.bincount(draft.name[at.call])).tolist())
-    buses = sorted({bus for mine in where.of_reader for bus in mine if bus is not None})
+    buses = sorted({bus for mine in where.of_reader for bus in mine.values() if bus is not None})
     own = len(buses)  # each reader without a bus has one for itself
     codes = {bus: i for i, bus in enumerate(buses)}
-    after = np.cumsum(at.whole)
+    after = at.after
     begun = int(after[at.begin[0]])
     clocks = device_clocks(draft)
     computing = computing_readers(draft)
@@ -129,7 +141,7 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     chances = [_chances(draft, bus) for bus in buses] + [none] * len(draft.readers)
     for bus in buses:
         _warn_of_starving(draft, where, bus)
-    if any(bus is not None for reader in where.of_reader for bus in reader):
+    if buses:
         draft.ranges.add("sleep")
     works = _Clockwork.of(draft.pace, begun, clocks)
     works.turns = turns
@@ -146,9 +158,13 @@ def walk(draft: Draft, at: Arranged) -> tuple[Int, Traffic]:
     whole[stops.stretch[paced]] += waits[paced]
     on_lock = stops.kind <= LETS_GO
     np.add.at(whole, stops.stretch[on_lock], waits[on_lock])
-    everyone = [*lanes, *(turns.lanes if turns is not None else ())]
-    made = _traffic(draft, buses, stops, waits, everyone, (late, where.may_share))
-    return whole, replace(made, given_up=int(waits.sum()) > works.patience)
+    made = Traffic(
+        [*lanes, *(turns.lanes if turns is not None else ())],
+        {bus: int(waits[stops.kind == i].sum()) for i, bus in enumerate(buses)},
+        None if draft.pace is None else waits[stops.kind == PACE], late, where.may_share,
+        tuple(sorted(draft.may_take_turns)), given_up=int(waits.sum()) > works.patience,
+    )  # fmt: skip
+    return whole, made
 
 
 def _patience(most_ns: float, period: Int) -> float:
@@ -191,8 +207,8 @@ def _warn_of_starving(draft: Draft, where: Places, bus: str) -> None:
     if "fair" in (stated.lock if stated else "", seen.kind if seen else ""):
         return
     for reader, buses in zip(draft.readers, where.of_reader, strict=True):
-        restless = np.flatnonzero(np.roll(reader.off(draft.setting.sleep), -1) < WAKE_NS)
-        if any(buses[turn] == bus for turn in restless.tolist()):
+        restless = np.roll(reader.off(draft.setting.sleep), -1) < WAKE_NS
+        if any(buses[code] == bus for code in np.unique(reader.code[restless]).tolist()):
             draft.warn(
                 f"bus {bus!r}: unless its lock is fair, a thread that does not rest can take the "
                 "bus again and again while the loop waits, and loops then take many times as "
@@ -231,7 +247,7 @@ def _play(
     """Every stop in turn; returns waits, lengths of device calls, and loops late for the pace."""
     on_a_bus = stops.kind >= 0
     rivals, alone = _rivals(lanes, set(np.flatnonzero(np.bincount(stops.kind[on_a_bus])).tolist()))
-    shared = sorted({bus for lane in rivals for bus in lane.bus})
+    shared = sorted(set[int]().union(*(lane.course.buses for lane in rivals)))
     kept = np.flatnonzero(~on_a_bus | np.isin(stops.kind, shared))
     buses = Buses([begun] * len(chances), chances, round(wake))
     waited, took, late, end = _in_turn(stops.only(kept), rivals, buses, begun, works)
@@ -251,11 +267,22 @@ def _in_turn(
     calm, free, tick = Calm.of(stops.kind, stops.ahead, stops.takes), buses.free, works.start
     waits, shared, left = np.zeros(count, np.int64).data, list(calm.last), works.patience
     soonest = first_of(rivals).asks if rivals else math.inf
+    strife, met = BackAndForth.of(stops.kind, stops.ahead, stops.takes, rivals, buses), 0
     while i < count:
         asks, kind = now + aheads[i], kinds[i]
         if kind >= 0 and asks <= soonest and max([free[bus] for bus in shared]) <= asks:
             i, now = calm.passed(i, now, soonest, buses)
+            met = 0
             continue
+        if strife is not None and met >= _IN_A_ROW and soonest < now:
+            found = strife.passed(i, now, left, buses)
+            met = _IN_A_ROW - 1 if len(found) >= _IN_A_ROW else 0
+            if len(found):
+                waits[i : i + len(found)] = found.data
+                i, left = i + len(found), left - int(found.sum())
+                now, soonest = free[kind], strife.lane.asks
+                continue
+        met += 1
         if kind >= 0:
             if soonest < asks:
                 soonest = serve(rivals, buses, asks, kind)
@@ -269,13 +296,17 @@ def _in_turn(
                 left -= begin - asks
                 if left < 0:
                     break
+            else:
+                met = 0
             now = free[kind] = begin + takes[i]
             buses.loop_had[kind], buses.taken[kind] = True, begin
         elif kind == PACE:
+            met = 0
             tick, now, missed = _next_tick(works, tick, asks, i, stops)
             late += missed
             waits[i] = now - asks
         elif kind <= LETS_GO and works.turns is not None:
+            met = 0
             turn = works.turns.released if kind == LETS_GO else works.turns.returned
             waits[i] = turn(asks)
             now = asks + waits[i]
@@ -283,6 +314,7 @@ def _in_turn(
             if left < 0:
                 break
         else:
+            met = 0
             now = measured(works.devices[stops.extra[i]], asks)
             takes[i] = now - asks
         i += 1
@@ -295,7 +327,7 @@ def _in_turn(
 
 def _rivals(lanes: list[Lane], of_loop: set[int]) -> tuple[list[Lane], list[Lane]]:
     """Readers that share a bus with the loop or with each other, and those that share none."""
-    used = [set(lane.bus) for lane in lanes]
+    used = [lane.course.buses for lane in lanes]
     rivals: list[Lane] = []
     alone: list[Lane] = []
     for lane, mine in zip(lanes, used, strict=True):
@@ -320,32 +352,3 @@ def _next_tick(
     if works.late == "at-once":
         return due + works.interval * ((asks - due) // works.interval), asks, 1
     return asks, asks, 1
-
-
-def _traffic(
-    draft: Draft,
-    buses: list[str],
-    stops: Stops,
-    waits: Int,
-    lanes: list[Lane | Computing],
-    found: tuple[int, dict[str, tuple[str, ...]]],
-) -> Traffic:
-    readers, wait_ns, busy_ns = [], {}, {}
-    for i, bus in enumerate(buses):
-        mine = stops.kind == i
-        wait_ns[bus] = int(waits[mine].sum())
-        busy_ns[bus] = int(stops.takes[mine].sum())
-    for lane in lanes:
-        turn, asked, ended = lane.history()
-        if isinstance(lane, Lane):
-            service, on = np.array(lane.service)[turn], np.array(lane.bus)[turn]
-            for i, bus in enumerate(buses):
-                busy_ns[bus] += int(service[on == i].sum())
-        reader = lane.reader
-        readers.append(ReaderCalls(reader.thread, reader.code[turn], asked, ended, reader.recorded))
-    pace_wait = None
-    if draft.pace is not None:
-        pace_wait = waits[stops.kind == PACE]
-    return Traffic(
-        tuple(readers), wait_ns, busy_ns, pace_wait, *found, tuple(sorted(draft.may_take_turns))
-    )

@@ -34,11 +34,12 @@ def computing_readers(draft: Draft) -> list[int]:
         if reader.recorded:
             found += [i] if reader.computes is not None else []
             continue
-        codes = np.flatnonzero(np.bincount(reader.code)).tolist()
-        shares = {code: draft.compute_share(code) for code in codes}
+        shares = {code: draft.compute_share(code) for code in reader.bus}
         if all(share is not None and share < COMPUTES for share in shares.values()):
             continue
-        sure = all(share is not None for share in shares.values()) and set(reader.bus) == {None}
+        sure = all(share is not None for share in shares.values()) and set(reader.bus.values()) == {
+            None
+        }
         calls = [draft.names[c].name for c, s in shares.items() if s is None or s >= COMPUTES]
         _say(draft, calls, sure)
         if sure and rule.mode == "take turns":

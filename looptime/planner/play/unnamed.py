@@ -7,8 +7,6 @@ played both ways: the thread has a bus of its own, or all that may share it do.
 from collections.abc import Iterable, Sequence
 from dataclasses import field
 
-import numpy as np
-
 from looptime.planner.play.draft import Draft, Reader
 from looptime.records import dataclass
 
@@ -26,32 +24,31 @@ class Places:
     """The bus of each call, for one way in which things may be."""
 
     of_name: list[str | None]  #: By code, for calls of the loop
-    of_reader: list[list[str | None]]  #: For each reader, of its calls in turn
+    of_reader: list[dict[int, str | None]]  #: For each reader, of its calls by code
     #: Calls of threads, and the calls of the loop with which each may share a bus.
     may_share: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def places(draft: Draft, on_loop: Iterable[int]) -> Places:
     """Where calls are, at the end of what is not known that `draft.setting` asks for."""
-    made = Places([c.bus for c in draft.names], [list(r.bus) for r in draft.readers])
+    made = Places([c.bus for c in draft.names], [dict(r.bus) for r in draft.readers])
     codes = sorted(set(on_loop))
     for reader, buses in zip(draft.readers, made.of_reader, strict=True):
-        for code in np.flatnonzero(np.bincount(reader.code)).tolist():
-            mine = np.flatnonzero(reader.code == code).tolist()
-            _place(draft, codes, (reader, code, mine), buses, made)
+        for code in reader.bus:
+            _place(draft, codes, (reader, code), buses, made)
     return made
 
 
 def _place(
     draft: Draft,
     codes: Sequence[int],
-    call: tuple[Reader, int, list[int]],
-    buses: list[str | None],
+    call: tuple[Reader, int],
+    buses: dict[int, str | None],
     made: Places,
 ) -> None:
     """Settle one call of a reader."""
-    reader, code, turns = call
-    bus = buses[turns[0]]
+    reader, code = call
+    bus = buses[code]
     if (reader.recorded or bus in draft.known.inferred) and code not in draft.moved:
         return  # the log shows whom it shares a bus with
     if code in draft.moved and bus in draft.new_buses:
@@ -68,8 +65,7 @@ def _place(
     if draft.unknown("shared") < 0.5:
         return
     shared = bus if bus is not None else UNNAMED
-    for turn in turns:
-        buses[turn] = shared
+    buses[code] = shared
     for c in (*unnamed, *labelled):
         made.of_name[c] = shared
 

@@ -1,16 +1,18 @@
 """Readers that take turns on a bus: made one by one or many at once, the same."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from looptime.planner.play.draft import Reader
-from looptime.planner.play.lanes import WAKE_NS, Buses, Calm, Lane, serve, take_again
+from looptime.planner.play.lanes import WAKE_NS, Buses, Calm, Course, Lane, serve, take_again
 
 SERVICE = [300_000.0, 500_000.0, 200_000.0]
 
 
 def lane(rests, timetable=False, begun=0):
-    code, buses = np.arange(3), ["a"] * 3
+    code, buses = np.arange(3), dict.fromkeys(range(3), "a")
     reader = Reader("r", code, np.array(SERVICE), np.array(rests), buses, timetable=timetable)
     return Lane.of(reader, buses, {"a": 0}, 1, begun)
 
@@ -58,7 +60,8 @@ def test_a_bus_taken_many_times_is_that_taken_one_by_one(rests):
     chances = ((0.0,), (1.0, 1.0, 0.9))
     many, single = lane(rests), lane(rests)
     at_once, each = Buses([40], [chances], 20), Buses([40], [chances], 20)
-    single.streak = [0] * 3
+    single.course = replace(single.course)
+    single.course.__dict__["streak"] = [0] * 3
     for _ in range(10):
         take_again([many], at_once, 0)
         take_again([single], each, 0)
@@ -117,8 +120,9 @@ def test_a_bus_is_taken_again_by_how_often_it_was_lost():
 def test_a_lap_takes_a_microsecond_a_turn_at_least(service, rest):
     """Three turns in 3,000 ns are as stated; in less, each rests for 1,000 ns."""
     service, before = np.array(service, float), np.array([1000.0, 1000.0, 0.0])
-    reader = Reader("r", np.arange(3), service, before, ["a"] * 3)
-    assert Lane.of(reader, ["a"] * 3, {"a": 0}, 1, 0).rest == rest
+    buses = dict.fromkeys(range(3), "a")
+    reader = Reader("r", np.arange(3), service, before, buses)
+    assert Lane.of(reader, buses, {"a": 0}, 1, 0).rest == rest
 
 
 def test_readers_are_served_in_the_order_in_which_they_ask():
@@ -177,10 +181,10 @@ def test_nobody_wants_a_bus_unless_it_is_said():
 
 def test_turns_follow_each_other_on_a_bus_without_a_rest():
     """The second rests for 200 us: the third and the first follow on, then the second does not."""
-    assert lane([5.0, 200_000.0, 5.0]).streak == [1, 0, 2]
-    assert lane([5.0, float(WAKE_NS), 5.0]).streak == [1, 0, 2]
+    assert lane([5.0, 200_000.0, 5.0]).course.streak == [1, 0, 2]
+    assert lane([5.0, float(WAKE_NS), 5.0]).course.streak == [1, 0, 2]
     reader = lane([5.0, 5.0, 5.0]).reader
-    assert Lane.of(reader, ["a", "a", "b"], {"a": 0, "b": 1}, 2, 0).streak == [0, 1, 0]
+    assert Course.of(reader, {0: 0, 1: 0, 2: 1}).streak == [0, 1, 0]
 
 
 def test_a_timetable_goes_on_from_when_it_asked():

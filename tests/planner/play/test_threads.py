@@ -8,7 +8,7 @@ import pytest
 from looptime.errors import UsageError
 from looptime.planner.changes import parse_all
 from looptime.planner.play.draft import Draft, Setting, known
-from looptime.planner.play.lanes import Calm
+from looptime.planner.play.lanes import BackAndForth, Calm
 from looptime.planner.play.replay import play, replay
 from looptime.planner.play.shared_bus import OVERSLEEP_NS
 from looptime.planner.play.stops import Device, device_clocks, measured
@@ -38,7 +38,8 @@ def test_a_restless_thread_on_the_same_bus_makes_the_loop_slower():
     loops = at.run.loop_columns.period_ns[20:-20] / 1e6
     assert loops.mean() > 8.0
     assert at.traffic is not None
-    assert at.traffic.busy_ns["port"] / (at.run.duration_s * 1e9) > 0.9
+    busy_ms = 2 * len(at.traffic.readers[0].code) + 2 * len(loops)
+    assert busy_ms / (at.run.duration_s * 1e3) > 0.9
     balance(at.run)
 
 
@@ -170,6 +171,40 @@ def test_stops_passed_together_are_those_passed_one_by_one(lock, monkeypatch):
     assert many.traffic.wait_ns == single.traffic.wait_ns
     assert sum(many.traffic.wait_ns.values()) > 0
     assert len(passed) <= 4 * (len(many.traffic.readers[0].end) + 2)
+
+
+@pytest.mark.parametrize("most_ms", [np.inf, 9.5])
+def test_waits_for_each_other_passed_together_are_those_passed_one_by_one(most_ms, monkeypatch):
+    """Twelve writes a loop and a thread that does not rest: the same run, to the nanosecond.
+
+    The thread waits for each write and the loop for each read, until the loop works without the
+    bus; the lengths differ from call to call. With little patience both end at one place.
+    """
+    rng = np.random.default_rng(3)
+    took = rng.uniform(0.2, 0.4, (400, 13))
+
+    def calls(k):
+        begun = np.cumsum(took[k] + 0.05) - took[k]
+        writes = [(f"motor.{i}", begun[i], took[k, i]) for i in range(1, 13)]
+        return [("gyro.read", begun[0], took[k, 0]), *writes, ("work", begun[-1] + 0.5, 1.0)]
+
+    labels = {f"motor.{i}": {"kind": "actuator write", "bus": "port"} for i in range(1, 13)}
+    run = make_run(rng.uniform(8.0, 8.5, 400), calls, {**LABELS, **labels})
+    at = replace(known(run, {}), most_ns=most_ms * 1e6)
+    plan, found, together = parse_all(["thread gyro.read"]), [], BackAndForth.passed
+
+    def counted(*args):
+        found.append(together(*args))
+        return found[-1]
+
+    monkeypatch.setattr(BackAndForth, "passed", counted)
+    many = play(at, plan, Setting(lock="fair"))
+    monkeypatch.setattr(BackAndForth, "of", lambda *_: None)
+    single = play(at, plan, Setting(lock="fair"))
+    assert many.run.calls.equals(single.run.calls)
+    assert many.traffic.wait_ns == single.traffic.wait_ns
+    assert many.traffic.given_up == (most_ms < np.inf)
+    assert sum(len(waits) for waits in found) > 500
 
 
 @pytest.mark.parametrize(("seen", "lock", "then"), [

@@ -174,7 +174,7 @@ def test_turns_too_short_to_be_played_one_by_one_keep_their_share(takes_ns, rest
 def drafted(mode, share, recorded=False, bus=None, unknown=0.0):
     """A draft of one thread that makes calls of two names, the second of no length of its own."""
     reader = SimpleNamespace(
-        recorded=recorded, computes=None, code=np.array([2, 0, 2]), bus=[bus, bus]
+        recorded=recorded, computes=None, code=np.array([2, 0, 2]), bus={0: bus, 2: bus}
     )
     said = []
     return SimpleNamespace(
