@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from dataclasses import field
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,10 +17,7 @@ from numpy.typing import ArrayLike
 from looptime.array_types import Float, Int
 from looptime.errors import UsageError
 from looptime.records import dataclass
-from looptime.stats.arrays import distinct
-
-if TYPE_CHECKING:
-    from scipy.interpolate import PPoly
+from looptime.stats.smoothing import Pieces
 
 __all__ = ["Motion", "Profile", "Recorded", "Steady", "Weave", "turn"]
 
@@ -220,17 +216,17 @@ class Recorded(Motion):
 
     text: str
     #: Heading [rad] and its derivative [rad/s] over time since the run's start [s].
-    spline: PPoly
-    rate_spline: PPoly
+    spline: Pieces
+    rate_spline: Pieces
     #: `begin_s`, `end_s`: First and last value; the robot is taken to stand still outside.
     begin_s: float
     end_s: float
     limits: tuple[str, ...] = ()
 
-    @cached_property
+    @property
     def knots(self) -> Float:
         """Knots of the spline [s]."""
-        return distinct(self.spline.x)
+        return self.spline.knots
 
     @cached_property
     def peak_rate(self) -> float:
@@ -247,7 +243,7 @@ class Recorded(Motion):
     def heading(self, t: ArrayLike) -> Float:
         """Heading at each time [rad]."""
         time = np.asarray(t, dtype=np.float64)
-        return np.asarray(self.spline(np.clip(time, self.begin_s, self.end_s)))
+        return self.spline(np.clip(time, self.begin_s, self.end_s))
 
     def phases(self, count: int) -> tuple[Float, Float]:
         """Not defined: a recorded motion has its own place in the log."""

@@ -8,6 +8,7 @@ from looptime.analysers.estimate import Figure
 from looptime.errors import UsageError
 from looptime.heading.curve import CurvePoint
 from looptime.records import dataclass
+from looptime.stats.root import crossing
 
 __all__ = ["CAUTIONS", "JUDGED", "Fastest", "Required", "required_rate", "size_of",
            "stops_helping_hz"]  # fmt: skip
@@ -156,9 +157,7 @@ def _crossing(
     if end != "value":
         over, under = (beyond(log) for log in ends)
         return math.exp(ends[0] + (ends[1] - ends[0]) * over / (over - under))
-    from scipy.optimize import brentq  # needed by those alone who state a tolerance
-
-    return math.exp(brentq(beyond, *ends, xtol=_NEAR, maxiter=_MOST, disp=False))
+    return math.exp(crossing(beyond, ends[0], ends[1], _NEAR, _MOST))
 
 
 def _missed(

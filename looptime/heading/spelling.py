@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -27,11 +25,9 @@ from looptime.heading.motion import (
 from looptime.parsers.columns.headers import heads
 from looptime.run import Run
 from looptime.signal_names import ASSUMED, quantity_of
+from looptime.stats.smoothing import Pieces, smoothing_spline
 from looptime.stats.whole_turns import turn_of, unwound
 from looptime.units import NS_PER_S, UNITS
-
-if TYPE_CHECKING:
-    from scipy.interpolate import PPoly
 
 __all__ = ["HARDLY_TURNED", "MOTION_HELP", "parse_motion", "recorded_motion"]
 
@@ -334,42 +330,33 @@ def _carried_on(time: Float, value: Float) -> tuple[Float, tuple[str, ...]]:
     return value - np.cumsum(off), (said,)
 
 
-def _smooth(time: Float, value: Float) -> PPoly:
-    from scipy.interpolate import PPoly, make_smoothing_spline
-
+def _smooth(time: Float, value: Float) -> Pieces:
     first = 0
     if len(time) > _TUNED_ON:
         travel = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(value)))])
         first = int(np.argmax(travel[_TUNED_ON - 1 :] - travel[: len(travel) - _TUNED_ON + 1]))
     part = slice(first, first + _TUNED_ON)
-    spline = make_smoothing_spline(time, value, lam=_penalty(time[part], value[part]))
-    return PPoly.from_spline(spline)
+    return smoothing_spline(time, value, _penalty(time[part], value[part]))
 
 
 def _penalty(time: Float, value: Float) -> float:
     """Weight of the spline's curvature that leaves the least cross-validated error."""
-    from scipy.interpolate import make_smoothing_spline
-
     spacing = float(np.median(np.diff(time)))
     errors: dict[int, float] = {}
     for powers in (range(-8, 9, 2), (-1, 1)):
         middle = min(errors, key=errors.__getitem__) if errors else 0
         for power in powers:
             weight = spacing**3 * 10.0 ** (middle + power)
-            error = _left_out_error(make_smoothing_spline, time, value, weight)
-            errors[middle + power] = error
+            errors[middle + power] = _left_out_error(time, value, weight)
     return spacing**3 * 10.0 ** min(errors, key=errors.__getitem__)
 
 
-def _left_out_error(
-    fit: Callable[..., Callable[[Float], Float]], time: Float, value: Float, weight: float
-) -> float:
+def _left_out_error(time: Float, value: Float, weight: float) -> float:
     """Sum of squares of the errors at values that are left out of the fit, a quarter at a time."""
     total = 0.0
     for fold in range(4):
         out = np.zeros(len(time), dtype=bool)
         out[1 + fold : -1 : 4] = True
-        total += float(
-            np.sum((fit(time[~out], value[~out], lam=weight)(time[out]) - value[out]) ** 2)
-        )
+        fitted = smoothing_spline(time[~out], value[~out], weight)
+        total += float(np.sum((fitted(time[out]) - value[out]) ** 2))
     return total
