@@ -8,9 +8,27 @@ from looptime.records import dataclass
 from looptime.units import NS_PER_MS, UNITS, split_unit
 
 __all__ = [
-    "AGE", "ANGLE_UNITS", "ASSUMED", "HEADING_WORDS", "SAMPLE_WORDS", "TARGET_WORDS", "Quantity",
-    "known_as", "of_battery", "quantity_of", "words_of",
-]  # fmt: skip
+    "AGE",
+    "ANGLE_UNITS",
+    "ASSUMED",
+    "HEADING_WORDS",
+    "OTHER_UNITS",
+    "SAMPLE_WORDS",
+    "TARGET_WORDS",
+    "Quantity",
+    "known_as",
+    "of_another_unit",
+    "of_battery",
+    "quantity_of",
+    "words_of",
+]
+
+#: Units of what is no length of time, as names end in them.
+OTHER_UNITS = frozenset((
+    "deg", "degrees", "rad", "rads", "m", "mm", "cm", "km", "v", "mv", "a", "ma", "c", "hz", "khz",
+    "pct", "percent", "rpm", "mps", "nm", "n", "w", "kg", "g", "px", "dps", "fps", "mhz", "ppm",
+    "kb", "mb", "pa", "bar", "lux", "counts", "ticks",
+))  # fmt: skip
 
 #: How the name of a signal ends that holds a reading's age at the loop's time.
 AGE = "_age_ms"
@@ -142,6 +160,22 @@ def words_of(name: str) -> list[str]:
     (['range', 'front', 'mm'], ['target', 'wheel'])
     """
     return [word for word in _WORDS.split(_CAMEL.sub(" ", split_unit(name)[0]).lower()) if word]
+
+
+def of_another_unit(header: str) -> bool:
+    """Whether a name is that of an angle, of a voltage, or ends in a unit that is none of time.
+
+    One letter says too little: ``motor_a`` may be the first of the motors.
+
+    Examples
+    --------
+    >>> [of_another_unit(h) for h in ("battery_v", "lift_mm", "yaw", "motor_a", "imu_us", "mm")]
+    [True, True, True, False, False, False]
+    """
+    words = words_of(header)
+    last = words[-1] if len(words) > 1 else ""
+    ends = len(last) > 1 and last in OTHER_UNITS
+    return ends or of_battery(header) or quantity_of(header) is not None
 
 
 def of_battery(name: str) -> bool:

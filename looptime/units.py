@@ -48,7 +48,9 @@ _OF_A_CLOCK = re.compile(r"^(nano|micro|milli)s?[\s_]*(time|stamp|timestamp|cloc
 # a longer text is no header: a search in it may take the square of its length
 LONGEST_NAME = 400
 # camelCase headers: startUs, durationMs, timeNs
-_CAMEL = re.compile(r"^(.*[a-z0-9])(N[sS]|U[sS]|M[sS]|[MUN]?Secs?|Seconds|Millis|Micros|Nanos)$")
+_CAMEL = re.compile(
+    r"^(.*[a-z0-9])(N[sS]|U[sS]|M[sS]|[MUN]?Secs?|Seconds|Millis|Micros|Nanos|(?<=[a-z]{2})S)$"
+)
 
 
 def unit_ns(unit: str) -> int:
@@ -108,8 +110,8 @@ def split_unit(header: str) -> tuple[str, str | None]:
     ('Loop time', 'ms')
     >>> split_unit("gyro (mean of 2, us)")
     ('gyro', 'us')
-    >>> split_unit("startMicros")
-    ('start', 'us')
+    >>> split_unit("startMicros"), split_unit("tBeginS"), split_unit("GPS")
+    (('start', 'us'), ('tBegin', 's'), ('GPS', None))
     >>> split_unit("ms_capture"), split_unit("nanoTime")
     (('capture', 'ms'), ('Time', 'ns'))
     >>> split_unit("heading"), split_unit("gyro_z_rad_s")

@@ -12,7 +12,9 @@ from looptime.array_types import Bool
 from looptime.errors import LogError, UsageError
 from looptime.parsers.assemble.holes import holes, lacking, leaps, numbered, short_lengths
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
+from looptime.parsers.columns.evidence import clocklike
 from looptime.parsers.columns.headers import heads
+from looptime.parsers.columns.second_clock import names_clock
 from looptime.parsers.layouts import calls
 from looptime.parsers.layouts.contract import Parsed
 from looptime.parsers.layouts.doubtful import misplaced
@@ -22,7 +24,7 @@ from looptime.parsers.lines.groups import by_group, refuse_mixed
 from looptime.parsers.options import Options
 from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
-from looptime.parsers.text.dialect import Dialect, lines_of
+from looptime.parsers.text.dialect import Dialect, lines_of, numbers
 from looptime.parsers.text.sniff import sniff
 from looptime.parsers.text.source import Progress, Source, head, open_source
 from looptime.run import Run
@@ -105,12 +107,27 @@ def opened(
     else:
         source, dialect, options = plain.source, plain.dialect, plain.options
     source.cautions.extend(misplaced(table) if table is not None else ())
+    dialect = _with_index(dialect)
     stated = matching(options.stated, dialect.header, dialect.fields)
     dialect = replace(dialect, unit=options.unit, rate_hz=options.rate_hz, stated=stated)
     if stated is not None:
         options = replace(options, stamped=options.stamped or stated.stamped)
     name = plain.layout if plain is not None else None
     return source, dialect, options, name
+
+
+def _with_index(dialect: Dialect) -> Dialect:
+    """A table whose first column has no name, as the index of a frame, but goes on as a clock.
+
+    Whole numbers in equal steps may as well be those of every so many-th loop.
+    """
+    names = dialect.header
+    if not names or names[0] or any(map(names_clock, heads(names))) or not clocklike(dialect, 0):
+        return dialect
+    step = np.diff(numbers(dialect, 0))
+    if len(step) and (step % 1 == 0).all() and (step == step[0]).all():
+        return dialect
+    return replace(dialect, header=("time", *names[1:]))
 
 
 def _may_be_tagged(text: str) -> bool:

@@ -4,7 +4,7 @@ import re
 from functools import lru_cache
 
 from looptime.length_groups import LENGTHS, of_lengths
-from looptime.signal_names import quantity_of
+from looptime.signal_names import OTHER_UNITS, quantity_of
 from looptime.units import split_unit
 
 __all__ = [
@@ -102,11 +102,6 @@ _SIGNAL = {
     "ki", "kd", "p", "i", "d", "load", "memory", "mem", "heap", "bytes", "size", "confidence",
     "score", "ratio", "duty", "enabled", "active", "valid", "ok", "flag", "flags", "status",
     "button", "axis", "joystick", "level", "light", "lux", "mag", "quality", "ticks", "turns",
-}  # fmt: skip
-_OTHER_UNITS = {
-    "deg", "degrees", "rad", "rads", "m", "mm", "cm", "km", "v", "mv", "a", "ma", "c", "hz", "khz",
-    "pct", "percent", "rpm", "mps", "nm", "n", "w", "kg", "g", "px", "dps", "fps", "mhz", "ppm",
-    "kb", "mb", "pa", "bar", "lux", "counts", "ticks",
 }  # fmt: skip
 _COUNTER = {
     "index", "idx", "row", "line", "id", "no", "nr", "number", "num", "count", "counter", "seq",
@@ -279,7 +274,7 @@ def meaning(text: str) -> str:
         return "latency"
     if rest <= _PERIOD | _WHOLE | _DURATION and rest & _PERIOD:
         return "period"
-    if unit is None and ((words[-1] in _OTHER_UNITS and len(words) > 1) or quantity_of(text)):
+    if unit is None and ((words[-1] in OTHER_UNITS and len(words) > 1) or quantity_of(text)):
         return "signal"
     if rest <= _WHOLE | _DURATION | _BUSY:
         if rest & _BUSY:

@@ -72,7 +72,8 @@ def call_columns(
     threads = threads_of(found if by is None else [by], dialect)
     threads = {head: code for head, code in threads.items() if by in (None, head)}
     best: tuple[float, dict[str, Head]] | None = None
-    for name_head in found if intervals else []:
+    by_header = sorted(found, key=lambda head: head.word not in known)
+    for name_head in by_header if intervals else []:
         name = names_of(dialect, name_head, numbers_too=name_head.word in _NUMBERED)
         if name is None or not words_change(dialect, name_head.index):  # phases last
             continue

@@ -112,7 +112,7 @@ def _as_edges(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
     named = {"time", "name"} <= set(given)
     if named and edge is not None:
         return _of_tasks({**given, "edge": edge}, found, dialect)
-    told = edge_columns(found, dialect, edge, WORDS)
+    told = edge_columns(found, dialect, edge, WORDS, COLUMNS["name"].spellings)
     if told is not None:
         kept = {part: head for part, head in given.items()
                 if part not in ("time", "name") and head not in told.values()}  # fmt: skip
@@ -381,8 +381,8 @@ def _missing(
     number = table.columns.get("seq")
     mine = None if thread is None else thread[kept]
     found = None if number is None else find_missing(number[kept], mine)
-    if found is None:
-        return "", None
+    if number is None or found is None or find_missing(number, thread) is None:
+        return "", None  # what was set aside is not missing from the log
     time, edge = table.columns["time"][kept], edge[kept]
     # a gap after the end of the whole loop, or before its first begin, harms none
     closed = np.isin(edge[found.before], [2 * code + END for code in loops])

@@ -35,7 +35,11 @@ _UNLIKE_FIRSTS = 0.05
 
 
 def edge_columns(
-    found: list[Head], dialect: Dialect, edge: Head | None, known: dict[str, int]
+    found: list[Head],
+    dialect: Dialect,
+    edge: Head | None,
+    known: dict[str, int],
+    called: tuple[str, ...] = (),
 ) -> dict[str, Head] | None:
     """Time, name and edge, and perhaps thread, of a log of begins and ends; None for others.
 
@@ -52,6 +56,8 @@ def edge_columns(
         The column whose words are known to be begin and end.
     known : dict of str to int
         Those words, in lower case.
+    called : tuple of str
+        Headers of names of calls: of columns that fit as well, one called so is taken.
     """
     if any(head.word in LENGTHS for head in found) or len(dialect.sample) < ENOUGH:
         return None
@@ -60,7 +66,8 @@ def edge_columns(
         return None
     at = instants(dialect, time)
     rest = [head for head in found if head is not time]
-    names = {head: names_of(dialect, head, numbers_too=True) for head in rest}
+    by_header = sorted(rest, key=lambda head: head.word not in called)
+    names = {head: names_of(dialect, head, numbers_too=True) for head in by_header}
     threads = threads_of(rest, dialect)
     best: tuple[float, dict[str, Head]] | None = None
     for side_head in [edge] if edge is not None else _no_threads(rest):

@@ -24,6 +24,8 @@ _Spans = tuple[Float, Float, Int, int]
 #: Calls that must overlap, and their share; what may be left of them; how much rarer than by
 #: chance calls of two threads may meet.
 _ENOUGH, _LEAST, _LEFT, _RARER = 5, 0.005, 0.02, 0.1
+#: What a system calls its threads, too, and how many calls must overlap beneath such a header.
+_TASKS, _FEW = frozenset(("task", "taskname", "process", "proc")), 3
 
 
 def thread_column(
@@ -47,14 +49,17 @@ def thread_column(
         return None
     one = np.zeros(len(dialect.sample), np.int64)
     wrong = [_odd(*way(one)) for way in spans]
-    enough = max(_ENOUGH, _LEAST * len(one))
-    if not wrong or min(wrong) < enough:
+    if not wrong:
         return None
+    enough = max(_ENOUGH, _LEAST * len(one))
     best: tuple[int, Head] | None = None
     for head, code in few.items():
+        called = head.word in _TASKS
+        if min(wrong) < (_FEW if called else enough):
+            continue
         for way, before in zip(spans, wrong, strict=True):
             made = way(code)
-            left = _odd(*made)
+            left = _odd(*made) - called * min(made[3], int(code.max()) + 1)  # cut off at the end
             if left <= _LEFT * before and _meet(*made[:3]) and (best is None or left < best[0]):
                 best = left, head
     return None if best is None else best[1]

@@ -102,7 +102,8 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
                 return None
         mine = {h.index for h in instants}
         others = [h for h in candidates if h.index not in mine and h.unit]
-        others = [h for h in others if h.word not in NOT_PARTS]
+        others = [h for h in others if h.word not in NOT_PARTS
+                  and not (numbers(dialect, h.index) < 0).any()]  # fmt: skip
         if any(h.word not in _DURATIONS and not marked(h).side for h in others):
             return None
         named = {marked(h).stem.lower() for h in instants} - set(LOOP_STEMS)

@@ -45,6 +45,7 @@ from looptime.parsers.lines.monitor import HOST, HOSTED, split_host, split_tag, 
 from looptime.parsers.lines.name_by_name import name_by_name
 from looptime.parsers.lines.objects import name_by_calls, read_objects, unrolled
 from looptime.parsers.lines.other_times import in_counts, other_times
+from looptime.parsers.lines.pairs import read_pairs
 from looptime.parsers.lines.several_loops import leave_out_others
 from looptime.parsers.lines.spread import is_printed, spread_objects
 from looptime.parsers.lines.tags import (
@@ -289,7 +290,7 @@ def _said(lines: list[str]) -> _Found | None:
         return _narrowed(grid, lines)
     if (grid := read_begun(lines)) is not None:
         return grid, "values", ""
-    grid = read_keyed(lines)
+    grid = read_pairs(lines) or read_keyed(lines)
     if grid is not None:
         name_stamps(grid)
         in_counts(grid, lines, "")

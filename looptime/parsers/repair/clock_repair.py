@@ -388,7 +388,8 @@ def _with_doubts(parsed: Parsed, rows: CallRows, longest: int = JUMP_NS) -> Pars
     )
     meta = parsed.table.meta
     left_out = stated(meta, "dropped") if "looptime-recorder" in meta else 0
-    clock, rows = without_missing(clock, rows, left_out)
+    if parsed.partner is None:  # the numbers of ends stand in other rows
+        clock, rows = without_missing(clock, rows, left_out)
     rows = without_damaged(parsed, rows)
     return replace(parsed, calls=rows, clock=clock)
 

@@ -25,6 +25,7 @@ from looptime.parsers.text.dialect import (
     numbers,
     split_line,
 )
+from looptime.signal_names import of_another_unit
 from looptime.units import split_unit, word_unit
 
 __all__ = ["sniff", "stated_unit"]
@@ -37,6 +38,8 @@ _MARK = re.compile(r"^\s*[%!;]+\s*(?=\S)")
 _NO_UNITS = frozenset(
     ("key", "value", "name", "what", "call", "phase", "mode", "state", "event", "loop", "text")
 )
+#: Words of instants.
+_USUAL = frozenset(("time", "timestamp", "t", "ts", "stamp", "start", "begin", "end"))
 #: Rows that must go on as numbers of loops do.
 _MOSTLY = 0.95
 #: Words for all of the columns.
@@ -309,7 +312,7 @@ def _trimmed(cells: tuple[str, ...], fields: int) -> tuple[str, ...]:
 
 def _are_names(cells: tuple[str, ...]) -> bool:
     """Whether cells look like column headers and not like prose."""
-    usual = {"time", "timestamp", "t", "name", "duration", "start", "end", "loop", "dt", "section"}
+    usual = _USUAL | {"name", "duration", "loop", "dt", "section"}
     return any(split_unit(cell)[1] is not None or cell.lower() in usual for cell in cells)
 
 
@@ -404,7 +407,8 @@ def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     unit, of_all = stated_unit(above)
     if unit is None or any(split_unit(one)[1] for one in header):
         return plain
-    fit = [at for at in range(len(header)) if _may_be_times(numbers(plain, at))]
+    fit = [at for at, one in enumerate(header)
+           if one.lower() in _USUAL or _may_be_times(numbers(plain, at))]  # fmt: skip
     return replace(plain, header=_in_unit(header, unit, fit if of_all else fit[:1]))
 
 
@@ -430,15 +434,18 @@ def stated_unit(remarks: Sequence[str]) -> tuple[str | None, bool]:
 
 
 def _may_be_times(values: Float) -> bool:
-    """Whether cells are numbers, and no count of the rows."""
+    """Whether cells are numbers, and count neither rows nor the loops that those are of."""
     step = np.diff(values)
-    return bool(np.isfinite(values).any()) and not (len(step) > 2 and (step == 1).mean() > 0.9)
+    counts = len(step) > 2 and ((step == 0) | (step == 1)).mean() > 0.9 and (step == 1).any()
+    return bool(np.isfinite(values).any()) and not counts
 
 
 def _in_unit(cells: tuple[str, ...], unit: str | None, places: Sequence[int]) -> tuple[str, ...]:
-    """Names with the unit that is stated of some of them, where they say none themselves."""
+    """Names with the time unit stated of some of them, where they say none of any kind."""
     return tuple(
-        f"{one} [{unit}]" if unit and at in places and not split_unit(one)[1] else one
+        f"{one} [{unit}]"
+        if unit and at in places and not split_unit(one)[1] and not of_another_unit(one)
+        else one
         for at, one in enumerate(cells)
     )
 

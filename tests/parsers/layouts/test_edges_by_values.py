@@ -168,3 +168,16 @@ def test_columns_of_edges_and_what_speaks_against_them():
     assert told(("t_ms", "was", "tor", "took"), at, words, both, at) is None
     assert told(("nr", "was", "tor"), np.arange(72), words, both) is None
     assert told(("t_ms", "was", "tor"), at[:24], words[:24], both[:24]) is None
+
+
+def test_of_columns_that_fit_as_well_a_header_tells_the_names():
+    """One group and one name each row, begun and ended alike: the header `call` decides."""
+    at, name, side = rows()
+    words = [["loop", "imu", "arm"][k] for k in name]
+    cells = zip(at, [w + " group" for w in words], words, [["B", "E"][k] for k in side],
+                strict=True)  # fmt: skip
+    like = Dialect(",", ".", ("t_ms", "group", "call", "tor"), 1, 4, 2,
+                   sample=tuple(tuple(map(str, row)) for row in cells))  # fmt: skip
+    for called, chosen in ((("call",), "call"), ((), "group")):
+        found = edge_columns(heads(like.header), like, None, {}, called)
+        assert found["name"].text == chosen

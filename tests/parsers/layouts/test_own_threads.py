@@ -174,3 +174,36 @@ def test_threads_are_told_where_no_header_names_calls(tmp_path, thread, name, ob
     assert set(run.thread_names) == {"main", "vision"}
     assert {call.name for call in run.names} == {row[1] for row in rows}
     assert "overlaps another call" not in {REASONS[code] for code in run.set_aside.reason}
+
+
+def test_a_task_that_meets_the_loop_now_and_then_is_a_thread(tmp_path):
+    """Three calls that overlap show it under such a header; turns in one thread never do."""
+    rows = [
+        ("ctl", name, 10_000_000 * k + at, 2_000_000)
+        for k in range(400)
+        for name, at in (("gyro.read", 0), ("steer.set", 3_000_000))
+    ]
+    rare = [("bms", "bms.query", 10_000_000 * k + 9_000_000, 1_800_000) for k in range(0, 400, 110)]
+    text = "time_ns,task,call,edge\n" + "".join(
+        f"{at},{lane},{name},{'start' if begin else 'stop'}\n"
+        for at, begin, lane, name in edges(sorted([*rows, *rare], key=lambda row: row[2]))
+    )
+    run = read(tmp_path, text)
+    assert sorted(run.thread_names) == ["bms", "ctl"]
+    (loop,) = np.flatnonzero([name.name == "gyro.read" for name in run.names])
+    assert (run.call_columns.name == loop).sum() == len(run)
+    alone = read(tmp_path, text.replace("task", "group"), name="other.csv")
+    assert "bms" not in alone.thread_names
+
+
+def test_numbers_of_rows_of_two_threads_miss_none(tmp_path):
+    """Rows counted through the log: the numbers of the begins alone have gaps, the log has none."""
+    lines = [f"{k},{at},{lane},{'B' if begin else 'E'},{name}\n"
+             for k, (at, begin, lane, name) in enumerate(edges(two_threads()))]  # fmt: skip
+    header = "seq,time_ns,thread,edge,call\n"
+    run = read(tmp_path, header + "".join(lines))
+    assert "missing" not in "".join(run.clock.notes)
+    assert "rows lost around it" not in run.set_aside.counts
+    del lines[1000:1003]
+    torn = read(tmp_path, header + "".join(lines), name="torn.csv")
+    assert "3 rows are missing, as the sequence numbers tell" in "".join(torn.clock.notes)

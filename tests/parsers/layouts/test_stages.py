@@ -227,3 +227,15 @@ def test_the_start_of_a_loop_behind_the_end_of_a_part(tmp_path, header, said):
     rows = "".join(f"{t},{t + 1500 + t % 7},{t + 3100 + t % 5}\n" for t in range(0, 400_000, 4001))
     notes = read(tmp_path, f"{header}\n{rows}").clock.notes
     assert bool([note for note in notes if "over the wrong columns" in note]) is said
+
+
+def test_a_turn_rate_beside_instants_in_a_unit_said_of_all(tmp_path):
+    """What falls below zero is neither an instant nor a length: the instants stay the loop's."""
+    rng = np.random.default_rng(5)
+    at = np.cumsum(rng.integers(24_900, 25_200, 400))
+    rows = [f"{w:.2f},{t},{t + 1000 + w:.0f},{t + 14_000},{t + 16_500}\n"
+            for t, w in zip(at, rng.normal(0, 9, 400), strict=True)]  # fmt: skip
+    text = "# all in us since boot\nomega,t0,t1,t2,t3\n" + "".join(rows)
+    run = read(tmp_path, text)
+    assert run.layout == "stages"
+    assert np.median(self_ms(run)["t1 to t2"]) == pytest.approx(13, rel=0.01)

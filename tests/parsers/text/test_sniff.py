@@ -162,6 +162,14 @@ def test_short_names_below_prose_of_as_many_cells_are_no_units(header, row):
         assert sniff(above + f"\n{row}" * 9, "a.csv").header == names
 
 
+def test_a_unit_of_all_times_is_none_of_volts_angles_or_numbers():
+    """Numbers of the loops that calls belong to, a voltage and an angle are no times."""
+    rows = "".join(f"{k // 3},{700 + k},{k % 3},12.{k % 7},{k}.5,4.1\n" for k in range(30))
+    text = "# all times in ms\nNr,begin,mot_a,battery_v,lift_deg,took\n" + rows
+    names = ("Nr", "begin [ms]", "mot_a [ms]", "battery_v", "lift_deg", "took [ms]")
+    assert sniff(text, "a.csv").header == names
+
+
 def test_sniffed_dialect():
     """Delimiter and decimal mark are found together."""
     found = sniff("zeit;wert\n1,5;2\n2,5;3\n", "a.csv")

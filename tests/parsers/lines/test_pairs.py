@@ -1,0 +1,40 @@
+"""Lines of pairs whose values are names with marks and numbers in them."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import looptime
+from tests.parsers.build import self_ms
+
+#: Calls as programs of several languages name them.
+NAMES = (
+    ("imu::poll", "wheels::set"), ("imu#1", "imu#2"), ("CAN-1", "i2c"), ("imu@left", "lift"),
+    ("read()", "set(3)"), ("imu->read", "drive->set"), ("enc[0]", "enc[1]"), ("2nd imu", "scan"),
+)  # fmt: skip
+FORMS = (
+    "t_us={t} call={name} dur_us={d} loop={k}", "begin_us={t}, end_us={end}, name={name}",
+    "name={name} start={ms:.3f}ms took={d}us",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("names", NAMES)
+@pytest.mark.parametrize("form", FORMS)
+def test_a_name_with_marks_is_one_value(tmp_path: Path, names: tuple[str, str], form: str) -> None:
+    rng = np.random.default_rng(2)
+    lines, now, took = [], 1000, {name: [] for name in names}
+    for k in range(300):
+        for at, name in enumerate(names):
+            d = int(rng.integers(900, 1100)) * (1 + at)
+            said = f'"{name}"' if " " in name else name
+            lines.append(form.format(k=k, t=now, ms=now / 1e3, end=now + d, name=said, d=d))
+            took[name].append(d / 1e3)
+            now += d + 30
+    log = tmp_path / "run.log"
+    log.write_text("\n".join(lines) + "\n")
+    run = looptime.read_log(log).runs[0]
+    own = self_ms(run)
+    assert {name: len(own[name]) for name in names} == dict.fromkeys(names, 299)
+    for name in names:
+        np.testing.assert_allclose(own[name], took[name][:299], atol=1e-6)
