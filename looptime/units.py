@@ -49,7 +49,8 @@ _OF_A_CLOCK = re.compile(r"^(nano|micro|milli)s?[\s_]*(time|stamp|timestamp|cloc
 LONGEST_NAME = 400
 # camelCase headers: startUs, durationMs, timeNs
 _CAMEL = re.compile(
-    r"^(.*[a-z0-9])(N[sS]|U[sS]|M[sS]|[MUN]?Secs?|Seconds|Millis|Micros|Nanos|(?<=[a-z]{2})S)$"
+    r"^(.*[a-z0-9][A-Z]?)((?<![A-Z])[NUM]S|[NUM]s|[MUN]?Secs?|Seconds|Millis|Micros|Nanos"
+    r"|(?<=[a-z]{2})S)$"
 )
 
 
@@ -110,8 +111,8 @@ def split_unit(header: str) -> tuple[str, str | None]:
     ('Loop time', 'ms')
     >>> split_unit("gyro (mean of 2, us)")
     ('gyro', 'us')
-    >>> split_unit("startMicros"), split_unit("tBeginS"), split_unit("GPS")
-    (('start', 'us'), ('tBegin', 's'), ('GPS', None))
+    >>> split_unit("startMicros"), split_unit("encAMs"), split_unit("tBeginS"), split_unit("GPS")
+    (('start', 'us'), ('encA', 'ms'), ('tBegin', 's'), ('GPS', None))
     >>> split_unit("ms_capture"), split_unit("nanoTime")
     (('capture', 'ms'), ('Time', 'ns'))
     >>> split_unit("heading"), split_unit("gyro_z_rad_s")
