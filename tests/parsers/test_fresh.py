@@ -1,4 +1,4 @@
-"""A table whose first column has no name: the index of a frame, which may be the time."""
+"""How a log is opened: a first column without a name, as a frame's index, may be its clock."""
 
 import numpy as np
 import pandas as pd
