@@ -37,7 +37,7 @@ ELSEWHERE = {
     "heading": {"block_intervals": "heading/test_curve", "result": "heading/test_heading_study"},
     "parsers": {
         "as_threads": "cli/test_held_together",
-        "columns_taken": "questions/test_stating", "fresh": "parsers/test_follow",
+        "columns_taken": "questions/test_stating",
         "log": "parsers/repair/test_clock_repair", "options": "parsers/kept/test_cache",
         "read": "parsers/test_registry",
     },
