@@ -52,9 +52,10 @@ def of_bare(
         unit = slope_unit(together, steps)
         unit = unit if unit and fits(seen, named, unit, steps) else None
     whole = next((at for at, r in roles.items() if r.taken_as in ("whole", "period")), None)
-    if unit is None and named and whole is not None and seen[whole].unit_ns is None:
+    if unit is None and whole is not None and seen[whole].unit_ns is None:
         likely = roles[whole].unit_ns or min(steps.units.values())
-        unit = likely if fits(seen, named, likely, steps) else None
+        named = [at for at in named if not _glides(seen[at].values)]
+        unit = likely if named and fits(seen, named, likely, steps) else None
     if unit is None:
         maybe = _may_be_lengths(seen, named, steps)
         return made | dict.fromkeys(maybe, replace(signal, why=MAYBE, sure="unsure"))
@@ -104,6 +105,13 @@ def _may_add_up(lengths: list[Float], unit: int, steps: Steps) -> bool:
         if fit is None or fit.slope[0] + 3 * fit.error[0] > ONE_FOR_ONE[0]:
             return True
     return False
+
+
+def _glides(values: Float) -> bool:
+    """Whether each value stays near the last one, as a voltage does and few lengths."""
+    known = values[np.isfinite(values)]
+    spread = float(np.var(known)) if len(known) >= _ROWS else 0.0
+    return spread > 0 and float(np.mean(np.square(np.diff(known)))) < _FREE * spread
 
 
 def _jumps(values: Float) -> bool:

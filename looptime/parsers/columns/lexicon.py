@@ -93,7 +93,7 @@ _UNIT_ALONE = {
 }  # fmt: skip
 _SIGNAL = {
     "heading", "yaw", "pitch", "roll", "angle", "angles", "velocity", "vel", "speed", "position",
-    "pos", "pose", "x", "y", "z", "w", "volt", "volts", "voltage", "vbat", "battery", "bat",
+    "pos", "pose", "x", "y", "z", "w", "volt", "volts", "voltage", "vbat", "battery", "batt", "bat",
     "current", "amps", "temp", "temperature", "power", "torque", "rpm", "dist", "distance", "range",
     "accel", "acceleration", "gx", "gy", "gz", "ax", "ay", "az", "mx", "my", "mz", "qx", "qy", "qz",
     "qw", "percent", "pct", "hz", "fps", "freq", "frequency", "rate", "omega", "gain", "pwm",

@@ -63,7 +63,7 @@ _LEVEL = re.compile(
 )
 #: What a tag is made of, and what lines tell that are no bare value or two with their units.
 _BARE_WORDS = re.compile(r"(?:\[[^\]\d]*[^\W\d][^\]]*\]|[^\d\"'{}=,])*")
-_TELLS = re.compile(r"(?<!\w)(?<!\d )[^\W\d]{2}|(?:\d+[^\d.]+){2}\d")
+_TELLS = re.compile(r"(?<!\w)(?<!\d )[^\W\d]{2}|\d[^\d.]+\d.*?\d[^\d.]+\d")
 #: Lines behind the first with a tag among which the header is looked for.
 _HEADER_WITHIN = 40
 

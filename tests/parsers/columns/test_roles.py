@@ -629,3 +629,18 @@ def test_small_whole_numbers_under_a_word_of_lengths_count_what_their_own_name_c
     text = f"t_ms,times.imu,times.arm,times.{name}\n"
     text += "".join(f"{t:.3f},{a:.3f},{b:.3f},{n}\n" for t, a, b, n in rows)
     assert len(self_ms(read(tmp_path, text))) == calls
+
+
+@pytest.mark.parametrize("name", ["batt", "pack"])
+def test_a_value_that_stays_near_the_last_one_is_no_part_beside_a_period(tmp_path, name):
+    """A voltage would fit into a loop of 20 ms; lengths beside the same period are parts."""
+    rng = np.random.default_rng(6)
+    step = 20 + (rng.random(900) < 0.02) * rng.integers(1, 5, 900)
+    clock = 3000 + np.cumsum(step)
+    volts = 7.9 - 0.2 * np.arange(900) / 900 + 0.01 * rng.normal(size=900).round()
+    took = rng.normal(7.9, 0.1, 900)
+    for values, taken in ((volts, "stamps"), (took, "costs")):
+        rows = zip(clock, step, values, strict=True)
+        text = f"ms,dt,{name}\n" + "".join(f"{t},{d},{v:.2f}\n" for t, d, v in rows)
+        if name == "pack" or taken == "stamps":
+            assert read(tmp_path, text, name=f"{taken}.csv").layout == taken
