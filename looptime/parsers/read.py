@@ -108,7 +108,8 @@ def _prepared(
     runs = copies.fetch(wanted)
     if runs is None:
         runs = _fresh(path, options, progress)
-        copies.keep(wanted, runs)
+        if copies.key(path, options) == wanted:  # else the log was changed while it was read
+            copies.keep(wanted, runs)
     return tuple(_replace(run, source=os.fspath(path)) for run in runs)
 
 

@@ -156,6 +156,32 @@ def test_a_long_log_is_compared_in_blocks_spread_over_it(tmp_path, monkeypatch):
         assert cache._digest(path, len(data)) != before
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="its files have no time of their own there")
+def test_a_change_between_the_blocks_is_seen_by_the_systems_own_time(kept, log, monkeypatch):
+    """A log changed where no block is looked at, its time put back, is read again."""
+    monkeypatch.setattr(cache, "_digest", lambda place, size: 0)
+    looptime.read(log)
+    info, before = log.stat(), cache.key(log, Options())
+    while log.stat().st_ctime_ns == info.st_ctime_ns:  # until the clock of the files ticks
+        log.write_text(rows(period=20_000)[: info.st_size], encoding="utf-8")
+        os.utime(log, ns=(info.st_atime_ns, info.st_mtime_ns))
+    assert log.stat().st_mtime_ns == info.st_mtime_ns
+    assert cache.key(log, Options()) != before
+
+
+def test_a_log_that_changes_while_it_is_read_is_not_kept(kept, log, monkeypatch):
+    """A copy of what was read would be believed for what stood there before."""
+    fresh = reading._fresh
+
+    def changed(path, options, progress):
+        log.write_text(rows(loops=50), encoding="utf-8")
+        return fresh(path, options, progress)
+
+    monkeypatch.setattr(reading, "_fresh", changed)
+    assert len(looptime.read(log)) == 50
+    assert not kept.exists()
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
 @pytest.mark.parametrize("kind", ["link", "pipe", "folder", "other log"])
 def test_what_is_no_copy_of_this_log_is_not_believed(kept, log, tmp_path, kind):

@@ -51,3 +51,15 @@ def test_two_values_that_changed_places_are_noticed():
         assert packed.checksum(moved) != whole
     assert packed.checksum(np.roll(column, 1)) != whole
     assert packed.checksum(column[::-1].copy()) != whole
+
+
+def test_two_changes_that_a_sum_of_words_does_not_tell():
+    """The highest bits of two words; two numbers with low bits alike, far apart; all signs."""
+    count = np.arange(1 << 15)
+    turned = count.copy()
+    turned[[3, 100]] ^= np.int64(-(1 << 63))
+    assert packed.checksum(turned) != packed.checksum(count)
+    even = np.where(count == 1 << 14, 128.0, 64.0)
+    moved = np.where(count == 0, 128.0, 64.0)
+    assert packed.checksum(moved) != packed.checksum(even)
+    assert packed.checksum(-even) != packed.checksum(even)
