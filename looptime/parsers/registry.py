@@ -9,6 +9,7 @@ from pathlib import PurePath
 import numpy as np
 
 from looptime.errors import LogError, UsageError
+from looptime.parsers.columns.disorder import disordered
 from looptime.parsers.columns.evidence import check_spoilt, clocklike, counts_rows, wordy
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.refusals import (
@@ -246,7 +247,9 @@ def _periods(dialect: Dialect) -> bool:
     """Whether the one column of a log may hold the periods of a loop."""
     values = numbers(dialect, 0)
     known = values[np.isfinite(values)]
-    return bool((known >= 0).all()) and bool(known.any()) and not counts_rows(values)
+    if counts_rows(values) or disordered(values):
+        return False
+    return bool((known >= 0).all()) and bool(known.any())
 
 
 def _by_words(dialect: Dialect, words: list[bool]) -> tuple[str, ...]:

@@ -20,6 +20,8 @@ _EVEN = 0.9
 _SURE_BITS = 20
 #: Distances at which rows are compared to see how often neighbours are alike by chance.
 _LAGS = range(2, 7)
+#: Fewest rows that tell it.
+_TELL_CHANCE = 12
 #: Shortest block.
 _FEWEST = 3
 
@@ -37,7 +39,9 @@ class Repeats:
         return np.concatenate([_NONE, *(np.arange(low, high) for low, high in self.pasted)])
 
 
-def find_repeats(columns: Sequence[Int], time: Int | None = None, sure: bool = True) -> Repeats:
+def find_repeats(
+    columns: Sequence[Int], time: Int | None = None, sure: bool = True, number: Int | None = None
+) -> Repeats:
     """Find rows that stand in a log again.
 
     A row like the one before it was written twice, if that is sure (it holds an instant or a
@@ -47,7 +51,8 @@ def find_repeats(columns: Sequence[Int], time: Int | None = None, sure: bool = T
     rows like one of them, the sum of -log2 p over the block must reach 20 bits. Without a clock
     every two places of the n may be alike by chance, so that 2 log2 n bits more are asked for, and
     rows that are met time and again tell nothing. With one, a row counts by its step: a counter
-    that wraps shows the same instants again.
+    that wraps shows the same instants again. Within a loop whose rows have its number chance has
+    few places, and the number says nothing of how rare a row is.
 
     Parameters
     ----------
@@ -57,6 +62,8 @@ def find_repeats(columns: Sequence[Int], time: Int | None = None, sure: bool = T
         The clock.
     sure : bool
         Whether no two neighbouring rows of the log can be alike.
+    number : int64 array, shape (n,), optional
+        The loop of each row, where several rows have the same and there is no clock.
 
     Examples
     --------
@@ -68,7 +75,7 @@ def find_repeats(columns: Sequence[Int], time: Int | None = None, sure: bool = T
     [(200, 240)]
     """
     columns = [column for column in columns if column.strides != (0,)]
-    every = columns if time is None else [*columns, time]
+    every = [*columns, *(column for column in (time, number) if column is not None)]
     if not every or len(every[0]) < _FEWEST:
         return Repeats()
     code = _codes(every)
@@ -76,13 +83,18 @@ def find_repeats(columns: Sequence[Int], time: Int | None = None, sure: bool = T
     if not sure and time is not None:
         twice = _NONE
     elif not sure:
-        chance = max(int((code[lag:] == code[:-lag]).sum()) for lag in _LAGS)
-        twice = twice if len(twice) > 3 + 3 * chance else _NONE
+        once = np.delete(code, twice)  # a row may stand there many times
+        chance = max(float((once[lag:] == once[:-lag]).sum()) for lag in _LAGS) / len(once)
+        by_chance = chance * len(code) if len(once) >= _TELL_CHANCE else np.inf
+        twice = twice if len(twice) > 3 + 3 * by_chance else _NONE
     rest = np.ones(len(code), bool)
     rest[twice] = False
     place = np.flatnonzero(rest)
     code = code[place]
-    if time is None:
+    if time is None and number is not None:
+        told = _codes([column[place] for column in columns])
+        blocks = _blocks(_codes([number[place], told]), told, None, at_once=True)
+    elif time is None:
         blocks = _blocks(code, code, None)
     else:
         step = np.diff(time[place], prepend=time[:1])
@@ -121,7 +133,7 @@ def _codes(columns: Sequence[Int]) -> NDArray[np.uint64]:
 
 
 def _blocks(
-    code: NDArray[np.uint64], told: NDArray[np.uint64], back: Bool | None
+    code: NDArray[np.uint64], told: NDArray[np.uint64], back: Bool | None, at_once: bool = False
 ) -> list[tuple[int, int]]:
     """Stretches of rows that follow one another as they did earlier in the log."""
     if not _met_again(code):
@@ -142,11 +154,10 @@ def _blocks(
         bits = np.log2(len(code) / count)
         bits[back | (count > _EVEN * len(code))] = 0  # as an even counter's that wraps
     else:
-        counts = np.diff(np.flatnonzero(np.append(True, ~alike)), append=len(code))
-        count = np.empty(len(code), np.int64)
-        count[order] = np.repeat(counts, counts)
+        _, place, counts = np.unique(told, return_inverse=True, return_counts=True)
+        count = counts[place]
         bits = np.where(count <= _RARE, np.log2(len(code) / count), 0.0)
-        asked += 2 * np.log2(len(code))
+        asked += 0 if at_once else 2 * np.log2(len(code))
     sums = np.concatenate([[0.0], np.cumsum(bits)])  # the way into a block is not its own
     found: list[tuple[int, int]] = []
     for first, stop in seeds:
@@ -157,7 +168,7 @@ def _blocks(
         high = stop + _alike(code[stop:], code[stop - apart :])
         low = first - _alike(code[:first][::-1], code[: first - apart][::-1])
         low = max(low, done)
-        if sums[high] - sums[low + 1] >= asked:
+        if sums[high] - sums[low + (not at_once)] >= asked:
             found.append((low, high))
     return found
 

@@ -21,13 +21,10 @@ __all__ = [
     "clocklike",
     "counts_rows",
     "counts_some",
-    "disordered",
-    "go_back",
     "goes_level",
     "in_between",
     "lie_within_loops",
     "marked",
-    "one_block",
     "rises",
     "scaled",
     "scatter",
@@ -75,12 +72,6 @@ class Marked:
     side: str
 
 
-#: Fewest values that tell by falling throughout, and by falling but for a few, that they are
-#: instants.
-_FEW_FALL, _FEW_MOSTLY = 6, 10
-#: Shortest block that stands again, places at which its end is looked for, the share of the values
-#: that it tells, and the share of its steps that fall where the newest stands first.
-_LEAST_BLOCK, _BLOCKS, _BLOCK_ALIKE, _BLOCK_FALLS = 3, 50, 0.9, 0.7
 #: Share of the rows that hold lengths and of those that hold none, and fewest of the latter.
 _FEW_BETWEEN, _LEAST_BETWEEN = 0.05, 10
 
@@ -139,84 +130,6 @@ def rises(values: Float) -> bool:
     step = np.diff(known)
     up = (step >= 0).mean()
     return bool(up >= (0.9 if len(step) >= 10 else 0.75) and (step > 0).mean() >= 0.1)
-
-
-def disordered(values: Float) -> str:
-    """How instants stand that are not in the order of time; empty where they rise, or are none.
-
-    Instants of a loop are evenly spread once they are sorted: few are far closer together than
-    most, while lengths crowd at random. Two logs line by line rise from every second row to the
-    next.
-
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        First values of a column.
-
-    Returns
-    -------
-    str
-        The end of a sentence that begins with "its times".
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> time = 20.0 * np.arange(60) + np.arange(60) % 3
-    >>> disordered(time[::-1])
-    'fall from row to row: put the oldest row first'
-    >>> disordered(np.stack([time, time + 700], axis=1).ravel())
-    'rise only from every 2nd row to the next, as where 2 logs stand line by line: take them apart'
-    >>> disordered(time), disordered(9 + np.random.default_rng(1).random(60))
-    ('', '')
-    """
-    known = values[np.isfinite(values)]
-    block = one_block(known)
-    if len(block) < len(known) and (np.diff(block) < 0).mean() >= _BLOCK_FALLS:
-        return (
-            f"fall from row to row, and the same {len(block)} rows stand there again and again: "
-            "keep each once, the oldest first"
-        )
-    if len(known) < _FEW_FALL or rises(known):
-        return ""
-    step = np.diff(known)
-    if (step < 0).all() or (
-        len(known) >= _FEW_MOSTLY and (step < 0).mean() >= 0.9 and (step <= 0).mean() >= 0.97
-    ):
-        return "fall from row to row: put the oldest row first"
-    for count, nth in ((2, "2nd"), (3, "3rd"), (4, "4th")):
-        if len(known) > 5 * count and (known[count:] > known[:-count]).mean() >= 0.95:
-            return (
-                f"rise only from every {nth} row to the next, as where {count} logs stand line by "
-                "line: take them apart"
-            )
-    apart = np.diff(np.unique(known))
-    if len(known) < 50 or len(apart) < 0.9 * (len(known) - 1):
-        return ""
-    low, middle = np.quantile(apart, [0.05, 0.5])
-    if low < 0.3 * middle:
-        return ""
-    return go_back(known)
-
-
-def one_block(values: Float) -> Float:
-    """The first values, up to where all the others say nothing but them again; else all.
-
-    Examples
-    --------
-    >>> one_block(np.array([7.0, 5, 1, 7, 5, 1, 7, 5])), one_block(np.array([7.0, 5, 1, 7, 4, 2]))
-    (array([7., 5., 1.]), array([7., 5., 1., 7., 4., 2.]))
-    """
-    again = np.flatnonzero(values[1:] == values[:1]) + 1
-    for at in again[(again >= _LEAST_BLOCK) & (2 * again <= len(values))][:_BLOCKS].tolist():
-        if (values[at:] == values[:-at]).mean() >= _BLOCK_ALIKE:
-            return values[:at]
-    return values
-
-
-def go_back(values: Float) -> str:
-    """The same for instants that step back again and again, whatever the reason."""
-    share = float((np.diff(values) < 0).mean())
-    return f"go back in {100 * share:.0f} % of the rows, in no order: sort the rows by time"
 
 
 def scatter(steps: Float, tail: float = 0.1) -> float:

@@ -7,13 +7,12 @@ from itertools import chain
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.parsers.columns.disorder import disordered, one_block
 from looptime.parsers.columns.evidence import (
     counts_rows,
     counts_some,
-    disordered,
     goes_level,
     in_between,
-    one_block,
     rises,
     shown,
     wordy,
@@ -35,6 +34,7 @@ from looptime.parsers.columns.rising import (
     ROWS_OF_A_CLOCK,
     finer,
     never_falls,
+    numbers_rows,
     only_rises,
     sampled,
     since_1970,
@@ -63,12 +63,8 @@ _CLIMB, _CLIMBS = 20, 0.8
 #: Share of the numbers that are all different, so that they take every value of their range.
 _ALL_OTHERS = 0.95
 _LONGEST = 2.0**62  # [ns], what whole numbers hold
-#: Share of its rows in which a number of the loop must go on as the clock does.
-_COUNTS_ON = 0.98
 #: Share of the rows in which a loop's work ends before the next begins.
 _ENDS_HOLD = 0.98
-#: How near the clock must come to a number that skips but once.
-_ONE_HOLE = 0.05
 
 
 @dataclass(frozen=True)
@@ -157,24 +153,6 @@ def _first_of(timed: list[Head], dialect: Dialect) -> Head | None:
     return None
 
 
-def _counts_what_is_lost(values: Float, clock: Float) -> bool:
-    """Whether a number goes on by one, and by as many more as the clock's step is longer."""
-    there = np.isfinite(values) & np.isfinite(clock)
-    by, step = np.diff(values[there]), np.diff(clock[there])
-    good = (by >= 1) & (by == np.rint(by)) & (step > 0)
-    if len(by) < ROWS_OF_A_CLOCK or good.mean() < _COUNTS_ON:
-        return False
-    by, step = by[good], step[good]
-    one = by == 1
-    skips = int((~one).sum())
-    if one.mean() < 0.5 or not skips:
-        return False
-    near = 0.3 if skips > 1 else _ONE_HOLE
-    loops = step[~one] / by[~one]
-    usual = np.array([np.median(step[one]), np.mean(step[one])])  # a coarse clock bears the mean
-    return bool((np.abs(loops / usual[:, None] - 1) < near).mean(axis=1).max() >= 0.8)
-
-
 def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit | None) -> Judged:
     seen = [_seen(head, dialect, clock is None) for head in rest]
     laps = find_laps(rest, dialect, clock)
@@ -223,9 +201,9 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     if clock is not None:
         one["time"] = clock
     times = None if clock is None or unit is None else sampled(dialect, clock, unit)
-    if "loop" not in one and times is not None:
+    if "loop" not in one:
         left = [h for h in found if h.unit is None and h not in one.values()]
-        counts = [h for h in left if _counts_what_is_lost(numbers(dialect, h.index), times)]
+        counts = [h for h in left if numbers_rows(h, dialect, times)]
         one |= {"loop": counts[0]} if counts else {}
     if "phase" not in one:
         phase = find_phase([h for h in found if h not in one.values()], dialect)

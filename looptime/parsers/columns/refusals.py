@@ -9,6 +9,7 @@ import numpy as np
 
 from looptime.errors import LogError
 from looptime.parsers.columns.dates import date_column, days
+from looptime.parsers.columns.disorder import disordered
 from looptime.parsers.columns.evidence import counts_rows, rises, wordy
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.lexicon import meaning
@@ -151,6 +152,12 @@ def refuse_counts(found: list[Head], dialect: Dialect, path: str) -> None:
 
 def one_number(dialect: Dialect, path: str) -> LogError:
     """What is said of one number a line that is no length of a loop."""
+    if why := disordered(numbers(dialect, 0)):
+        return LogError(
+            f"is one number a line, and as instants they {why}. If they are periods, say so with "
+            "--columns dt",
+            path, dialect.first_row,
+        )  # fmt: skip
     return LogError(
         "is one number a line without a clock, and its values are no periods: give the rate at "
         "which the loop ran with --rate-hz (such as --rate-hz 50), or log the time beside it",

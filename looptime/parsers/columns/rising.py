@@ -6,6 +6,7 @@ from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import counts_rows, rises
 from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.unit import Unit, clock_unit
 from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.text.buffers import texts
@@ -13,8 +14,8 @@ from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
-    "ROWS_OF_A_CLOCK", "finer", "never_falls", "only_rises", "sampled", "since_1970",
-    "stands_at_zero", "steps_by_lengths", "unit_of",
+    "ROWS_OF_A_CLOCK", "finer", "never_falls", "numbers_rows", "only_rises", "sampled",
+    "since_1970", "stands_at_zero", "steps_by_lengths", "unit_of",
 ]  # fmt: skip
 
 #: A column that rises over so many rows is a clock, whatever it is called.
@@ -29,6 +30,14 @@ _STRETCHES = 4
 #: In so many rows a clock goes on by so much of what its loop's parts take and by no more than so
 #: many times as much.
 _FITS, _FULL, _WAIT = 0.8, 0.98, 20.0
+
+
+#: Share of its rows in which a number of the loop must go on as the clock does.
+_COUNTS_ON = 0.98
+#: Share of the rows that have a number of their own, where some stand there several times.
+_OWN = 0.3
+#: How near the clock must come to a number that skips but once.
+_ONE_HOLE = 0.05
 
 
 def finer(clock: Head, unit: Unit, found: list[Head], dialect: Dialect) -> Head | None:
@@ -76,6 +85,36 @@ def since_1970(head: Head, dialect: Dialect) -> bool:
     if len(values) < ROWS_OF_A_CLOCK or not fits or not rises(values):
         return False
     return head.unit is not None or fits[0] < NS_PER_S or bool((values % 1 != 0).any())
+
+
+def numbers_rows(head: Head, dialect: Dialect, times: Float | None) -> bool:
+    """Whether a column numbers the rows, some of them lost or, without a clock, there twice."""
+    values = numbers(dialect, head.index)
+    if times is not None:
+        return _counts_what_is_lost(values, times)
+    known = values[np.isfinite(values)]
+    if meaning(head.text) != "counter" or len(known) < ROWS_OF_A_CLOCK or not rises(known):
+        return False
+    by = np.diff(np.unique(known))
+    return len(by) >= _OWN * len(known) and float((by == 1).mean()) >= 0.5
+
+
+def _counts_what_is_lost(values: Float, clock: Float) -> bool:
+    """Whether a number goes on by one, and by as many more as the clock's step is longer."""
+    there = np.isfinite(values) & np.isfinite(clock)
+    by, step = np.diff(values[there]), np.diff(clock[there])
+    good = (by >= 1) & (by == np.rint(by)) & (step > 0)
+    if len(by) < ROWS_OF_A_CLOCK or good.mean() < _COUNTS_ON:
+        return False
+    by, step = by[good], step[good]
+    one = by == 1
+    skips = int((~one).sum())
+    if one.mean() < 0.5 or not skips:
+        return False
+    near = 0.3 if skips > 1 else _ONE_HOLE
+    loops = step[~one] / by[~one]
+    usual = np.array([np.median(step[one]), np.mean(step[one])])  # a coarse clock bears the mean
+    return bool((np.abs(loops / usual[:, None] - 1) < near).mean(axis=1).max() >= 0.8)
 
 
 def never_falls(values: Float) -> bool:

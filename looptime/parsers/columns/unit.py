@@ -6,7 +6,7 @@ import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
-from looptime.parsers.columns.evidence import one_block
+from looptime.parsers.columns.disorder import one_block
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.text.buffers import texts

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Int
-from looptime.parsers.columns.evidence import disordered, rises, wordy
+from looptime.parsers.columns.disorder import disordered
+from looptime.parsers.columns.evidence import rises, wordy
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.lexicon import COUNTS, THREADS
 from looptime.parsers.text.dialect import Dialect, numbers
@@ -45,7 +46,7 @@ def columns_by_turns(found: list[Head], dialect: Dialect) -> dict[str, Head] | N
     values = numbers(dialect, length.index)
     if length.unit is None or np.isnan(values).any() or (values < 0).any():
         return None
-    if rises(values) or rises(values[::-1]) or disordered(values):  # instants
+    if rises(values) or rises(values[::-1]) or disordered(values, grows=True):  # instants
         return None
     code = {head: _codes(dialect, head) for head in words}
     best: tuple[float, dict[str, Head]] | None = None

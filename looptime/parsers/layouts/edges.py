@@ -12,7 +12,8 @@ from looptime.array_types import Bool, Float, Int
 from looptime.errors import LogError
 from looptime.parsers.clock.missing import find_missing, harmed
 from looptime.parsers.clock.steps import Way, find_steps
-from looptime.parsers.columns.evidence import disordered, go_back, rises, wordy
+from looptime.parsers.columns.disorder import disordered, go_back
+from looptime.parsers.columns.evidence import rises, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, is_bare_unit, roles
 from looptime.parsers.columns.lexicon import LOOP_NUMBERS, THREADS
 from looptime.parsers.columns.refusals import words_change

@@ -19,8 +19,10 @@ _LONGEST_NS, _TIMES = 60 * NS_PER_S, 1000
 _ODD = 20
 #: So many steps of the clock: a row may be stamped before or after its loop.
 _STEPS = 5
+#: A call is over before its name is met again, whichever of its ends is stamped; but for a tick.
+_OWN_STEPS = 1.2
 #: A length like this is told where nothing beside it says whether it is true.
-_TOLD_NS, _TOLD_TIMES = NS_PER_S // 5, 300
+_TOLD_NS, _TOLD_TIMES = NS_PER_S // 20, _ODD
 #: The longest so many lengths of a column are looked at.
 _LOOKED_AT = 1000
 #: Steps back from which on a clock may be a counter that wraps.
@@ -77,7 +79,7 @@ def find_garbled(table: Table, lengths: dict[Key, Float], time: Int | None) -> G
             if total is not None and isinstance(key, Member):
                 beside = min(beside or np.inf, 2 * float(total[at]) / _STEPS)
             if length > max(_LONGEST_NS, _TIMES * typical) or (
-                beside is not None and length > _STEPS * beside
+                beside is not None and length > beside_of.steps * beside
             ):
                 mine.add(at)
             elif beside is None and length > max(_TOLD_NS, _TOLD_TIMES * typical):
@@ -122,13 +124,14 @@ class _Usual:
 class _Beside:
     """How long a row can have lasted by the clock: until its name is met again, or for a loop.
 
-    Without names, the longer of the clock's steps before and after it, whichever its loop is.
+    It is the longer of the steps before and after it, whichever its own is.
     """
 
     def __init__(self, table: Table, time: Int | None) -> None:
         self._time = time
         self._name, self._thread = table.columns.get("name"), table.columns.get("thread")
         self._rows: dict[tuple[int, int], Int] = {}
+        self.steps = _STEPS if self._name is None else _OWN_STEPS
 
     @cached_property
     def most(self) -> float:
@@ -147,9 +150,9 @@ class _Beside:
             steps = np.abs(np.diff(time[max(at - 1, 0) : at + 2]))
             return float(steps.max()) if 0 < at < len(time) - 1 else np.inf
         rows = self._like(at)
-        later = rows[np.searchsorted(rows, at, "right") :][:1]
-        step = float(time[later[0]] - time[at]) if len(later) else -1.0
-        return step if step > 0 else None
+        mine = int(np.searchsorted(rows, at))
+        step = np.diff(time[rows[max(mine - 1, 0) : mine + 2]])
+        return float(step.max()) if mine < len(rows) - 1 and step[-1] > 0 else None
 
     def _like(self, at: int) -> Int:
         """Rows of the same name and thread, looked for once."""

@@ -5,7 +5,8 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Float, Int
 from looptime.errors import LogError
-from looptime.parsers.columns.evidence import disordered, rises, shown, wordy
+from looptime.parsers.columns.disorder import disordered
+from looptime.parsers.columns.evidence import rises, shown, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, is_bare_unit, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.laps import adds_up
@@ -104,7 +105,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         if (
             length.word in ("time", "elapsed", "value")
             and len(values) > 2
-            and (rises(values) or disordered(values))
+            and (rises(values) or disordered(values, grows=True))
         ):
             return None
     if "loop" in given and not rises(numbered := numbers(dialect, given["loop"].index)):

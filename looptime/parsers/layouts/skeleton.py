@@ -277,8 +277,9 @@ def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, .
     if len(table) < 2:
         return table, ()
     if time is None:
-        sure = "loop" in at and bool((np.diff(at["loop"]) == 1).mean() > 0.5)
-        found = find_repeats(list(at.values()), None, sure)
+        sure = _numbered(at)
+        loop = at.pop("loop", None) if "name" in at else None
+        found = find_repeats(list(at.values()), None, sure, loop)
     else:
         step = np.diff(time)
         ties = same_as_before(list(at.values()), np.flatnonzero(step == 0) + 1)
@@ -298,6 +299,15 @@ def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, .
     left = table.without({"duplicate row": found.twice, "pasted again": pasted})
     lines = table.line_of(np.array([low for low, _ in found.pasted], np.int64)).tolist()
     return left, (met_again(lines[0]),) if lines else ()
+
+
+def _numbered(at: dict[Key, NDArray[Any]]) -> bool:
+    """Whether most rows that are not written twice are numbered one by one."""
+    if "loop" not in at:
+        return False
+    step = np.diff(at["loop"])
+    step = step if "name" in at else step[step != 0]  # else each row is a loop
+    return len(step) > 0 and bool((step == 1).mean() > 0.5)
 
 
 def _sound(

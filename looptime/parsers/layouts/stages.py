@@ -6,12 +6,12 @@ import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.errors import LogError
+from looptime.parsers.columns.disorder import disordered
 from looptime.parsers.columns.evidence import (
     CLOCK_WORDS,
     NOT_PARTS,
     Marked,
     counts_rows,
-    disordered,
     lie_within_loops,
     marked,
     rises,
@@ -55,6 +55,9 @@ COLUMNS: dict[str, Column] = {
 LOOP_STEMS = ("", "loop", "cycle", "iteration", "time", "t", "timestamp", "tick", "frame", "ts")
 #: Fewest columns, and rows, that show by their order alone that they are instants of loops.
 _FEWEST, _ROWS = 3, 20
+#: Share of the rows of a mixed log in which instants ascend, and how much of what half of them are
+#: spread over a row lasts at most.
+_ASCEND, _SHORT = 0.95, 0.2
 _DURATIONS = ("total", "dt", "duration", "period", "elapsed", "delta", "took", "interval", "age")
 
 
@@ -162,8 +165,21 @@ def _refuse_disorder(found: list[Head], dialect: Dialect) -> None:
     times = [column for column, _ in wrong]
     every = np.arange(len(times[0]))
     orders = [np.argsort(times[0], kind="stable"), *(every[::k] for k in (2, 3, 4))]
-    if any(lie_within_loops([column[order] for column in times]) for order in orders):
+    if _along_rows(times) or any(
+        lie_within_loops([column[order] for column in times]) for order in orders
+    ):
         raise LogError(f"its times {wrong[0][1]}", line=dialect.header_line or None)
+
+
+def _along_rows(times: list[Float]) -> bool:
+    """Whether instants ascend along their rows, short beside what these are spread over."""
+    every = np.stack(times)
+    every = every[:, np.isfinite(every).all(axis=0)]
+    if not every.size:
+        return False
+    ascend = (np.diff(every, axis=0) >= 0).all(axis=0)
+    low, high = np.quantile(every[0], [0.25, 0.75])
+    return bool(ascend.mean() > _ASCEND and np.median(every[-1] - every[0]) < _SHORT * (high - low))
 
 
 def _without_host_clock(

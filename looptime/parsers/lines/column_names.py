@@ -8,7 +8,8 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.errors import LogError, UsageError
-from looptime.parsers.columns.evidence import disordered, rises
+from looptime.parsers.columns.disorder import disordered
+from looptime.parsers.columns.evidence import rises
 from looptime.parsers.lines.grid import Grid, counts, is_stamp
 from looptime.parsers.lines.keyed import STAMP, UNNAMED
 from looptime.parsers.lines.monitor import HOST
@@ -75,7 +76,7 @@ def name_stamps(grid: Grid) -> None:
             if len(values) > 2 and (values == values[0]).all():
                 grid.names[at], grid.units[at] = "", None
             elif grid.units[at] and not (
-                rises(values) or disordered(values) or _beyond_parts(grid, at, values)
+                rises(values) or disordered(values, grows=True) or _beyond_parts(grid, at, values)
             ):
                 grid.names[at] = f"part {at + 1}"
     for at, name in enumerate(grid.names):

@@ -19,7 +19,7 @@ from looptime.parsers.clock.steps import (
     typical_step,
 )
 from looptime.parsers.clock.unwrap import Wrapped, by_ends, once_a_loop, wraps_of
-from looptime.parsers.columns.evidence import disordered, go_back
+from looptime.parsers.columns.disorder import disordered, go_back
 from looptime.parsers.columns.unit import Unit, check_periods, in_16_bits
 from looptime.parsers.layouts.contract import CallRows, LoopRows, Outcast, Parsed
 from looptime.parsers.repair.call_order import (

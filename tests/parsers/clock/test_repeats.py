@@ -86,3 +86,39 @@ def test_bits_of_a_block():
         (1000, 1006)
     ]
     assert find_repeats([np.concatenate([fine, fine[100:103]])], sure=False).pasted == []
+
+
+def test_rows_written_many_times_without_a_clock():
+    """Each row up to nine times: the lengths at other distances tell what chance makes."""
+    rng = np.random.default_rng(4)
+    row, often = rng.integers(800, 1200, 300), rng.integers(1, 10, 300)
+    found = find_repeats([np.repeat(row, often)], sure=False)
+    assert len(found.twice) == (often - 1).sum() + (np.diff(row) == 0).sum()
+    even = np.repeat([7, 8, 7, 9, 7, 8, 7], 40)  # a log that hardly changes
+    assert len(find_repeats([even], sure=False).twice) == 0
+
+
+def test_loops_written_twice_under_their_number(tmp_path):
+    """Parts of a numbered loop without a clock stand twice in some loops: each is used once."""
+    rng = np.random.default_rng(8)
+    names, lengths = ("gyro", "drive", "write"), rng.integers(900, 2900, (200, 3))
+    twice = rng.random(200) < 0.2
+    rows = ["loop,call,us"]
+    for k, loop in enumerate(lengths.tolist()):
+        rows += [f"{k},{n},{d}" for n, d in zip(names, loop, strict=True)] * (1 + int(twice[k]))
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    run = looptime.read(path)
+    assert run.set_aside.counts["pasted again"] == 3 * twice.sum()
+    assert run.loop_columns.period_ns.tolist() == (1000 * lengths.sum(axis=1)).tolist()
+
+
+def test_a_call_made_twice_in_a_loop_is_not_written_twice(tmp_path):
+    """Two reads and two writes in each loop, in whole ms, are alike in a third of the loops."""
+    rng = np.random.default_rng(8)
+    rows = ["loop,call,ms"]
+    for k in range(200):
+        rows += [f"{k},{n},{rng.integers(1, 4)}" for n in ("read", "write", "read", "write")]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    assert "pasted again" not in looptime.read(path).set_aside.counts

@@ -58,8 +58,6 @@ def test_no_rows_and_one_row():
 
 
 def _again(rows, how):
-    if how == "thrice":
-        return [row for row in rows for _ in range(3)]
     if how == "some loops":
         return [
             row for at in range(0, len(rows), 3) for row in rows[at : at + 3] * (1 + (at % 8 == 0))
@@ -69,7 +67,7 @@ def _again(rows, how):
     ]
 
 
-@pytest.mark.parametrize("how", ["thrice", "some loops", "some rows later"])
+@pytest.mark.parametrize("how", ["some loops", "some rows later"])
 def test_rows_written_twice_are_told(tmp_path, how):
     """Rows like one close before, far more of them than chance makes in the log as it was."""
     said = "written twice?"

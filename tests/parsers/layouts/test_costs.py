@@ -551,3 +551,18 @@ def test_a_line_without_the_only_length_is_booked_once(tmp_path, odd):
     counts = run.set_aside.counts
     assert len(run) == 7 - counts.pop("first interval", 0)
     assert sum(counts.values()) == bool(odd)
+
+
+@pytest.mark.parametrize("head", ["i", "n", "row", "seq", "count"])
+def test_a_counter_that_numbers_the_loops_of_a_log_without_a_clock(tmp_path, head):
+    """Loops lost under it are told, and rows written up to three times are used once."""
+    rng = np.random.default_rng(6)
+    lengths = rng.integers(900, 2900, (150, 2)) / 1000
+    kept = [k for k in range(150) if k % 7 != 6]
+    rows = [f"{k},{lengths[k, 0]:.3f},{lengths[k, 1]:.3f}" for k in kept]
+    run = read(tmp_path, "\n".join([f"{head},gyro_ms,drive_ms", *rows]) + "\n")
+    assert any("21 loops" in note or "21 numbers" in note for note in run.clock.notes)
+    often = rng.integers(1, 4, len(rows))
+    again = [row for row, count in zip(rows, often, strict=True) for row in [row] * count]
+    run = read(tmp_path, "\n".join([f"{head},gyro_ms,drive_ms", *again]) + "\n")
+    assert run.set_aside.counts["duplicate row"] == (often - 1).sum()

@@ -80,6 +80,17 @@ def test_a_long_call_before_a_long_pause_stays(tmp_path):
     assert max(self_ms(run)["gyro.read"]) == 2000.0
 
 
+def test_a_call_that_its_own_name_bounds_though_a_stall_follows(tmp_path):
+    """A read of 1 ms that became 200 ms, though 60 ms later it begins again: no read of 200 ms."""
+    rows, at = ["name,start_ms,duration_ms"], 0.0
+    for k in range(60):
+        rows += [f"gyro,{at:.3f},{200 if k == 30 else 1}", f"drive,{at + 2},{5 + 40 * (k == 30)}"]
+        at += 20 + 40 * (k == 30)
+    run = read(tmp_path, "\n".join(rows) + "\n")
+    assert run.set_aside.counts["corrupt stamp"] == 1
+    assert max(self_ms(run)["gyro"]) == 1.0
+
+
 def test_long_lengths_cost_one_look_a_name(monkeypatch):
     """However many lengths are far above the usual, the rows of each name are looked at once."""
     name = np.tile(np.arange(2, dtype=np.int32), 20_000)
