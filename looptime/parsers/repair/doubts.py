@@ -324,24 +324,40 @@ def _anew(number: Int, step: Int) -> Int:
 
 
 def blanked(parsed: Parsed, rows: LoopRows, typical: float) -> Clock:
-    """The clock with a caution where a line is blank and the clock passes over a row there."""
+    """The clock with a caution where a line or a cell is blank and the clock passes over a row."""
     aside = set(parsed.table.rejects.line)  # what is set aside is told as such
     lines = [line for line, text in parsed.table.between if not text.strip() and line not in aside]
-    if not 0 < len(lines) <= max(2, _MOST_BLANK * len(rows)):
-        return parsed.clock
-    after = np.searchsorted(parsed.table.line_of(rows.row), lines)
-    inside = (after > 0) & (after < len(rows))
-    step = np.diff(rows.start)[after[inside] - 1]
-    long = (step > _OVER * typical) & (step <= NUMBERED_REST * typical)
-    if not long.any():
-        return parsed.clock
-    line, many = np.array(lines)[inside][long][0], int(long.sum())
-    where = "" if many == 1 else f", as at {many - 1:,} more"
-    return noted(
-        parsed.clock,
-        f"line {line}: blank, and the clock passes over a row there{where}: rows are lost, and the "
-        "loop before them looks long",
+    of_rows, most = parsed.table.line_of(rows.row), max(2, _MOST_BLANK * len(rows))
+    blank = [(line, int(np.searchsorted(of_rows, line))) for line in lines]
+    torn = [(int(of_rows[at]), at + 1) for at in _torn(rows, most)]
+    lost = (
+        "blank, and the clock passes over a row there{}: rows are lost, and the loop before them "
     )
+    late = "a cell is empty, and the next row comes late{}: rows may be lost there, or the loop "
+    clock = _late(parsed.clock, blank, rows, most, typical, NUMBERED_REST, lost + "looks long")
+    return _late(clock, torn, rows, most, typical, np.inf, late + "stood still")
+
+
+def _late(
+    clock: Clock, found: list[tuple[int, int]], rows: LoopRows, most: float, typical: float,
+    longest: float, said: str,
+) -> Clock:  # fmt: skip
+    """The clock with what is said of lines of which the row behind comes late, if they are few."""
+    if not 0 < len(found) <= most:
+        return clock
+    step = np.diff(rows.start) / typical
+    inside = [(line, after) for line, after in found if 0 < after < len(rows)]
+    lines = [line for line, after in inside if _OVER < step[after - 1] <= longest]
+    if not lines:
+        return clock
+    where = "" if len(lines) == 1 else f", as at {len(lines) - 1:,} more"
+    return noted(clock, f"line {lines[0]}: {said.format(where)}")
+
+
+def _torn(rows: LoopRows, most: float) -> list[int]:
+    """Rows that lack a value that all but so many others have: a line may have ended there."""
+    lacking = [np.flatnonzero(np.isnan(values)) for values in rows.signals.values()]
+    return sorted({int(at) for one in lacking if len(one) <= most for at in one})
 
 
 def made_up_for(parsed: Parsed, rows: LoopRows) -> Clock:

@@ -256,6 +256,22 @@ def test_a_blank_line_in_place_of_a_row(tmp_path, lost, said):
     assert bool([note for note in notes if note.startswith("line 82: blank")]) is said
 
 
+@pytest.mark.parametrize(
+    ("lost", "empty", "said"),
+    [(15, [80], 1), (0, [80], 0), (15, [], 0), (15, range(0, 180, 2), 0)],
+)
+def test_an_empty_cell_before_a_late_row(tmp_path, lost, empty, said):
+    """Lost bytes take a row's last cell and the rows behind it; a slow signal says nothing."""
+    rows = [f"{4000 * k + k * k % 37},{k % 7}" for k in range(200)]
+    for at in empty:
+        rows[at] = rows[at].split(",")[0] + ","
+    rows[81 : 81 + lost] = []
+    text = "time_us,heading\n" + "\n".join(rows) + "\n"
+    notes = read(tmp_path, text).clock.notes
+    told = [note for note in notes if note.startswith("line 82: a cell is empty")]
+    assert len(told) == said
+
+
 def test_parts_of_rows_stamped_at_their_end_fit_the_loops_before_them(tmp_path):
     """Loops of 4 ms and slow ones of 20, written when over: none is too short for its parts."""
     work = np.where(np.arange(300) % 60 == 30, 20_000, 3800) + np.arange(300) ** 2 % 37
