@@ -174,6 +174,9 @@ _ROWS_THAT_TELL = 20
 def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     """Names for the columns of a log without header, where its values leave no doubt."""
     fields = dialect.fields
+    if fields > 1 and dialect.sample and not any(row[-1] for row in dialect.sample):
+        bare = replace(dialect, fields=fields - 1, sample=tuple(r[:-1] for r in dialect.sample))
+        return (*_unnamed(bare, options, path), "")  # each row ends in a delimiter
     words = [wordy(dialect, index) for index in range(fields)]
     if sorted(words) == [False, True] and options.layout in (None, "sections"):
         number = words.index(False)

@@ -136,6 +136,21 @@ def test_a_remark_here_and_there_is_no_begin_or_end(tmp_path):
     assert sorted(self_ms(read(tmp_path, text))) == ["gyro", "pid"]
 
 
+@pytest.mark.parametrize("rows", ["{t},{name},{d}", "{d},{t},{name}", "{t},{d},{d}"])
+def test_rows_without_a_header_may_end_in_a_delimiter(tmp_path, rows):
+    """The cell behind it is none: the log is read as it is without."""
+    rng, now, lines = np.random.default_rng(3), 640_000, []
+    for k in range(400):
+        d = int(rng.integers(900, 1100)) * (1 + k % 2)
+        lines.append(rows.format(t=now, name=("gyro", "swerve")[k % 2], d=d))
+        now += d + 20
+    bare = read(tmp_path, "\n".join(lines) + "\n")
+    ended = read(tmp_path, ",\n".join(lines) + ",\n", name="ended.csv")
+    assert ended.layout == bare.layout
+    assert ended.loop_columns.period_ns.tolist() == bare.loop_columns.period_ns.tolist()
+    assert self_ms(ended) == self_ms(bare)
+
+
 def test_layout_decides_between_signals_and_parts(tmp_path):
     """Numbers beside a clock are signals; asked for, they are parts."""
     text = "time_ms,gyro,drive\n" + "".join(f"{k * 20},{3 + k % 2},5\n" for k in range(5))
