@@ -131,13 +131,16 @@ def interval_quantile(low: Float, high: Float, weight: Float, share: float) -> f
     place = distinct(np.concatenate([low, high]))
     goal = share * float(weight.sum())
     enough = goal * (1 - 1e-15)
-    first, last = 0, len(place) - 1
+    first, last, below, between = 0, len(place) - 1, 0.0, (low, high, weight)
     while first < last:  # densities summed up would drown in those of very narrow parts
         middle = (first + last) // 2
-        if _at_most(place[middle], low, high, weight) >= enough:
-            last = middle
+        begins, ends, heavy = between
+        if below + _at_most(place[middle], *between) >= enough:
+            last, some = middle, begins <= place[middle]
         else:
-            first = middle + 1
+            first, some = middle + 1, ends > place[middle]
+            below += float(heavy[~some].sum())
+        between = begins[some], ends[some], heavy[some]
     if first == 0:
         return float(place[0])
     before, x = float(place[first - 1]), float(place[first])

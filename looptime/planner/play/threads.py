@@ -274,7 +274,7 @@ def _in_turn(
             i, now = calm.passed(i, now, soonest, buses)
             met = 0
             continue
-        if strife is not None and met >= _IN_A_ROW and soonest < now:
+        if strife is not None and met >= _IN_A_ROW and kind >= 0 and soonest < now == free[kind]:
             found = strife.passed(i, now, left, buses)
             met = _IN_A_ROW - 1 if len(found) >= _IN_A_ROW else 0
             if len(found):
@@ -282,7 +282,6 @@ def _in_turn(
                 i, left = i + len(found), left - int(found.sum())
                 now, soonest = free[kind], strife.lane.asks
                 continue
-        met += 1
         if kind >= 0:
             if soonest < asks:
                 soonest = serve(rivals, buses, asks, kind)
@@ -296,17 +295,13 @@ def _in_turn(
                 left -= begin - asks
                 if left < 0:
                     break
-            else:
-                met = 0
             now = free[kind] = begin + takes[i]
             buses.loop_had[kind], buses.taken[kind] = True, begin
         elif kind == PACE:
-            met = 0
             tick, now, missed = _next_tick(works, tick, asks, i, stops)
             late += missed
             waits[i] = now - asks
         elif kind <= LETS_GO and works.turns is not None:
-            met = 0
             turn = works.turns.released if kind == LETS_GO else works.turns.returned
             waits[i] = turn(asks)
             now = asks + waits[i]
@@ -314,9 +309,9 @@ def _in_turn(
             if left < 0:
                 break
         else:
-            met = 0
             now = measured(works.devices[stops.extra[i]], asks)
             takes[i] = now - asks
+        met = met + 1 if waits[i] else 0
         i += 1
     if rivals:
         serve(rivals, buses, now + stops.rest)
