@@ -1,6 +1,7 @@
 """Which layout a log has: every layout says whether it fits, and one alone must."""
 
 import re
+from contextlib import suppress
 from dataclasses import replace
 from importlib import import_module
 from itertools import permutations
@@ -176,7 +177,8 @@ def _unnamed(dialect: Dialect, options: Options, path: str) -> tuple[str, ...]:
     fields = dialect.fields
     if fields > 1 and dialect.sample and not any(row[-1] for row in dialect.sample):
         bare = replace(dialect, fields=fields - 1, sample=tuple(r[:-1] for r in dialect.sample))
-        return (*_unnamed(bare, options, path), "")  # each row ends in a delimiter
+        with suppress(LogError):  # else what is to be done is said of all cells
+            return (*_unnamed(bare, options, path), "")  # each row ends in a delimiter
     words = [wordy(dialect, index) for index in range(fields)]
     if sorted(words) == [False, True] and options.layout in (None, "sections"):
         number = words.index(False)
