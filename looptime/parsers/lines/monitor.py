@@ -54,7 +54,7 @@ def split_host(lines: list[str]) -> tuple[list[str], list[str]] | None:
 #: A stamp, framed or not, and what parts it from the rest.
 _STAMPED = re.compile(rf"^\s*+[\[(]?({CLOCK})[\])]?[\s,;|]++")
 #: Where a tag may end: behind a mark, not within a number.
-_TAG_ENDS = re.compile(r"[:>\])|;-]\s*")
+_TAG_ENDS = re.compile(r"[:>\])|;-]\s?")
 #: A logger's level, after at most a name, and what sets it off from the rest.
 _LEVEL = re.compile(
     r"[\[(<]?(?:[^\W\d][\w.]*[\])>:]*\s+[\[(<]?)?"
@@ -158,12 +158,15 @@ def _levelled(bodies: list[str]) -> Iterator[str]:
     if level is None:
         return
     words = _BARE_WORDS.match(usual)
-    last = words.end() if words else 0
-    ends = [found.end() for found in _TAG_ENDS.finditer(usual, level.end(), last)]
-    for end in (*reversed(ends), level.end()):
+    least, last = level.end(), words.end() if words else 0
+    if "|" in usual[least:]:  # it parts the first cell as it does the others
+        last = min(last, usual.index("|"))
+        least = min(least, last)
+    ends = [found.end() for found in _TAG_ENDS.finditer(usual, least, last)]
+    for end in (*reversed(ends), least):
         rows = [body[end:] for body in bodies if body.startswith(usual[:end])]
         told = sum(bool(_TELLS.search(row)) for row in rows) >= 0.7 * len(rows)
-        if len(rows) >= 0.95 * len(bodies) and (told or end == level.end()):
+        if len(rows) >= 0.95 * len(bodies) and (told or end == least):
             yield usual[:end]
 
 

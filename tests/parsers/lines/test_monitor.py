@@ -89,6 +89,16 @@ def bare_rows() -> list[str]:
     return [f"{t},{g},{m}" for t, g, m in loops()]
 
 
+def aligned() -> list[str]:
+    rows = [("t_us", "gyro_us", "motors_us"), *loops()]
+    return ["".join(f"{cell:>12}" for cell in row) for row in rows]
+
+
+def drawn() -> list[str]:
+    rows = [("t_us", "gyro_us", "motors_us"), ("---",) * 3, *loops()]
+    return ["| " + " | ".join(map(str, row)) + " |" for row in rows]
+
+
 def comma_decimals() -> list[str]:
     rows = ((t / 1e3, g / 1e3, m / 1e3) for t, g, m in loops())
     return ["Zeit [ms];Kreisel [ms];Motoren [ms]",
@@ -96,7 +106,7 @@ def comma_decimals() -> list[str]:
 
 
 @pytest.mark.parametrize("tag", ["INFO carrier: ", "INFO:root:", "[debug] [b4] ", "cart INFO "])
-@pytest.mark.parametrize("made", [said_edges, objects, bare_rows, comma_decimals])
+@pytest.mark.parametrize("made", [said_edges, objects, bare_rows, aligned, drawn, comma_decimals])
 def test_a_loggers_level_is_set_aside_whatever_follows(tmp_path: Path, tag: str, made) -> None:
     bare, tagged = tmp_path / "bare.log", tmp_path / "run.log"
     bare.write_text("\n".join(made()) + "\n")
