@@ -28,7 +28,8 @@ DAMAGE = (
     "rows_twice", "two_logs_line_by_line", "shuffled", "newest_first", "two_rows_change_places",
     "one_long_duration", "rows_lost", "a_gap", "begun_again", "counter_wraps",
     "counter_of_a_round_number", "block_pasted", "a_block_written_twice", "clock_set_ahead",
-    "clock_set_ahead_a_little",
+    "clock_set_ahead_a_little", "two_logs_anyhow", "rows_again_later", "rows_many_times",
+    "a_stretch_turned",
 )  # fmt: skip
 _Hand = Callable[[Rng, int], Made]
 

@@ -485,3 +485,38 @@ def rest_of_an_older_log_behind(made: Made, rng: Rng) -> Made | None:
         return None  # its rows are as good as the others
     older = make(made.layout, rng, len(made.rows) // made.block).data()
     return spoilt(made, lambda data: data + older[len(older) // 2 :])
+
+
+@damage
+def two_logs_anyhow(made: Made, rng: Rng) -> Made:
+    """The lines of another log of the same kind among these, each in its own order."""
+    other = make(made.layout, rng, len(made.rows) // made.block)
+    whose = rng.permutation(np.repeat([False, True], [len(made.rows), len(other.rows)]))
+    ours, theirs = iter(made.rows), iter(other.rows)
+    return replace(made, rows=[next(theirs if one else ours) for one in whose.tolist()])
+
+
+@damage
+def rows_again_later(made: Made, rng: Rng) -> Made:
+    """Some rows stand in the log again, some rows later."""
+    rows, share = list(made.rows), float(rng.choice([0.01, 0.05, 0.2]))
+    for at in np.flatnonzero(rng.random(len(rows)) < share)[::-1].tolist():
+        rows.insert(at + int(rng.integers(2, 30)), made.rows[at])
+    return replace(made, rows=rows)
+
+
+@damage
+def rows_many_times(made: Made, rng: Rng) -> Made:
+    """Each row stands in the log up to so many times."""
+    often = rng.integers(1, int(rng.choice([3, 5, 10])), len(made.rows)).tolist()
+    return replace(
+        made, rows=[row for row, n in zip(made.rows, often, strict=True) for _ in range(n)]
+    )
+
+
+@damage
+def a_stretch_turned(made: Made, rng: Rng) -> Made:
+    """A stretch of the log stands the other way round."""
+    low, high = sorted(rng.choice(len(made.rows), 2, replace=False).tolist())
+    rows = made.rows
+    return replace(made, rows=rows[:low] + rows[low:high][::-1] + rows[high:])

@@ -20,6 +20,8 @@ from tests.properties.semantic import DAMAGES, SHAPES, judge, make
 UNTOLD = {
     ("two_logs_line_by_line", "totals"), ("two_logs_line_by_line", "sections"),
     ("shuffled", "sections"), ("a_block_of_an_older_log", "sections"),
+    ("two_logs_anyhow", "totals"), ("two_logs_anyhow", "sections"),
+    ("rows_again_later", "sections"),
 }  # fmt: skip
 
 

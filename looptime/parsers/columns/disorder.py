@@ -18,6 +18,8 @@ _LEAST_BLOCK, _BLOCKS, _BLOCK_ALIKE, _BLOCK_FALLS = 3, 50, 0.9, 0.7
 #: From so many values on, of which as many are unlike: most sequences that rise, of which a log is
 #: mixed, and the share of the steps that turn where stretches go one way.
 _FEW_MIXED, _UNLIKE, _SEQUENCES, _TURNS = 40, 0.3, 4, 0.08
+#: So many values tell it.
+_LOOKED_AT = 20_000
 
 
 def disordered(values: Float, *, grows: bool = False) -> str:
@@ -108,26 +110,29 @@ def _is_mixed(known: Float) -> bool:
 
     Of lengths at random a hundred make some twenty sequences, and two in three steps turn.
     """
+    known = known[:_LOOKED_AT]
     if len(known) < _FEW_MIXED or len(np.unique(known)) < _UNLIKE * len(known):
         return False
     step = np.diff(known)
     way = np.sign(step[step != 0])
     if (way[1:] != way[:-1]).mean() <= _TURNS:
         return True
-    return any(_sequences(values) <= _SEQUENCES for values in (known, -known))
+    return any(_sequences(values, _SEQUENCES) <= _SEQUENCES for values in (known, -known))
 
 
-def _sequences(values: Float) -> int:
-    """Fewest sequences that never fall into which values can be taken apart, in their order.
+def _sequences(values: Float, most: int) -> int:
+    """Fewest sequences that never fall into which values can be taken apart; not past `most` + 1.
 
     Examples
     --------
     >>> import numpy as np
-    >>> [_sequences(np.array(v)) for v in ([1.0, 2, 2, 3], [1.0, 7, 2, 8, 9, 3], [3.0, 2, 1])]
+    >>> [_sequences(np.array(v), 4) for v in ([1.0, 2, 2, 3], [1.0, 7, 2, 8, 9, 3], [3.0, 2, 1])]
     [1, 2, 3]
     """
     ends: list[float] = []  # negative, so that they stand in order: the last of each sequence
     for value in (-values).tolist():
         at = bisect_left(ends, value)
         ends[at : at + 1] = [value]
+        if len(ends) > most:
+            break
     return len(ends)
