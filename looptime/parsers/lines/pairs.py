@@ -11,7 +11,9 @@ __all__ = ["read_pairs"]
 _SAMPLE = 400
 #: Of the lines, this part must be pairs.
 _MOST = 0.95
-_PAIR = r"([A-Za-z_][\w.]*)=(?:\"([^\"]*)\"|'([^']*)'|([^\s,;\"']*))"
+#: A value without quotes may be of several words, the first of which is no number.
+_WORDS = r"[^\W\d][^\s,;\"'=]*(?: +[^\s,;\"'=]+(?![^\s,;]*=))*"
+_PAIR = rf"([A-Za-z_][\w.]*)=(?:\"([^\"]*)\"|'([^']*)'|({_WORDS}|[^\s,;\"']*))"
 _ONE = re.compile(rf"{_PAIR}(?:[\s,;]+|$)")
 _ALL = re.compile(rf"\s*(?:{_PAIR}(?:[\s,;]+|$)){{2,}}".replace("([A", "(?:[A"))
 #: A number and the unit that follows it.

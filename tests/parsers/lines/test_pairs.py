@@ -38,3 +38,15 @@ def test_a_name_with_marks_is_one_value(tmp_path: Path, names: tuple[str, str], 
     assert {name: len(own[name]) for name in names} == dict.fromkeys(names, 299)
     for name in names:
         np.testing.assert_allclose(own[name], took[name][:299], atol=1e-6)
+
+
+def test_remarks_of_several_words_and_none(tmp_path: Path) -> None:
+    """An empty value is none, and does not take the next key for its own."""
+    lines = [f"t_us={20_000 * k + k % 3} gyro_us={900 + k % 7} remark="
+             + ("tray slipped, put back" if k == 70 else "") + f" out_us={2000 + k % 5}"
+             for k in range(200)]  # fmt: skip
+    log = tmp_path / "run.log"
+    log.write_text("\n".join(lines).replace("slipped, put", "slipped and put") + "\n")
+    own = self_ms(looptime.read_log(log).runs[0])
+    assert own["out"] == [(2000 + k % 5) / 1e3 for k in range(199)]
+    assert own["gyro"] == [(900 + k % 7) / 1e3 for k in range(199)]
