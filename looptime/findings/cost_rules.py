@@ -161,9 +161,11 @@ def _dear(at: Summary) -> list[Finding]:
 
 def _is_dear(at: Summary, call: CallCost) -> bool:
     """Whether a call takes half of the loop, or of all that calls take: the rest may be a sleep."""
+    share = call.share or 0.0
+    if not _DEAR_BESIDE_REST <= share < _DEAR_SHARE:  # as of most: there may be thousands
+        return share >= _DEAR_SHARE
     timed = sum(c.self_ms_per_loop for c in at.costs.calls if c.on_loop_thread)
-    share, of_timed = call.share or 0.0, call.self_ms_per_loop >= _DEAR_SHARE * timed
-    return share >= _DEAR_SHARE or (share >= _DEAR_BESIDE_REST and of_timed)
+    return call.self_ms_per_loop >= _DEAR_SHARE * timed
 
 
 def _dear_together(at: Summary) -> list[Finding]:
