@@ -66,6 +66,21 @@ class Basis:
         """Periods; shape (n,) [ms]."""
         return self.run.loop_columns.period_ns / 1e6
 
+    @cached_property
+    def tick_wait_ns(self) -> Int:
+        """Of what no call covers, the wait for a tick after calls that missed one; shape (n,)."""
+        nominal = self.pacing.nominal_ms
+        if self.judged != "period" or nominal is None or not self.pacing.loses_slots:
+            return np.broadcast_to(np.int64(0), len(self.run))
+        from looptime.analysers.missed_ticks import tick_wait  # few logs need it
+
+        return tick_wait(self.judged_ns, self.unattributed_ns, nominal)
+
+    @cached_property
+    def outside_ns(self) -> Int:
+        """What no call covers, without that wait; shape (n,)."""
+        return self.unattributed_ns - self.tick_wait_ns
+
     @property
     def work_known(self) -> bool:
         """Whether work can be told: the wait is logged, or the loop does not wait."""

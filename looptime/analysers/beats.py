@@ -141,7 +141,7 @@ def _struck_like_others(
     large = [
         e for e in slow.events
         if e.cause in ("one call", "outside all calls") and e.culprit not in explained
-        and e.excess_ms >= _AS_HIGH * (at.height or 0.0)
+        and e.own_ms >= _AS_HIGH * (at.height or 0.0)
     ]  # fmt: skip
     others = [e.index for e in large if e.culprit != name]
     if len(others) < _OTHERS or _beyond_its_share(basis, name, large):
@@ -265,7 +265,7 @@ def _each_time(basis: Basis, loops: Int, names: tuple[str, ...]) -> bool:
     """Whether all of these take part in nearly every stall, and not now one and now another."""
     for name in names:
         of_none = name == UNATTRIBUTED
-        own = basis.unattributed_ns if of_none else basis.table.series(_code_of(basis, name))
+        own = basis.outside_ns if of_none else basis.table.series(_code_of(basis, name))
         more = own[loops] - median(own)
         if (more >= _TAKES_PART * more.mean()).mean() < _NEARLY:
             return False

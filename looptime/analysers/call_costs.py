@@ -67,6 +67,9 @@ class Costs:
     slow_loops: int
     typical_loops: int
     mean_excess_ms: float | None  #: What all `slow_excess_ms` add up to
+    #: What of it is the wait for a later tick after calls that missed one: no row shows it, so that
+    #: it is in that of what no call covers.
+    tick_wait_ms: float = 0.0
 
     @cached_property
     def rows(self) -> tuple[CallCost, ...]:
@@ -165,9 +168,11 @@ def costs(
     if slow.any() and basis.typical.any():
         x = basis.judged_ms
         excess = float(x[slow].mean() - x[basis.typical].mean())
+    waited = float(basis.tick_wait_ns[slow].mean()) / 1e6 if slow.any() else 0.0
     return Costs(
-        tuple(rows), unattributed, basis.judged, int(slow.sum()), int(basis.typical.sum()), excess
-    )
+        tuple(rows), unattributed, basis.judged, int(slow.sum()), int(basis.typical.sum()), excess,
+        waited,
+    )  # fmt: skip
 
 
 def _thread_name(run: Run, code: int) -> str:

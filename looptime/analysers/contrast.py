@@ -60,11 +60,17 @@ def contrast(basis: Basis, these: Bool, those: Bool, most: int | None = None) ->
     Returns
     -------
     tuple of Part
-        All of them add up to the difference of the means of the quantity judged.
+        All of them add up to the difference of the means of the quantity judged, but for the wait
+        for a tick after calls that missed one: those calls made it.
     """
     difference = mean_self_ms(basis, these) - mean_self_ms(basis, those)
+    difference[-1] -= _waited_ms(basis, these) - _waited_ms(basis, those)
     order = np.argsort(-np.abs(difference), kind="stable")[:most].tolist()
     names = basis.run.names
     return tuple(
         Part(names[k].name if k < len(names) else UNATTRIBUTED, float(difference[k])) for k in order
     )
+
+
+def _waited_ms(basis: Basis, loops: Bool) -> float:
+    return float(basis.tick_wait_ns[loops].sum()) / max(int(loops.sum()), 1) / 1e6

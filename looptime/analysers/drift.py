@@ -126,7 +126,7 @@ def _drift_result(basis: Basis, trend: Drift, x: Float, start_s: Float) -> Drift
         most = _most(basis, index >= n - n // 3, index < n // 3)
         code = {name.name: k for k, name in enumerate(basis.run.names)}
         own = [
-            basis.unattributed_ns if p.name == UNATTRIBUTED else basis.table.series(code[p.name])
+            basis.outside_ns if p.name == UNATTRIBUTED else basis.table.series(code[p.name])
             for p in most
         ]
         made = [

@@ -31,9 +31,10 @@ from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
 from looptime.schema import CallName
 from looptime.stats.arrays import median
+from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
 
-__all__ = ["MODES", "ONE_TICK", "Pacing", "pacing", "periods_told"]
+__all__ = ["IN_WHOLE_SLOTS", "MODES", "ONE_TICK", "Pacing", "pacing", "periods_told"]
 
 #: How a loop can be paced. The list is closed.
 MODES = (
@@ -46,6 +47,12 @@ MODES = (
 )
 #: Ticks of the clock by which an even loop may seem longer, where stamps are cut to digits as well.
 ONE_TICK = 1.1
+#: Share of the late loops that took whole nominal periods from which on they lose their slots.
+IN_WHOLE_SLOTS = 0.5
+#: By how much longer loops are than others that take a tick more, of few ticks.
+_MORE_TICKS = 1.1
+#: From how many ticks on a loop is taken to be one of two.
+_TWO_TICKS = 1.5
 #: Excess of late loops, in nominal periods a loop, from which on sums tell what became of it.
 _TELLS = 0.01
 #: By how much the usual loop is longer than the tick where most are late.
@@ -87,6 +94,13 @@ class Pacing:
     def fixed_rate(self) -> bool:
         """Whether the loop keeps to a fixed rate."""
         return self.mode.startswith("fixed rate")
+
+    @property
+    def loses_slots(self) -> bool:
+        """Whether a late loop ends at a later tick, by a wait that the log does not show."""
+        hidden = self.fixed_rate and not self.wait_known and self.beat_call is None
+        skips = hidden and not self.mode.endswith("catches up")
+        return skips and (self.slot_share or 0.0) >= IN_WHOLE_SLOTS
 
 
 def periods_told(run: Run) -> bool:
@@ -181,6 +195,8 @@ def pacing(
     if mode in ("free-running", "can't tell") and (on := kept_starts(period, grain)) is not None:
         kept, mode = on, "fixed rate"
         why = f"loops that are in time start {on.ms:.4g} ms apart, and late ones make up for it"
+    if mode in ("free-running", "can't tell") and _numbers_differ(period):
+        mode, why, kept = _skipping(run, period, grain, mode, why) or (mode, why, kept)
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6
@@ -209,6 +225,27 @@ def pacing(
     why = f"{finer.said}; most loops take {finer.ticks} of these ticks"
     skips = KeptTick(finer.ms, "skip")
     return _fixed(period, why, achieved, wait, clock_ms, None, skips, grain)
+
+
+def _numbers_differ(period: Float) -> bool:
+    """Whether some loops are that much longer than others that they may take more ticks."""
+    low, high = percentiles(period, [1, 99])
+    return bool(high > _MORE_TICKS * low)
+
+
+def _skipping(
+    run: Run, period: Float, grain: float, mode: str, why: str
+) -> tuple[str, str, KeptTick | None] | None:
+    """The mode, why and the tick of a loop that takes whole ticks by its lengths alone."""
+    from looptime.analysers.skipped_ticks import skipped_ticks  # few logs need it
+
+    found = skipped_ticks(period, grain, run.clock.tick_ns / 1e6)
+    if found is None:
+        return None
+    if found.known in ("grid", "anew"):
+        return "fixed rate", found.said, KeptTick(found.ms, "skip")
+    alone = not run.on_loop_thread.any() and mode == "free-running"
+    return ("can't tell", found.said, None) if alone else None
 
 
 def _by_what_it_does(run: Run, waits: Waits) -> str:
@@ -272,6 +309,8 @@ def _fixed(
     nominal = _round_period(mean if saw else middle)
     # one step of the clock more is what rounding makes of an even loop
     late = period > middle + max(5 * wide, 0.1 * middle, ONE_TICK * tick_ms)
+    if filled is not None and filled.late == "skip":
+        late = period > _TWO_TICKS * middle
     kept = period[:0] if mostly_late else period[~late]  # where most are late, none tells it
     after = np.flatnonzero(late[:-1] & ~late[1:])
     caught = period[after + 1] < middle - max(3 * wide, 0.03 * middle)

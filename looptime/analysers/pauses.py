@@ -95,9 +95,9 @@ def pauses(basis: Basis, costs: Costs, slow: SlowLoops, explained: set[str]) -> 
     """
     least = _LEAST_SHARE * (slow.typical_ms or 0.0)
     large = [
-        _Hit(e.index, e.excess_ms, e.culprit)
+        _Hit(e.index, e.own_ms, e.culprit)
         for e in slow.events
-        if e.excess_ms >= least and e.cause in ("one call", "outside all calls")
+        if e.own_ms >= least and e.cause in ("one call", "outside all calls")
     ]
     hits = [h for h in large if h.name not in explained]
     waits = _late_wakings(basis, least)
@@ -275,7 +275,7 @@ def _all_turns(basis: Basis, others: set[str]) -> list[_Turns]:
         kept.append(-1)
 
     def own(code: int) -> Float:
-        ns = basis.unattributed_ns if code < 0 else basis.table.series(code)
+        ns = basis.outside_ns if code < 0 else basis.table.series(code)
         return np.asarray(ns / 1e6, np.float64)
 
     made = (_turns(names[code], own(code), tick_ms) for code in kept)  # one at a time

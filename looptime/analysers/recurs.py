@@ -147,7 +147,7 @@ class _View:
 
     def __init__(self, basis: Basis, gaps: OwnGaps) -> None:
         self.basis, self.gaps = basis, gaps
-        self.left_ns = basis.judged_ns.astype(np.float64)
+        self.left_ns = (basis.judged_ns - basis.tick_wait_ns).astype(np.float64)
         self.explained: set[str] = set()
 
     def rare_calls(self) -> list[_Placed]:
@@ -236,7 +236,7 @@ class _View:
 
     def bare_turns(self) -> list[Recurrence]:
         """The same of what no call covers, or of the whole loop where no calls are logged."""
-        own = self.basis.unattributed_ns.astype(np.float64)
+        own = self.basis.outside_ns.astype(np.float64)
         long, excess = long_turns(own, median(self.basis.run.loop_columns.period_ns))
         # a period that is no whole number of ticks is a tick longer now and then, by rounding
         more = excess > _TICKS * self.basis.run.clock.tick_ns

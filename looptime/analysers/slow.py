@@ -47,7 +47,14 @@ class SlowEvent:
     culprit: str  #: Name that added most
     parts: tuple[Part, ...]  #: What stretched, the largest first [ms over the event]
     caught_up: int = 0  #: Short loops right after it that made up for lost time
+    #: Of the excess, what is in no part: the wait for a later tick, which the log does not show.
+    tick_wait_ms: float = 0.0
     line: int | None = None  #: Line of the log where the slowest loop begins
+
+    @property
+    def own_ms(self) -> float:
+        """What its parts took more: the excess without that wait."""
+        return self.excess_ms - self.tick_wait_ms
 
 
 @dataclass(frozen=True)
@@ -187,26 +194,27 @@ def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEven
     last = first + loops_in - 1
     worst = index[np.lexsort((-x[index], group))[first]]
     excess = np.bincount(group, weights=x[index] - float(usual.sum())).astype(np.float64)
+    waited = np.bincount(group, weights=basis.tick_wait_ns[index] / 1e6).astype(np.float64)
     event, code, added, normal = _by_event(basis, index, group, loops_in, usual)
     begin = np.searchsorted(event, np.arange(n_groups + 1))
-    causes = _causes(event, code == len(usual) - 1, added, normal, begin, excess)
+    causes = _causes(event, code == len(usual) - 1, added, normal, begin, excess - waited)
     parts, edges = _parts(basis, event, code, added, begin)
     columns = (
         at.loop[index[first]], at.loop[index[last]], worst, loops_in,
         (at.start_ns[index[first]] - basis.origin_ns) / 1e9, x[worst], period[worst], excess,
-        _caught_up(basis, index[last]),
+        _caught_up(basis, index[last]), waited,
         np.full(n_groups, -1) if at.line is None else at.line[worst],
     )  # fmt: skip
     order = np.lexsort((columns[4], -x[worst]))
     made = []
-    for g, (lo, hi, k, n, time_s, ms, period_ms, more, caught, line) in zip(
+    for g, (lo, hi, k, n, time_s, ms, period_ms, more, caught, wait, line) in zip(
         order.tolist(), zip(*(c[order].tolist() for c in columns), strict=True), strict=True
     ):
         own = tuple(parts[edges[g] : edges[g + 1]])
         made.append(
             SlowEvent(
                 lo, hi, k, n, time_s, ms, period_ms, more, CAUSES[causes[g]], own[0].name,
-                own, caught, None if line < 0 else line,
+                own, caught, wait, None if line < 0 else line,
             )
         )  # fmt: skip
     return made
@@ -238,7 +246,7 @@ def _by_event(
     inside = basis.counted[name]
     key = group[place[inside]] * size + name[inside]
     key = np.concatenate([key, group * size + size - 1])
-    own = np.concatenate([own_ns[inside] / 1e6, basis.unattributed_ns[index] / 1e6])
+    own = np.concatenate([own_ns[inside] / 1e6, basis.outside_ns[index] / 1e6])
     kept, place = np.unique(key, return_inverse=True)
     event, code = kept // size, kept % size
     normal = usual[code] * loops_in[event]

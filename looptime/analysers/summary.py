@@ -251,7 +251,10 @@ def _as_dict(at: Summary) -> dict[str, Any]:
         "buses": [_picked(b, _BUS_KEYS) for b in at.buses.buses],
         "repeated_reads": at.buses.repeated,
         "batch_candidates": at.buses.batches,
-        "unattributed": _picked(at.costs.unattributed, _UNATTRIBUTED_KEYS),
+        "unattributed": {
+            **_picked(at.costs.unattributed, _UNATTRIBUTED_KEYS),
+            "tick_wait_excess_ms": at.costs.tick_wait_ms,
+        },
         "blocking": at.blocking,
         "slow": _slow(at),
         "recurrence": [*at.recurrence.found, *at.recurrence.threads],

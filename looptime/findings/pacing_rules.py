@@ -1,7 +1,9 @@
 """Findings about the rate that a loop keeps: late loops, headroom, overruns."""
 
+import numpy as np
+
 from looptime.analysers.evenness import turns
-from looptime.analysers.pacing import Pacing
+from looptime.analysers.pacing import IN_WHOLE_SLOTS, Pacing
 from looptime.analysers.summary import Summary
 from looptime.call_words import says_wait
 from looptime.findings.about import (
@@ -27,8 +29,8 @@ _IN_SLOTS = ("pacing_skips", "pacing_catches_up", "finer_tick")
 _OFF, _MOST_OFF = 0.02, 0.5
 #: By how much shorter than stated loops are that are told so.
 _FASTER = 0.05
-#: By how much longer, and the share of late loops in whole ticks from which on these are counted.
-_SLOWER, _IN_WHOLE = 0.05, 0.5
+#: By how much longer.
+_SLOWER = 0.05
 #: Share of the loops that a device which paces them may be late in and is still even.
 _FEW_UNEVEN = 0.01
 #: Slow loops, and the share of them, of which one call is behind the late ones.
@@ -101,9 +103,22 @@ def missed(at: Summary) -> str:
     if p.mode != "fixed rate, skips":
         return f"{text}."
     ticks = sum((slot["periods"] - 1) * slot["loops"] for slot in p.slots)
-    lost = f"{ticks} ticks are missed, " if (p.slot_share or 0.0) >= _IN_WHOLE else ""
+    lost = f"{ticks} ticks are missed, " if (p.slot_share or 0.0) >= IN_WHOLE_SLOTS else ""
     rate = f"{three(ms_value(p.achieved_hz))} loops a second instead of"
     return f"{text}: {lost}{rate} {three(ms_value(p.nominal_hz))}."
+
+
+def _ticks_missed(at: Summary) -> str:
+    """What becomes of the rate, and what to do, where no call shows what makes loops late."""
+    p = at.pacing
+    every = int(np.rint(at.basis.period_ms / ms_value(p.nominal_ms)).sum())
+    lost = max(every - at.pace.loops, 0)
+    return (
+        f" {lost} of {every} ticks ({percent(lost / every)}) are missed: "
+        f"{three(ms_value(p.achieved_hz))} loops a second instead of "
+        f"{three(ms_value(p.nominal_hz))}. Time the calls to see what takes loops past their tick, "
+        "or ask for a period that the work keeps; a loop counter tells whether rows are left out."
+    )
 
 
 def _coarse_wakes(at: Summary, stated: float | None) -> list[Finding]:
@@ -156,8 +171,10 @@ def _pacing(at: Summary) -> list[Finding]:
             f"{ms(ms_value(p.nominal_ms))}, and no later one made up for it"
         )
         text = f"A loop that is late loses its slot: {took}."
-        if (p.slot_share or 0.0) < _IN_WHOLE:
+        if (p.slot_share or 0.0) < IN_WHOLE_SLOTS:
             text = f"{took}: after a late loop the rate starts anew."
+        elif not at.costs.calls:
+            text += _ticks_missed(at)
         made.append(_about_pacing(at, "pacing_skips", text, 0.1 + late))
     if p.mode == "fixed rate, catches up":
         text = _made_up(p)

@@ -36,6 +36,8 @@ _TIMES = 2.0
 _WORTH_A_WORD = 0.2
 #: Share of the level that a drift comes to before it stands out: levels wander by less.
 _LEAST_DRIFT = 0.03
+#: Share of a change below which what the parts took of it is told from the wait that they made.
+_OWN = 0.9
 #: Loops that a first call may take part in, with what it waits for.
 _FIRST_FEW = 3
 #: Length of a log in which a turn of the robot may be played, to see its heading [s].
@@ -160,6 +162,17 @@ def _by(parts: tuple[Part, ...], total: float) -> tuple[str, list[str]]:
     return f", mostly {shown}", [p.name for p in lead if p.name != UNATTRIBUTED]
 
 
+def _behind(at: Summary, parts: tuple[Part, ...], change: float) -> tuple[str, list[str]]:
+    """The same of a change along the run, most of which may be a wait for a later tick."""
+    if not at.costs.calls:
+        return "", []
+    own = math.fsum(p.ms for p in parts)
+    waits = at.pacing.loses_slots and 0 < own / change < 1
+    who, calls = _by(parts, own if waits else change)
+    after = ", which makes loops wait for a later tick"
+    return who + after * (waits and bool(calls) and own < _OWN * change), calls
+
+
 def _changes(at: Summary) -> list[Finding]:
     trend = at.changes.drift
     if at.changes.better == "drift" and trend is not None and trend.change_ms.value is not None:
@@ -167,9 +180,7 @@ def _changes(at: Summary) -> list[Finding]:
             return []
         change = trend.change_ms.value
         what, how = _paceword(trend.of, change)
-        who, calls = _by(trend.parts, change)
-        if not at.costs.calls:
-            who, calls = "", []
+        who, calls = _behind(at, trend.parts, change)
         text = (
             f"{what[0].upper()}{what[1:]} gets {how} along the run: "
             f"{signed(change, tidy=True)} ms, {percent(abs(trend.relative))}, "
@@ -234,7 +245,7 @@ def _step(at: Summary, flight: Sequence[ChangePoint]) -> Finding:
     for part in (part for p in flight for part in p.parts):
         totals[part.name] = totals.get(part.name, 0.0) + part.ms
     parts = tuple(Part(name, took) for name, took in totals.items())
-    who, calls = _by(parts, change) if at.costs.calls else ("", [])
+    who, calls = _behind(at, parts, change)
     text = (
         f"From {three(first.time_s)} s (loop {first.loop}) on {what} is {how}: "
         f"{ms(first.after_ms)} instead of {ms(first.before_ms)}{who}."

@@ -429,9 +429,13 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
     who = few if name == UNATTRIBUTED else name
     rate = percent(sum(e.loops for e in mine) / max(at.pace.loops, 1))
     spare = _swallowed(at, middle)
+    more = f"{ms(middle)} more than usual"
+    if 2 * sum(e.tick_wait_ms > 0 for e in mine) > len(mine):
+        own = sorted(e.own_ms for e in mine)[len(mine) // 2]
+        more = f"{ms(own)} more than usual, {ms(middle)} with the wait for a later tick"
     text = (
         f"{who} makes {len(mine)} of {len(at.slow.events)} slow events: typically "
-        f"{ms(middle)} more than usual, in {rate} of the loops, at no regular interval"
+        f"{more}, in {rate} of the loops, at no regular interval"
         f"{waited_for(at, name, cost)}{_made_up(spare)}"
     )
     return Finding(

@@ -23,7 +23,8 @@ __all__ = ["Explained", "Share", "Shift", "average_means", "explain", "shift"]
 SHIFT_PERCENT = (1, 5, 10, 25, 50, 75, 90, 95, 99)
 #: A part of the change that is larger than so many times the whole is no share of it.
 _MOST_SHARE = 1.5
-#: Row that joins the two quantities where one side waits and the other's wait is not known.
+#: Row that joins the two quantities where one side waits and the other's wait is not known, and of
+#: the wait for a later tick after calls that missed one.
 PACING_WAIT = "pacing wait"
 
 
@@ -87,14 +88,28 @@ def average_means(runs: Sequence[Judged], quantity: str) -> dict[str, float]:
     return {name: math.fsum(m.get(name, 0.0) for m in each) / len(each) for name in names}
 
 
+def _part_from_waits(*sides: tuple[Sequence[Judged], dict[str, float]]) -> None:
+    """Give the wait for a later tick a row of its own, where every run shows its loops."""
+    if any(run.series is None for runs, _ in sides for run in runs):
+        return
+    for runs, means in sides:
+        waits = math.fsum(run.series.tick_wait_ms for run in runs if run.series) / len(runs)
+        if waits and UNATTRIBUTED in means:
+            means[UNATTRIBUTED] -= waits
+            means[PACING_WAIT] = means.get(PACING_WAIT, 0.0) + waits
+
+
 def explain(before: Sequence[Judged], after: Sequence[Judged], quantity: str) -> Explained:
     """Split the difference of the means over the calls and what no call covers.
 
     Self times and the unattributed part add up to the quantity judged in every loop, so their
-    means, and the differences of these, add up as well. Where one part moved by much more than
-    the whole, others took that away again, and shares say nothing.
+    means, and the differences of these, add up as well. What no call covers is told without the
+    wait for a later tick, which the calls that missed one made, where every run shows it. Where one
+    part moved by much more than the whole, others took that away again, and shares say nothing.
     """
     a, b = (average_means(side, quantity) for side in (before, after))
+    if quantity == "period":
+        _part_from_waits((before, a), (after, b))
     sums = [math.fsum(x.values()) for x in (a, b)]
     whole = sums[1] - sums[0]
     names = dict.fromkeys([*a, *b])

@@ -1,10 +1,12 @@
 """The verdict of a comparison in plain words."""
 
+import math
 from collections.abc import Sequence
 
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change, Tolerance, in_words, limits_in_words
 from looptime.checks.compare.comparison import Comparison
+from looptime.checks.compare.explain import PACING_WAIT
 from looptime.checks.compare.replaced import Replaced
 from looptime.words import listed, number
 
@@ -234,13 +236,15 @@ def _carried(made: Comparison) -> list[str]:
     if mean is None or mean.verdict not in ("slower", "faster") or made.explained.cancels:
         return []
     held, most = 0.0, []
-    for p in made.explained.parts[:3]:
-        if held < _HALF and (p.share or 0.0) > 0:
+    parts = [p for p in made.explained.parts if p.name != PACING_WAIT]  # that the others made
+    half = _HALF * math.fsum(p.share or 0.0 for p in parts)
+    for p in parts[:3]:
+        if held < half and (p.share or 0.0) > 0:
             held += p.share or 0.0
             most.append(p)
     named = {c.call for c in made.calls if c.verdict == mean.verdict and c.statistic == "mean"}
     went = {name for r in made.replaced for name in (*r.before, *r.after)}
-    if held < _HALF or {p.name for p in most} <= named | went:
+    if held < half or not most or {p.name for p in most} <= named | went:
         return []
     costs = listed([f"{p.name} ({p.difference_ms:+.3g} ms a loop)" for p in most], 3)
     return [f"{round(100 * held)} % of it is in {costs}."]

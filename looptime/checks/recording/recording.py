@@ -86,6 +86,8 @@ class Series:
     unattributed_ns: Int = field(repr=False)
     #: For every loop, the parts that count and `unattributed_ns` add up to the quantity judged.
     parts: tuple[Part, ...] = field(repr=False)
+    #: Mean of what `unattributed_ns` holds of the wait for a tick after calls that missed one [ms].
+    tick_wait_ms: float = 0.0
 
     @property
     def judged_ns(self) -> Int:
@@ -170,8 +172,9 @@ class Recording:
         if work is None and basis.work_known:
             work = basis.run.loop_columns.period_ns
         return Series(
-            facts, basis.run.loop_columns.period_ns, work, basis.unattributed_ns, _parts(basis)
-        )
+            facts, basis.run.loop_columns.period_ns, work, basis.unattributed_ns, _parts(basis),
+            float(basis.tick_wait_ns.mean()) / 1e6,
+        )  # fmt: skip
 
 
 def record(run: Run, settings: Settings | None = None) -> Recording:

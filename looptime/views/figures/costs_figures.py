@@ -138,7 +138,9 @@ def slow_against_typical(at: Summary, opened: Collection[str] = ()) -> Picture |
     )
     drawn = _bar_layout("more in slow loops (ms)", shown, zeroline=True,
                         showlegend=True, values=more)  # fmt: skip
-    first = rows[0]
+    waited = at.costs.tick_wait_ms  # made by the calls that miss a tick
+    first = max(rows, key=lambda r: abs((r.slow_excess_ms or 0.0)
+                                        - waited * (r.name == UNATTRIBUTED)))  # fmt: skip
     total = at.costs.mean_excess_ms
     title = (
         f"Slow loops take {number(total)} ms more; {label(first.words, 40)} "

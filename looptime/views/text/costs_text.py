@@ -48,6 +48,8 @@ def render_calls(at: Summary, grouped_up: bool = True, most: int = CALLS) -> lis
     if not any(row[-1] for row in rows):
         heads, rows = heads[:-1], [row[:-1] for row in rows]
     note = f"share of the {at.basis.judged}; in slow: ms more in slow loops than in typical ones"
+    if at.costs.tick_wait_ms > 0:
+        note += f", {brief(at.costs.tick_wait_ms, 2)} of {UNATTRIBUTED} wait for a later tick"
     if any(str(row[1]).endswith("?") for row in rows):
         note += "; kind?: guessed from the name"
     title = "Where the time goes" if grouped_up else "Every call of the loop"

@@ -143,6 +143,8 @@ def _what(e: SlowEvent) -> str:
     else:
         shown = [p for p in e.parts if p.ms > 0.1 * max(e.excess_ms, 1e-9)][:2]
         text = ", ".join(f"{safe(p.name, 40)} +{number(p.ms, 2)}" for p in shown)
+    if e.tick_wait_ms > 0:
+        text += f"; waits {number(e.tick_wait_ms, 2)} for a tick"
     if e.caught_up:
         text += f"; then {e.caught_up} short"
     return text or "-"
