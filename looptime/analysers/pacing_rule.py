@@ -58,6 +58,9 @@ _CLOCK_S_GRID = (
 #: thousand; how even they are where something holds them; how alike those of one place in turns are
 #: at most.
 _SURE_OF_GRID, _HELD_WITHIN, _TURNS = 200, 0.01, 0.25
+#: Loops of a turn, how alike those of one place in it are, and from which share of independent
+#: ones on turns add up.
+_LONGEST_TURN, _IN_TURNS, _APART = 8, 0.7, 0.4
 _HELD = (
     "the starts keep to a grid though calls cover the whole period: one of them waits for a tick "
     "or for its device's own beat, and all else is too even to tell which"
@@ -283,7 +286,7 @@ def _by_starts(period: Float, grain: float) -> tuple[str, str]:
     off = np.abs(multiple - np.round(multiple))
     late = multiple > 1.5
     whole = late.sum() >= 3 and bool(np.mean(off[late] < 0.05) > 0.8)
-    if ratio is not None and ratio < _ON_GRID:
+    if ratio is not None and ratio < _ON_GRID and not _adds_up_by_turns(level, grain):
         return "fixed rate", _GRID
     if whole and wide < 0.02 * middle:
         return "fixed rate", "late loops take whole multiples of the usual period"
@@ -308,6 +311,23 @@ def _variance_ratio(period: Float, grain: float, span: int = _SPAN) -> float | N
     one = max(float(np.var(np.diff(start))) - cut, _STAYS * cut)
     many = max(float(np.var(start[span:] - start[:-span])) - cut, 0.0)
     return many / (span * one) if one > 0 else None
+
+
+def _adds_up_by_turns(period: Float, grain: float) -> bool:
+    """Whether long and short loops in turns alone keep sums of periods alike.
+
+    Whole turns are then as independent of each other as loops are that wait for nothing.
+    """
+    off = period - period.mean()
+    power = float(off @ off)
+    for every in range(2, _LONGEST_TURN + 1):
+        if float(off[every:] @ off[:-every]) < _IN_TURNS * power:
+            continue
+        whole = len(period) // every * every
+        turns = period[:whole].reshape(-1, every).sum(axis=1)
+        ratio = _variance_ratio(turns, grain, _SPAN // every)
+        return ratio is not None and ratio > _APART
+    return False
 
 
 def _walks(period: Float, grain: float) -> bool | None:
