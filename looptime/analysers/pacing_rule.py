@@ -288,7 +288,7 @@ def _by_starts(period: Float, grain: float) -> tuple[str, str]:
     whole = late.sum() >= 3 and bool(np.mean(off[late] < 0.05) > 0.8)
     if ratio is not None and ratio < _ON_GRID and not _adds_up_by_turns(level, grain):
         return "fixed rate", _GRID
-    if whole and wide < 0.02 * middle:
+    if whole and wide < 0.02 * middle and not _told_by_sums(late):
         return "fixed rate", "late loops take whole multiples of the usual period"
     # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
     if fine and wide < _EVEN * middle and percentiles(period, [1])[0] > 0.98 * middle:
@@ -297,6 +297,11 @@ def _by_starts(period: Float, grain: float) -> tuple[str, str]:
             return "fixed rate", "the periods keep within half a percent, a short one after a long"
         return "can't tell", _ANEW if goes > _SURELY * error - 0.5 else _TOO_FEW
     return "free-running", _NO_GRID
+
+
+def _told_by_sums(late: Bool) -> bool:
+    """Whether late loops are many enough for sums to tell a tick of theirs from a second length."""
+    return len(late) >= 4 * _SPAN and bool(late.sum() >= FEWEST)
 
 
 def _variance_ratio(period: Float, grain: float, span: int = _SPAN) -> float | None:

@@ -891,3 +891,12 @@ def test_the_grid_of_a_coarse_clock_is_not_that_of_the_loop(paced, apart_ms, tic
     clock = Clock("ms", "header", round(tick_ms * 1e6))
     run = Run(LoopColumns(np.arange(6999), cut[:-1], np.diff(cut)), clock=clock)
     assert pacing(run).mode == mode
+
+
+@pytest.mark.parametrize("every", [2, 3, 4, 5])
+def test_a_free_loop_with_a_long_turn_every_few_loops_keeps_to_no_grid(every):
+    """Of 10 and 20 ms in turns: whole turns add up like those of any free loop."""
+    rng = np.random.default_rng(every)
+    length = np.where(np.arange(2000) % every, 10.0, 20.0) * rng.normal(1, 0.01, 2000)
+    ns = (1e6 * length).astype(np.int64)
+    assert pacing(make_flat_run(ns)).mode == "free-running"
