@@ -27,6 +27,8 @@ _OF_SLOW = frozenset(
     ("recurring_stall", "slow_culprit", "lone_stall", "change_point", "drift", "thread_wait",
      "pacing_skips", "pacing_catches_up")
 )  # fmt: skip
+#: Of these, what holds whatever call is behind it.
+_OF_PACE = ("pacing_skips", "pacing_catches_up")
 #: Share of a difference from which on a call makes up most of it.
 _MOST = 0.5
 
@@ -52,7 +54,8 @@ def elsewhere(log: Log, by_run: dict[int, list[Summary]], lead: int) -> tuple[Re
         (f.worth, name, f.text)
         for name, at in parts if at.pace.loops >= _TELLING and _tail(at) > _SLOWER * _tail(here)
         for f in at.findings
-        if f.code in _OF_SLOW and f.evidence.calls and f.worth > _WORSE * told
+        if f.code in _OF_SLOW and (f.evidence.calls or f.code in _OF_PACE)
+        and f.worth > _WORSE * told
     ]  # fmt: skip
     if not worse:
         return _slower_run(log, by_run, lead)

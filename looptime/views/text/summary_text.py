@@ -98,9 +98,13 @@ def render_summary(log: Log, summaries: Sequence[Summary], phases_left: int = 0)
                 more.append(heading_line(f"Run {place + 1} of {len(log.runs)}{whose}"))
                 more += render_run(others[0]).parts(full=True)
     books = (*_books(log), used_line(mine[0]))
+    worse = _elsewhere(log, by_run, lead)
+    fine = any(f.severity == "fine" for f in mine[0].findings)
+    # a phase in which something is wrong is not told of as fine for the sake of another
+    first = worse if worse and fine and len(by_run) == 1 else worse + told.why
     return Told(
         set_aside(log) + missing(log, mine[0]) + told.answer,
-        _elsewhere(log, by_run, lead) + told.why,
+        first,
         tuple(tables),
         tuple(more),
         books,

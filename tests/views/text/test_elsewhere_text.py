@@ -73,3 +73,21 @@ def test_a_run_whose_clock_is_too_coarse_is_no_faster_one():
     coarse = make_flat_run(np.where(np.arange(200) % 50 == 49, 10**9, 0))
     run = make_flat_run(np.full(400, 15_000_000))
     assert "run 2: a loop takes" not in first_lines(run, coarse)
+
+
+def test_a_phase_that_misses_ticks_is_told_before_one_that_is_fine():
+    """One tick of ten is missed in the shorter phase: the log as a whole is not fine."""
+    rng = np.random.default_rng(1)
+    ticks = np.append(np.ones(900, int), 1 + (rng.random(400) < 0.1))
+    late = np.abs(rng.normal(0, 1e5, 1301)).astype(np.int64)
+    whole = make_flat_run(20_000_000 * ticks + np.diff(late))
+    phase = (np.arange(1300) >= 900).astype(np.int32)
+    loops = replace(whole.loop_columns, phase=phase, phase_names=("driven", "alone"))
+    whole = replace(whole, loop_columns=loops)
+    told = render_summary(
+        Log("log.csv", (whole,)), [summarise(whole, phase=name) for name in ("driven", "alone")]
+    )
+    said = " ".join(text_of(told).split()[:110])
+    missed = int((ticks - 1).sum())
+    assert f"phase alone: A loop that is late loses its slot: {missed} loops" in said
+    assert "Nothing stands out" not in said
