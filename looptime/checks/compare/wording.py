@@ -258,16 +258,17 @@ def _by_call(made: Comparison) -> list[str]:
         costs = listed([f"{p.name} ({p.difference_ms:+.3g} ms a loop)" for p in most], 3)
         return [f"It {'cost' if made.alike.low_percent > 0 else 'gained'} most in {costs}."]
     out = _carried(made)
-    dear = sorted(made.calls, key=lambda c: (c.statistic != "mean", -abs(c.difference.value or 0)))
+    dear = sorted(made.calls, key=lambda c: (  # what another thread does costs the loop nothing
+        bool(c.thread), c.statistic != "mean", -abs(c.difference.value or 0),
+    ))  # fmt: skip
     went = {name for r in _told(made) for name in (*r.before, *r.after)}
     for verdict in ("slower", "faster"):
         told: dict[str, str] = {}
         for c in dear:
             if c.verdict == verdict and c.call not in told and c.call not in went:
                 ms, percent = c.difference.value or 0.0, in_words(c.percent.value or 0.0, "+")
-                told[c.call] = (
-                    f"{ms:+.3g} ms a loop" if c.statistic == "mean" else f"p99 {percent} %"
-                )
+                by = f"{ms:+.3g} ms a loop" if c.statistic == "mean" else f"p99 {percent} %"
+                told[c.call] = f"{by}, on another thread" if c.thread else by
         if told:
             shown = listed([f"{name} ({by})" for name, by in told.items()], 5)
             out.append(f"{verdict.capitalize()} calls: {shown}.")

@@ -1,8 +1,11 @@
 """A verdict in words."""
 
+from dataclasses import replace
+
 import pytest
 
 from looptime.checks.compare.change import beyond, limits_in_words, lower_limit
+from looptime.checks.compare.wording import _by_call
 from tests.checks.build import recording
 from tests.checks.compare.build import compare_sides, with_spikes
 
@@ -67,3 +70,18 @@ def test_the_mean_stands_before_what_could_not_be_judged():
     first = found.sentences[0]
     assert first.startswith("Can't tell: mean period -2")
     assert first.index("mean period") < first.index("p99 moved by")
+
+
+def test_calls_of_the_loop_are_named_before_those_of_another_thread():
+    """A thread's read is cut by the most, but the loop gains by its own call alone."""
+    made = compare_sides([recording(1)], [recording(2)])
+    mean = next(c for c in made.changes if c.statistic == "mean")
+
+    def faster(call, ms, thread=""):
+        difference = replace(mean.difference, value=-ms)
+        return replace(mean, call=call, thread=thread, difference=difference, verdict="faster")
+
+    calls = (faster("scanner.read", 9.0, "scanner"), faster("gyro.read", 1.5))
+    said = " ".join(_by_call(replace(made, calls=calls)))
+    assert said.index("gyro.read (-1.5 ms a loop)") < said.index("scanner.read")
+    assert "scanner.read (-9 ms a loop, on another thread)" in said
