@@ -49,8 +49,8 @@ MODES = (
 ONE_TICK = 1.1
 #: Share of the late loops that took whole nominal periods from which on they lose their slots.
 IN_WHOLE_SLOTS = 0.5
-#: By how much longer loops are than others that take a tick more, of few ticks.
-_MORE_TICKS = 1.1
+#: By how much longer loops are than others that take a tick more, of few ticks, and how many are.
+_MORE_TICKS, _FEW_LONG = 1.1, 10
 #: From how many ticks on a loop is taken to be one of two.
 _TWO_TICKS = 1.5
 #: Excess of late loops, in nominal periods a loop, from which on sums tell what became of it.
@@ -228,9 +228,9 @@ def pacing(
 
 
 def _numbers_differ(period: Float) -> bool:
-    """Whether some loops are that much longer than others that they may take more ticks."""
-    low, high = percentiles(period, [1, 99])
-    return bool(high > _MORE_TICKS * low)
+    """Whether so many loops are so much longer than others that they may take more ticks."""
+    low = percentiles(period, [1])[0]
+    return int((period > _MORE_TICKS * low).sum()) >= _FEW_LONG
 
 
 def _skipping(
