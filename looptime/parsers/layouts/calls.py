@@ -35,7 +35,7 @@ from looptime.parsers.layouts.contract import (
     own_unit,
     spellings,
 )
-from looptime.parsers.layouts.own_threads import OVERLAP, call_spans, thread_column
+from looptime.parsers.layouts.own_threads import OVERLAP, call_spans, named_thread, thread_column
 from looptime.parsers.text.cells import lengths
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Table
@@ -210,6 +210,8 @@ def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) ->
     if "thread" in given:
         return Given(given)
     free = [head for head in found if head not in given.values()]
+    if (named := named_thread(free, dialect)) is not None:
+        return Given({**given, "thread": named})
     names = [head for head in free if head.word in COLUMNS["name"].spellings]
     spans = call_spans(given, dialect)
     thread = thread_column([*free, given["name"]], dialect, spans)

@@ -39,7 +39,7 @@ from looptime.parsers.layouts.lock_events import (
     lock_side,
     with_owners,
 )
-from looptime.parsers.layouts.own_threads import OVERLAP, thread_column
+from looptime.parsers.layouts.own_threads import OVERLAP, named_thread, thread_column
 from looptime.parsers.layouts.pairing import BEGIN, END, POINT, pair
 from looptime.parsers.text.dialect import Dialect, is_missing, numbers
 from looptime.parsers.text.table import Table
@@ -190,6 +190,8 @@ def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) ->
     if "thread" in given:
         return Given(given)
     free = [head for head in found if head not in given.values()]
+    if (named := named_thread(free, dialect)) is not None:
+        return Given({**given, "thread": named})
     thread = thread_column(free, dialect, [_spans(given, dialect)])
     if thread is None:
         return Given(given)

@@ -12,10 +12,11 @@ from looptime.parsers.columns.unit import instants
 from looptime.parsers.layouts.by_values import MOST_THREADS, codes_of, fit_of
 from looptime.parsers.layouts.contract import Given
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
+from looptime.signal_names import words_of
 from looptime.stats.arrays import distinct
 from looptime.units import UNITS
 
-__all__ = ["OVERLAP", "call_spans", "refuse_alike", "thread_column"]
+__all__ = ["OVERLAP", "call_spans", "named_thread", "refuse_alike", "thread_column"]
 
 #: Why a column is that of the threads.
 OVERLAP = "calls of two of its words overlap, those of one never do"
@@ -63,6 +64,21 @@ def thread_column(
             if left <= _LEFT * before and _meet(*made[:3]) and (best is None or left < best[0]):
                 best = left, head
     return None if best is None else best[1]
+
+
+def named_thread(likely: list[Head], dialect: Dialect) -> Head | None:
+    """The one column of a few words whose header has the word thread in it; None without one.
+
+    Parameters
+    ----------
+    likely : list of Head
+        Columns that may be it.
+    dialect : Dialect
+        How the log is written, with its first rows.
+    """
+    called = [head for head in likely if "thread" in words_of(head.text)]
+    few = [head for head in called if len(np.unique(_codes(dialect, head))) <= MOST_THREADS]
+    return few[0] if len(few) == 1 else None
 
 
 def refuse_alike(given: Given, dialect: Dialect) -> None:

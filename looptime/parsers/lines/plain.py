@@ -46,7 +46,7 @@ from looptime.parsers.lines.name_by_name import name_by_name
 from looptime.parsers.lines.objects import name_by_calls, read_objects, unrolled
 from looptime.parsers.lines.other_times import in_counts, other_times
 from looptime.parsers.lines.pairs import read_pairs
-from looptime.parsers.lines.several_loops import leave_out_others
+from looptime.parsers.lines.several_loops import leave_out_others, told_by_tags
 from looptime.parsers.lines.spread import is_printed, spread_objects
 from looptime.parsers.lines.tags import (
     apart,
@@ -244,6 +244,8 @@ def _of_one_thread(
     if tags_of(lines[:_FIRST_LINES]) is None or (tags := tags_of(lines)) is None:
         return None
     several, own = loops_each(lines, tags), of_the_loop(lines, tags)
+    if found is not None and not several and told_by_tags(found[0], tags):
+        return found
     every = None
     if not several:
         every = calls_by_thread(lines, tags, own) or lengths_by_thread(lines, tags)

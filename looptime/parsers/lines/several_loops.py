@@ -7,11 +7,11 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.parsers.columns.evidence import scatter
-from looptime.parsers.lines.grid import Entry, Grid
+from looptime.parsers.lines.grid import Entry, Grid, is_stamp
 from looptime.parsers.lines.long import lie_anywhere
 from looptime.parsers.text.dialect import is_number
 
-__all__ = ["leave_out_others"]
+__all__ = ["leave_out_others", "told_by_tags"]
 
 #: Lines of a kind, and how unlike their steps may be, by which a pace is told.
 _ENOUGH, _EVEN = 30, 0.5
@@ -61,6 +61,34 @@ def leave_out_others(
         f"{len(aside):,} lines of another loop are set aside: they keep a pace of their own beside "
         f"those that hold {held}"
     )
+
+
+def told_by_tags(grid: Grid, tags: Sequence[str]) -> bool:
+    """Whether lines of unlike tags are of loops of their own; then a column ``tag`` tells them.
+
+    Parameters
+    ----------
+    grid : Grid
+        A row for each line, with its stamp.
+    tags : sequence of str
+        Of each line, "" where it has none.
+    """
+    stamp = next((at for at, name in enumerate(grid.names) if is_stamp(name)), None)
+    if stamp is None or "tag" in grid.names:
+        return False
+    lines = [at for at in grid.found() if tags[at] and is_number((grid.rows[at] or [""])[stamp])]
+    held = {tag: np.array([float((grid.rows[at] or [])[stamp]) for at in lines if tags[at] == tag])
+            for tag in dict.fromkeys(tags[at] for at in lines)}  # fmt: skip
+    times = sorted(held.values(), key=len, reverse=True)
+    if len(times) < 2 or len(times[-1]) < _ENOUGH or len(_others(times, 0)) < len(times) - 1:
+        return False
+    place = grid.column("tag")
+    width = place + 1
+    grid.rows = [
+        None if row is None else [*row, *[""] * (width - len(row) - 1), tag]
+        for row, tag in zip(grid.rows, tags, strict=True)
+    ]
+    return True
 
 
 def _kinds(held: list[tuple[int, set[int]]]) -> list[tuple[frozenset[int], list[int]]]:

@@ -207,3 +207,20 @@ def test_numbers_of_rows_of_two_threads_miss_none(tmp_path):
     del lines[1000:1003]
     torn = read(tmp_path, header + "".join(lines), name="torn.csv")
     assert "3 rows are missing, as the sequence numbers tell" in "".join(torn.clock.notes)
+
+
+def test_a_header_with_the_word_thread_names_the_threads(tmp_path):
+    """Also where the first rows show hardly a call of the other thread."""
+    rows = [
+        ("control", name, 6_000_000 * k + at, 2_000_000)
+        for k in range(1200)
+        for name, at in (("sense", 0), ("act", 3_000_000))
+    ]
+    rare = [("writer", "flush", 6_000_000 * k + 1_000_000, 4_500_000) for k in range(900, 1200, 90)]
+    text = "time_ns,task_thread,edge,section\n" + "".join(
+        f"{at},{lane},{'enter' if begin else 'leave'},{name}\n"
+        for at, begin, lane, name in edges(sorted([*rows, *rare], key=lambda row: row[2]))
+    )
+    run = read(tmp_path, text)
+    assert sorted(run.thread_names) == ["control", "writer"]
+    assert not run.set_aside.counts.get("begin without end", 0)

@@ -4,6 +4,9 @@ import numpy as np
 import pytest
 
 import looptime
+from looptime.errors import LogError
+from looptime.parsers.lines.keyed import read_keyed
+from looptime.parsers.lines.several_loops import told_by_tags
 from tests.parsers.build import read
 
 
@@ -52,3 +55,37 @@ def test_lines_that_follow_each_other_are_of_one_loop(tmp_path, form):
     log = looptime.read_log(path)
     assert "other thread" not in log.rows_by_reason
     assert {name.name.split()[-1] for name in log.runs[0].names} == {"imu", "wheels", "enc", "fuse"}
+
+
+def two_controllers(seed: int = 2) -> str:
+    """Lines of a drive loop of 11.4 ms and of a mast loop of 40 ms that time the same calls."""
+    rng, lines = np.random.default_rng(seed), []
+    for tag, usual, jitter in (("drive", 11.4, 0.15), ("mast", 40.0, 0.02)):
+        at = 1200 + np.cumsum(rng.normal(usual, jitter, int(20_000 / usual)))
+        lines += [(t, f"[{tag}] {t:.3f} ms: sense {2 + k % 3}.1 ms, act 1.2 ms\n")
+                  for k, t in enumerate(at)]  # fmt: skip
+    return "".join(line for _, line in sorted(lines))
+
+
+def test_tagged_lines_of_two_controllers_are_told_apart_by_their_tag(tmp_path):
+    """Their rates are not added up: the tag is a column to read each by."""
+    path = tmp_path / "carrier.txt"
+    path.write_text(two_controllers())
+    with pytest.raises(LogError, match=r"by its column 'tag' \(drive, mast\).*--by tag"):
+        looptime.read_log(path)
+    runs = looptime.read_log(path, by="tag").runs
+    period = sorted(float(np.median(run.loop_columns.period_ns)) / 1e6 for run in runs)
+    assert period == pytest.approx([11.4, 40], rel=0.01)
+
+
+def test_parts_of_one_loop_under_a_tag_each_are_no_loops_of_their_own():
+    """Lines that keep their place in the loop have its pace and no other."""
+    rng, lines, now = np.random.default_rng(3), [], 1200.0
+    for _ in range(400):
+        for tag, took in (("imu", 2.1), ("arm", 5.2)):
+            lines.append(f"[{tag}] {now:.3f} ms: sense {took + rng.normal(0, 0.05):.3f} ms\n")
+            now += took + 1
+        now += 4
+    grid = read_keyed(lines)
+    assert not told_by_tags(grid, ["imu", "arm"] * 400)
+    assert "tag" not in grid.names
