@@ -31,3 +31,10 @@ def test_an_index_that_counts_rows_is_none(tmp_path, step):
     text = PARTS.round(3).set_axis(np.arange(0, 600 * step, step)).to_csv()
     run = read(tmp_path, text)
     assert np.median(run.loop_columns.period_ns) / 1e6 == pytest.approx(4.1, abs=0.1)
+
+
+def test_a_first_column_with_a_name_keeps_it(tmp_path):
+    """What rises under a name of its own, as a distance driven does, is no clock for that."""
+    frame = PARTS.round(3).set_axis(pd.Index(AT / 7, name="odometer_m"))
+    run = read(tmp_path, frame.to_csv())
+    assert np.median(run.loop_columns.period_ns) / 1e6 == pytest.approx(4.1, abs=0.1)

@@ -50,3 +50,14 @@ def test_remarks_of_several_words_and_none(tmp_path: Path) -> None:
     own = self_ms(looptime.read_log(log).runs[0])
     assert own["out"] == [(2000 + k % 5) / 1e3 for k in range(199)]
     assert own["gyro"] == [(900 + k % 7) / 1e3 for k in range(199)]
+
+
+def test_lengths_in_the_unit_behind_each(tmp_path: Path) -> None:
+    """A length in us and the next in ms are of one column."""
+    took = [900 + 13 * (k % 70) for k in range(200)]
+    lines = [f"call=imu::read at={3 * k}ms took=" + (f"{t}us" if t < 1000 else f"{t / 1000}ms")
+             for k, t in enumerate(took)]  # fmt: skip
+    log = tmp_path / "run.log"
+    log.write_text("\n".join(lines) + "\n")
+    run = looptime.read_log(log).runs[0]
+    assert run.call_columns.duration_ns.tolist()[:190] == [1000 * t for t in took[:190]]

@@ -62,7 +62,8 @@ def two_controllers(seed: int = 2) -> str:
     rng, lines = np.random.default_rng(seed), []
     for tag, usual, jitter in (("drive", 11.4, 0.15), ("mast", 40.0, 0.02)):
         at = 1200 + np.cumsum(rng.normal(usual, jitter, int(20_000 / usual)))
-        lines += [(t, f"[{tag}] {t:.3f} ms: sense {2 + k % 3}.1 ms, act 1.2 ms\n")
+        lines += [(t, f"[{tag}] {t:.3f} ms: sense {2 + k % 3}.1 ms, act 1.2 ms"
+                   + (", store 3.1 ms\n" if tag == "mast" and k % 9 == 4 else "\n"))
                   for k, t in enumerate(at)]  # fmt: skip
     return "".join(line for _, line in sorted(lines))
 
