@@ -46,6 +46,8 @@ _SET_OFF = re.compile(
 )
 #: What a row begins with behind a logger's tag or stamp.
 _TAGGED = re.compile(r"[^\W\d_].*[:>\])|;-]|^[\[(]?\d[\d/. T-]*:")
+#: Letters looked at for a tag: rows may be of any length.
+_LONGEST_TAG = 400
 _BEFORE_UNIT = re.compile(r"\d,\d{3}(?:\.\d+)?\s?[num\xb5\u03bcs]")
 #: A log of more runs than this has no clock where one was looked for.
 MOST_RUNS = 1000
@@ -142,7 +144,7 @@ def _may_be_tagged(text: str) -> bool:
     rows = text.split("\n")
     pairs = zip(rows[len(rows) // 2], rows[len(rows) * 3 // 4], strict=False)
     alike = "".join(one for one, _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
-    return bool(_TAGGED.search(alike))
+    return bool(_TAGGED.search(alike[:_LONGEST_TAG]))
 
 
 def _may_be_set_off(text: str) -> bool:

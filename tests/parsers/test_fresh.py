@@ -4,6 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from looptime.parsers.fresh import _may_be_tagged
+from looptime.parsers.lines.monitor import split_tag
 from tests.parsers.build import read, self_ms
 
 RNG = np.random.default_rng(1)
@@ -38,3 +40,11 @@ def test_a_first_column_with_a_name_keeps_it(tmp_path):
     frame = PARTS.round(3).set_axis(pd.Index(AT / 7, name="odometer_m"))
     run = read(tmp_path, frame.to_csv())
     assert np.median(run.loop_columns.period_ns) / 1e6 == pytest.approx(4.1, abs=0.1)
+
+
+def test_rows_of_any_length_that_begin_alike_are_looked_at_once(tmp_path):
+    """A tag is short: what rows of a million letters share is not searched end to end."""
+    long = "tray " * 100_000
+    text = "".join(f"{long}{k},{20 * k},3\n" for k in range(9))
+    assert not _may_be_tagged(text)
+    assert split_tag(text.splitlines()) is None

@@ -53,6 +53,8 @@ def split_host(lines: list[str]) -> tuple[list[str], list[str]] | None:
 
 #: A stamp, framed or not, and what parts it from the rest.
 _STAMPED = re.compile(rf"^\s*+[\[(]?({CLOCK})[\])]?[\s,;|]++")
+#: Letters of a line in which a tag and what follows it are looked for.
+_LONGEST = 400
 #: Where a tag may end: behind a mark, not within a number.
 _TAG_ENDS = re.compile(r"[:>\])|;-]\s?")
 #: A logger's level, after at most a name, and what sets it off from the rest.
@@ -140,7 +142,7 @@ def _tags(bodies: list[str]) -> Iterator[str]:
     """What most lines begin with, the longest first, behind which a header and rows follow."""
     if len(bodies) < 3:
         return
-    usual = bodies[len(bodies) // 2]
+    usual = bodies[len(bodies) // 2][:_LONGEST]
     ends = [found.end() for found in _TAG_ENDS.finditer(usual)]
     for end in (*reversed(ends), 0):
         rows = [body[end:] for body in bodies if body.startswith(usual[:end])]
@@ -153,7 +155,7 @@ def _levelled(bodies: list[str]) -> Iterator[str]:
 
     More than a number or two must follow names: those may be the values of what they name.
     """
-    usual = bodies[len(bodies) // 2] if bodies else ""
+    usual = bodies[len(bodies) // 2][:_LONGEST] if bodies else ""
     level = _LEVEL.match(usual)
     if level is None:
         return
@@ -164,7 +166,7 @@ def _levelled(bodies: list[str]) -> Iterator[str]:
         least = min(least, last)
     ends = [found.end() for found in _TAG_ENDS.finditer(usual, least, last)]
     for end in (*reversed(ends), least):
-        rows = [body[end:] for body in bodies if body.startswith(usual[:end])]
+        rows = [body[end:_LONGEST] for body in bodies if body.startswith(usual[:end])]
         told = sum(bool(_TELLS.search(row)) for row in rows) >= 0.7 * len(rows)
         if len(rows) >= 0.95 * len(bodies) and (told or end == least):
             yield usual[:end]
