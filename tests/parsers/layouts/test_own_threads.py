@@ -184,10 +184,7 @@ def test_a_task_that_meets_the_loop_now_and_then_is_a_thread(tmp_path):
         for name, at in (("gyro.read", 0), ("steer.set", 3_000_000))
     ]
     rare = [("bms", "bms.query", 10_000_000 * k + 9_000_000, 1_800_000) for k in range(0, 400, 110)]
-    text = "time_ns,task,call,edge\n" + "".join(
-        f"{at},{lane},{name},{'start' if begin else 'stop'}\n"
-        for at, begin, lane, name in edges(sorted([*rows, *rare], key=lambda row: row[2]))
-    )
+    text = as_edges([*rows, *rare]).replace("lane,name", "task,call")
     run = read(tmp_path, text)
     assert sorted(run.thread_names) == ["bms", "ctl"]
     (loop,) = np.flatnonzero([name.name == "gyro.read" for name in run.names])
@@ -217,10 +214,6 @@ def test_a_header_with_the_word_thread_names_the_threads(tmp_path):
         for name, at in (("sense", 0), ("act", 3_000_000))
     ]
     rare = [("writer", "flush", 6_000_000 * k + 1_000_000, 4_500_000) for k in range(900, 1200, 90)]
-    text = "time_ns,task_thread,edge,section\n" + "".join(
-        f"{at},{lane},{'enter' if begin else 'leave'},{name}\n"
-        for at, begin, lane, name in edges(sorted([*rows, *rare], key=lambda row: row[2]))
-    )
-    run = read(tmp_path, text)
+    run = read(tmp_path, as_edges([*rows, *rare]).replace("lane,name", "task_thread,section"))
     assert sorted(run.thread_names) == ["control", "writer"]
     assert not run.set_aside.counts.get("begin without end", 0)
