@@ -12,8 +12,9 @@ __all__ = ["SkippedTicks", "skipped_ticks"]
 
 #: Parts of the usual loop that are tried as a tick, and steps in which a tick is made exact.
 _PARTS, _STEPS = 6, 4
-#: How far from a whole number of ticks a loop may end, as a share of one, and how many do not.
-_OFF, _MOSTLY = 0.15, 0.9
+#: How far from a whole number of ticks a loop may end, as a share of one, how many do, and of how
+#: many fewer on no step makes them as many: chance alone has 30 % there.
+_OFF, _MOSTLY, _BY_FAR = 0.15, 0.9, 0.5
 #: Loops of each of two numbers of ticks, and their share.
 _EACH, _SHARE = 10, 0.01
 #: Steps of the clock, as a share of the tick, from which on the clock makes loops whole by itself.
@@ -115,7 +116,7 @@ def _refined(period: Float, tick: float) -> float:
     for _ in range(_STEPS):
         count = np.rint(period / tick)
         near = (np.abs(period - count * tick) <= _OFF * tick) & (count > 0)
-        if not near.any():
+        if near.mean() < _BY_FAR:
             return tick
         tick = float(period[near].sum() / count[near].sum())
     return tick

@@ -117,6 +117,7 @@ def summarise(
     project: Project | None = None,
     origin_ns: int | None = None,
     rhythms: bool = True,
+    whole: Basis | None = None,
 ) -> Summary:
     """Analyse a run.
 
@@ -143,6 +144,9 @@ def summarise(
     rhythms : bool
         Whether to look for what recurs: it means nothing in loops taken from here and there.
 
+    whole : Basis, optional
+        ``prepare(run, origin_ns=origin_ns)``, if it is at hand.
+
     Raises
     ------
     UsageError
@@ -156,7 +160,7 @@ def summarise(
     >>> summarise(run).to_dict()["rate_hz"]
     {'by_loops': 50.0, 'by_time': 50.0}
     """
-    basis = prepare(run, origin_ns=origin_ns)
+    basis = prepare(run, origin_ns=origin_ns) if whole is None else whole
     run = basis.run
     keep_warmup |= not periods_told(run)
     cut = warmup(basis, keep=keep_warmup)

@@ -1,5 +1,6 @@
 """The summary of a part of a run, on which other questions rest."""
 
+from looptime.analysers.basis import Basis
 from looptime.analysers.summary import Summary
 from looptime.findings import summarise
 from looptime.questions.asked import Asked
@@ -28,9 +29,14 @@ def summary_of_part(
 
 
 def summarised(
-    asked: Asked, chosen: Run, phase: str | None, origin_ns: int, rhythms: bool = True
+    asked: Asked,
+    chosen: Run,
+    phase: str | None,
+    origin_ns: int,
+    rhythms: bool = True,
+    whole: Basis | None = None,
 ) -> Summary:
-    """The summary of a part that is cut already, or of a phase of it."""
+    """The summary of a part that is cut already, or of a phase of it; `whole` is its basis."""
     return summarise(
         chosen,
         phase=phase,
@@ -40,6 +46,7 @@ def summarised(
         read_instant=asked.read_instant,
         origin_ns=origin_ns,
         rhythms=rhythms,
+        whole=whole,
         heading=asked.project.heading,
         project=asked.project,
         given=asked.options,

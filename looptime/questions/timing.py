@@ -86,8 +86,9 @@ def _by_phase(
     if loop is not None:
         held = _holding(chosen, loop)
         names = [name for name in names if name in held] or names
+    whole = prepare(chosen, origin_ns=origin)
     for place, name in enumerate(names[:most]):
-        yield summarised(asked, chosen, name, origin, rhythms=not place or not brief)
+        yield summarised(asked, chosen, name, origin, not place or not brief, whole)
 
 
 def _holding(run: Run, loop: int) -> set[str | None]:

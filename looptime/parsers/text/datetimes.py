@@ -63,6 +63,8 @@ def stamp_format(cells: list[str]) -> str | None:
     True
     """
     texts = [cell for cell in cells if cell.strip().lower() not in _NOTHING]
+    if all(text.lstrip(" +-").strip(" 0123456789") in ("", ".") for text in texts):
+        return None  # most columns: the patterns need not be made for them
     for name in (DATE_TIME, CLOCK, DAY_FIRST):
         like = re.compile(_PATTERNS[name])
         found = [m for text in texts if (m := like.match(text))]
