@@ -412,8 +412,10 @@ def _sums(grid: Grid, like: Dialect) -> str:
     unit = None if clock is None else split_unit(grid.names[clock])[1]
     if clock is None or unit is None:
         return ""
-    gone = _gained_s(grid, like, clock)
-    period = float(np.median(_gained(numbers(like, clock))[1])) / _PER_S[unit]
+    gained, steps = _gained(numbers(like, clock))
+    if not len(steps):
+        return ""
+    gone, period = gained / _PER_S[unit], float(np.median(steps)) / _PER_S[unit]
     found = []
     for at, name in _short_names(grid):
         own, values = split_unit(name)[1], numbers(like, at)

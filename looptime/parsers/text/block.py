@@ -270,8 +270,10 @@ def _piece(
         is_row = np.ones(arrow.num_rows + len(odd), bool)
         is_row[[line for line, _ in odd]] = False
         lines = np.flatnonzero(is_row)
+    place = lines if not isinstance(lines, int) else np.arange(len(bad))
+    if not any(want.required and want.how != "word" for want in wants):
+        bad[_blank(data)[place]] = 1  # else its missing value tells
     if bad.any():
-        place = lines if not isinstance(lines, int) else np.arange(len(bad))
         doubtful = np.flatnonzero(bad)
         for row, text in zip(doubtful, _texts(data, place[doubtful]), strict=True):
             if is_remark(text) or _of_head(text, dialect):
@@ -312,6 +314,18 @@ def _kept(values: NDArray[Any], keep: Bool) -> NDArray[Any]:
     if values.strides == (0,):
         return values[: np.count_nonzero(keep)]
     return values[keep]
+
+
+def _blank(data: Bytes) -> Bool:
+    r"""Which lines of a block are empty.
+
+    Examples
+    --------
+    >>> _blank(b"\n1,2\n\n3,4").tolist()
+    [True, False, True, False]
+    """
+    ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
+    return np.asarray(np.diff(ends, prepend=-1, append=len(data)) == 1)
 
 
 def _texts(data: Bytes, lines: Int) -> list[str]:

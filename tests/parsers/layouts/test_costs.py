@@ -566,3 +566,17 @@ def test_a_counter_that_numbers_the_loops_of_a_log_without_a_clock(tmp_path, hea
     again = [row for row, count in zip(rows, often, strict=True) for row in [row] * count]
     run = read(tmp_path, "\n".join([f"{head},gyro_ms,drive_ms", *again]) + "\n")
     assert run.set_aside.counts["duplicate row"] == (often - 1).sum()
+
+
+@pytest.mark.parametrize("torn", [(), (7,)])
+def test_blank_lines_between_rows_that_lack_a_part_are_no_rows(tmp_path, torn):
+    """Each of forty rows is a loop, but for a torn one, as long as the cells that it has."""
+    cells = [
+        ["" if k % 4 == at else f"{10 + (7 * k + 5 * at) % 11}" for at in range(3)]
+        for k in range(40)
+    ]
+    loops = [sum(int(c) for c in row if c) for k, row in enumerate(cells) if k not in torn]
+    rows = [",".join(row) + '"' * (k in torn) + "\n" * (k % 9 == 4) for k, row in enumerate(cells)]
+    run = read(tmp_path, "\n".join(["imu_ms,wheels_ms,arm_ms", *rows]) + "\n")
+    assert (run.rows_read, run.set_aside.line.tolist()) == (40, [k + 3 for k in torn])
+    assert periods_ms(run) == loops

@@ -278,3 +278,11 @@ def test_lines_in_counts_whose_rate_a_message_above_states(tmp_path, above, mhz)
     assert np.allclose(periods_ms(run), us[:299] / 1000, atol=1e-3)
     assert np.allclose(self_ms(run)["gyro"], gyro[:299], atol=1e-3)
     assert np.allclose(self_ms(run)["out"], out[:299], atol=1e-3)
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_clock_of_which_no_reading_is_one_is_refused(tmp_path):
+    """A time of day that there is not, in every row, and a number that counts in great steps."""
+    rows = "".join(f"{k}e15,99:99:99.999,{90 + k / 10}\n" for k in range(20))
+    with pytest.raises(LooptimeError, match="unreadable number"):
+        read(tmp_path, "loop,time_us,heading\n" + rows)
