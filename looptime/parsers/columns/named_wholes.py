@@ -59,13 +59,15 @@ def parts_named_wholes(seen: list[Seen], roles: dict[int, Role], steps: Steps) -
     lengths = [seen[at].values * unit for at in full
                if seen[at].meaning == "duration" and (unit := seen[at].unit_ns)]  # fmt: skip
     inner = [seen[at] for at in full if at not in told]
+    lengthy = [at for at, one in enumerate(seen) if one.meaning in ("duration", "bare")]
     return [
         at
         for at in said
         if not _holds(seen[at], roles[at].unit_ns or 1, inner)
         and (at in among
         or _outgrown(seen[at].values * (roles[at].unit_ns or 1), lengths, steps)
-        or _beside(seen[at], roles[at].unit_ns or 1, [seen[k] for k in full], steps))
+        or _beside(seen[at], roles[at].unit_ns or 1, [seen[k] for k in full], steps,
+                   lengthy[:1] < [at] < lengthy[-1:]))
     ]  # fmt: skip
 
 
@@ -161,11 +163,14 @@ def _outgrown(whole: Float, lengths: list[Float], steps: Steps) -> bool:
     return len(longer) > 1
 
 
-def _beside(whole: Seen, unit: int, others: list[Seen], steps: Steps) -> bool:
+def _beside(
+    whole: Seen, unit: int, others: list[Seen], steps: Steps, between: bool = False
+) -> bool:
     """Whether others lie beside what is called a whole: late loops are as long as all together.
 
-    Of a word that may name a call, too, it is enough that the others are often longer than it, do
-    not grow with it, and that there is room for all.
+    Of a word that may name a call, too, it is enough that the others are often longer than it, or
+    that it stands between them in the header, that they do not grow with it, and that there is
+    room for all.
     """
     lengths = [
         one.values * (one.unit_ns or unit) for one in others
@@ -179,7 +184,8 @@ def _beside(whole: Seen, unit: int, others: list[Seen], steps: Steps) -> bool:
     fits_in = (
         over(own + rest, steps.after) <= 1 - MOST or over(own + rest, steps.before) <= 1 - MOST
     )
-    if whole.name.lower() in _OR_A_CALL and fits_in and over(rest, own) > _OFTEN:
+    may_be_a_call = whole.name.lower() in _OR_A_CALL
+    if may_be_a_call and fits_in and (between or over(rest, own) > _OFTEN):
         within_it = [fit[1] for one in lengths if (fit := slope(one, own)) is not None]
         return max(within_it, default=1.0) < _ALIKE
     for step, _ in steps.paced():

@@ -66,6 +66,22 @@ def test_a_scan_of_an_even_loop(name, whole, others, meaning, told):
     assert beside(name, whole, others, EVEN, meaning=meaning) == told
 
 
+@pytest.mark.parametrize(
+    ("header", "held", "told"),
+    [(("imu", "scan", "arm"), 0, [1]), (("scan", "imu", "arm"), 0, []),
+     (("imu", "arm", "scan"), 0, []), (("imu", "loop", "arm"), 0, []),
+     (("imu", "scan", "arm"), 1, [])],
+)  # fmt: skip
+def test_a_word_for_a_whole_or_a_call_between_the_calls(header, held, told):
+    """It is longer than both together in loops of 18 ms; where it holds them it grows with them."""
+    calls = {"imu": draw(1, 2, 1), "arm": draw(1, 2, 2)}
+    scan = draw(8, 10, 3) + held * sum(calls.values())
+    at = next(k for k, name in enumerate(header) if name not in calls)
+    seen = [Seen("whole" if k == at else "duration", calls.get(name, scan), MS, (), name)
+            for k, name in enumerate(header)]  # fmt: skip
+    assert parts_named_wholes(seen, {at: Role("whole", MS)}, steps_of(EVEN)) == told
+
+
 @pytest.mark.parametrize("end", [False, True])
 def test_a_scan_of_a_loop_that_nothing_paces(end):
     """All three fit into the step of their own row, and half of the time not into the next."""
