@@ -12,7 +12,7 @@ from looptime.array_types import Bool
 from looptime.errors import LogError, UsageError
 from looptime.parsers.assemble.holes import holes, lacking, leaps, numbered, short_lengths
 from looptime.parsers.assemble.run_of_calls import assemble, with_lost
-from looptime.parsers.columns.evidence import clocklike
+from looptime.parsers.columns.evidence import are_units, clocklike
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.second_clock import names_clock
 from looptime.parsers.layouts import calls
@@ -30,7 +30,6 @@ from looptime.parsers.text.source import Progress, Source, head, open_source
 from looptime.run import Run
 from looptime.stated_columns import matching
 from looptime.stats.arrays import median
-from looptime.units import word_unit
 
 __all__ = ["fresh", "opened"]
 
@@ -198,10 +197,10 @@ def _of_calls(table: Dialect, options: Options) -> bool:
 def _otherwise(table: Dialect, text: str) -> bool:
     """Whether times may be in counts or in units of their own.
 
-    No header names a unit, and lines above tell of a rate; or a column holds units alone.
+    No header names a unit, and lines above tell of a rate; or a column holds units.
     """
     for at in range(table.fields if table.sample else 0):
-        if all(word_unit(row[at]) for row in table.sample):
+        if are_units((table.header or [""] * table.fields)[at], {row[at] for row in table.sample}):
             return True
     if any(head.unit for head in heads(table.header or ())):
         return False

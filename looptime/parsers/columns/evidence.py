@@ -1,6 +1,7 @@
 """What a column's first values say of it: a clock, an index, instants of one loop, durations."""
 
 import re
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -9,7 +10,7 @@ from looptime.errors import LogError
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.text.dialect import Dialect, is_clock_text, is_missing, is_number, numbers
 from looptime.records import dataclass
-from looptime.units import UNITS
+from looptime.units import UNITS, word_unit
 
 __all__ = [
     "BEGIN_WORDS",
@@ -17,6 +18,7 @@ __all__ = [
     "END_WORDS",
     "NOT_PARTS",
     "Marked",
+    "are_units",
     "check_spoilt",
     "clocklike",
     "counts_rows",
@@ -58,6 +60,8 @@ NOT_PARTS = (
     "age", "latency", "delay", "staleness", "lag", "timeout", "ping", "offset", "target", "budget",
     "setpoint", "nominal", "deadline", "limit", "skew", "tick", "resolution",
 )  # fmt: skip
+#: What a header says whose column holds units.
+_OF_UNITS = re.compile(r"(?<![a-z])(?:units?|uom|einheit|unidad|unité)(?![a-z])", re.IGNORECASE)
 _SPLIT = re.compile(r"[\W_]+|(?<=[a-z0-9])(?=[A-Z])")
 #: What binds such a word to the name behind it.
 _BOUND = re.compile(r"^[\s_.-]*(?:(?:of|the|de|del|della|du|des|da|do|la|le)[\s_.-]+)*")
@@ -224,6 +228,20 @@ def _is_clocklike(dialect: Dialect, index: int) -> bool:
     if not len(values) or np.isnan(values).mean() > 0.1:
         return False
     return rises(values) and not counts_rows(values)
+
+
+def are_units(header: str, words: Iterable[str]) -> bool:
+    """Whether words of a column are units: all of time, or under a header for units some of them.
+
+    Examples
+    --------
+    >>> are_units("in", ["ms", "us"]), are_units("unit", ["us", "degC"])
+    (True, True)
+    >>> are_units("unit", ["degC", "V"]), are_units("id", ["s", "a"])
+    (False, False)
+    """
+    of_time = [word_unit(word) is not None for word in words]
+    return all(of_time) or (any(of_time) and _OF_UNITS.search(header) is not None)
 
 
 def wordy(dialect: Dialect, index: int) -> bool:

@@ -149,8 +149,12 @@ def _calls(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
     if length is not None and _is_instant(length, given, dialect):
         return _calls([head for head in found if head is not length], dialect, asked)
     marked = "mark" in given and "" in {row[given["mark"].index] for row in dialect.sample}
+    if marked:
+        mark = given["mark"].index
+        calls_alone = tuple(row for row in dialect.sample if not row[mark])
+        return _fit(found, replace(dialect, sample=calls_alone), asked)
     length = (given.get("duration") or given["end"]) if whole else None
-    if not marked and _lacking(length, found, dialect):
+    if _lacking(length, found, dialect):
         from looptime.parsers.layouts.other_kinds import kinds_of
 
         for kinds in kinds_of(found, dialect, length):

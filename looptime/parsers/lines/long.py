@@ -295,6 +295,8 @@ def long_entries(
         unit = own
         if found.unit >= 0:
             unit = word_unit(row[found.unit])
+            said = row[found.unit].strip()  # a heading may be in radians
+            key = f"{key} [{said}]" if unit is None and not is_missing(said) else key
         at = grid.column(fit_cell(key), unit)
         value = row[found.value].strip()
         if at < 0:

@@ -23,8 +23,8 @@ __all__ = ["OtherTimes", "in_counts", "other_times", "remarks_of"]
 _FIRST = 250
 _LOOKED_AT = 60
 #: Words of headers that may name times in another form.
-_WORDS = re.compile(r"%|pct|percent|fps|hz|freq|rate|cycles|cyc|ccount|ticks|counts"
-                    r"|unit|einheit|(?<![a-z])min|[\[(]\s*\d", re.IGNORECASE)  # fmt: skip
+_WORDS = re.compile(r"%|pct|percent|fps|hz|freq|rate|cycles|cyc|ccount|ticks|counts|unit"
+                    r"|uom|unidad|einheit|(?<![a-z])min|[\[(]\s*\d", re.IGNORECASE)  # fmt: skip
 _LENGTH = re.compile(r"(?<![\w.])\d+(?:\.\d+)?\s*(?:ns|us|\N{MICRO SIGN}s|ms)\b", re.IGNORECASE)
 _A_RATE = re.compile(r"[^,;|\t\d]*(?<![\w.])\d+(?:\.\d+)?\s*[GMk]?Hz\s*$", re.IGNORECASE)
 #: What a line above the rows says of the rate of a processor or of what counts.

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -94,6 +95,9 @@ def recast(
         If the clock counts cycles or ticks and nobody says how long they are.
     """
     said = [by_unit_column(grid, like)]
+    if said[0]:
+        first = tuple(tuple(grid.rows[at] or ()) for at in grid.found()[: len(like.sample)])
+        like = replace(like, header=tuple(grid.names), fields=len(grid.names), sample=first)
     _name_multiples(grid, like, remarks)
     said += [_multiples(grid, like), by_rates(grid, like, path, unit)]
     names = [split_unit(name) for name in grid.names]

@@ -1,22 +1,30 @@
 """Tables of which one column holds the unit of the number that stands beside it."""
 
-from looptime.parsers.columns.evidence import counts_rows, wordy
+from dataclasses import replace
+
+from looptime.parsers.columns.evidence import are_units, counts_rows, wordy
+from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.lexicon import meaning
+from looptime.parsers.layouts import calls
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.lines.long import find_long
-from looptime.parsers.text.dialect import Dialect, is_number, numbers
+from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
+from looptime.records import dataclass
 from looptime.units import UNITS, split_unit, word_unit
 
 __all__ = ["by_unit_column"]
 
 #: What a header may say that names a length.
 _LENGTHS = ("duration", "busy", "whole", "period")
+#: Names of what is left out that are listed.
+_LISTED = 3
 
 
 def by_unit_column(grid: Grid, like: Dialect) -> str:
     r"""Bring lengths to one unit whose own stands in each row, in place; what was done.
 
-    Values of a long table keep theirs until each of its names has a column.
+    Rows in a unit of something else are values beside the calls, and never lengths. Values of a
+    long table keep their units until each of its names has a column, unless its rows are calls.
 
     Examples
     --------
@@ -29,26 +37,101 @@ def by_unit_column(grid: Grid, like: Dialect) -> str:
     ("'unit' is the unit of 'took'", 'took [us]', [['imu', '1500', ''], ['drive', '901', '']])
     """
     for at, name in enumerate(grid.names):
-        first = {row[at] for row in like.sample} if wordy(like, at) else {""}
-        if not all(map(word_unit, first)):
+        if not wordy(like, at) or not are_units(name, {row[at] for row in like.sample}):
             continue
         near = [k for k in (at - 1, at + 1) if 0 <= k < len(grid.names) and not wordy(like, k)]
         near = [k for k in near if not split_unit(grid.names[k])[1]
                 and not counts_rows(numbers(like, k))]  # fmt: skip
-        if not near or (
-            meaning(grid.names[near[0]]) not in _LENGTHS
-            and find_long(like.header, like.sample, like.decimal) is not None
-        ):
+        if not near:
             continue
         units = [word_unit(cell) for cell in grid.cells(at)]
         finest = min({unit for unit in units if unit}, key=lambda unit: UNITS[unit])
-        whose = grid.names[near[0]]
-        grid.put(near[0], [_in(cell, unit, finest) for cell, unit
-                           in zip(grid.cells(near[0]), units, strict=True)])  # fmt: skip
-        grid.put(at, [""] * len(units))
-        grid.names[near[0]] = f"{whose} [{finest}]"
-        return f"{name!r} is the unit of {whose!r}"
+        places = _Places(near[0], at, _names_beside(like, at), finest)
+        if (
+            meaning(grid.names[near[0]]) not in _LENGTHS
+            and find_long(like.header, like.sample, like.decimal) is not None
+            and not places.holds_calls(like)
+        ):
+            continue
+        return places.put_into(grid)
     return ""
+
+
+def _names_beside(like: Dialect, at: int) -> int | None:
+    """The column of words that tells which rows are in units of time; None where there is none."""
+    timed = [word_unit(row[at]) is not None for row in like.sample]
+    for k in range(like.fields):
+        cells = [row[k] for row in like.sample]
+        told = {cell for cell, ours in zip(cells, timed, strict=True) if ours}
+        others = {cell for cell, ours in zip(cells, timed, strict=True) if not ours}
+        if k != at and wordy(like, k) and others and not told & others:
+            return k
+    return None
+
+
+@dataclass(frozen=True)
+class _Places:
+    """Places of columns: of lengths, of their units, and of the names that some of them have."""
+
+    length: int
+    unit: int
+    name: int | None
+    finest: str
+
+    def parted(self, row: list[str]) -> list[str]:
+        """A row with its length in the finest unit, its mark, and the value if it is no length."""
+        unit, cell = row[self.unit], row[self.length]
+        made = [*row, ""]
+        known = word_unit(unit)
+        made[self.length] = _in(cell, known, self.finest)
+        made[self.unit] = ""
+        if known is None and self.name is not None and not is_missing(unit):
+            made[self.unit], made[-1] = "signal", cell
+            made[self.name] = f"{row[self.name]} [{unit}]"
+        return made
+
+    def header(self, names: list[str]) -> list[str]:
+        """Names of the columns, with those of the mark and the value where some are no lengths."""
+        made = list(names)
+        own = names[self.length]
+        if self.name is not None:
+            own = "reading" if own.strip().lower() == "value" else own
+            made[self.unit] = "mark"
+        made[self.length] = f"{own} [{self.finest}]"
+        return [*made, "value"] if self.name is not None else made
+
+    def holds_calls(self, like: Dialect) -> bool:
+        """Whether rows with lengths in one unit are calls, side by side or within each other."""
+        header = self.header(list(like.header or ()))
+        width = len(header)
+        rows = tuple(tuple(self.parted(list(row))[:width]) for row in like.sample)
+        one = replace(like, header=tuple(header), fields=width, sample=rows)
+        return calls.LAYOUT.fit(heads(tuple(header)), one, False) is not None
+
+    def put_into(self, grid: Grid) -> str:
+        """Bring a table's rows to one unit, in place; what was done, and what is no length."""
+        whose, unit, width = grid.names[self.length], grid.names[self.unit], len(grid.names)
+        others: dict[str, str] = {}
+        header = self.header(grid.names)
+        for at, row in enumerate(grid.rows):
+            if row is None:
+                continue
+            whole = [*row, *[""] * (width - len(row))]
+            made = self.parted(whole)[: len(header)]
+            if self.name is not None and made[self.unit]:
+                others.setdefault(whole[self.name], whole[self.unit])
+            grid.rows[at] = made
+        grid.names[:] = header
+        grid.units += [None] * (len(header) - width)
+        said = f"{unit!r} is the unit of {whose!r}"
+        return f"{said}; {_no_lengths(others)}" if others else said
+
+
+def _no_lengths(others: dict[str, str]) -> str:
+    """What is said of names whose values are in a unit of something else."""
+    some = [f"{name} ({unit})" for name, unit in list(others.items())[:_LISTED]]
+    more = f" and {len(others) - _LISTED} more" if len(others) > _LISTED else ""
+    return f"{', '.join(some)}{more}: in no unit of time, so values and no calls"
 
 
 def _in(cell: str, unit: str | None, finest: str) -> str:
