@@ -87,8 +87,9 @@ def choose(dialect: Dialect, options: Options, path: str) -> tuple[Layout, Given
         if not fits:
             raise no_fit(found, list(TABLES), dialect, works, path)
         if len(fits) > 1:
-            lengths = {at for _, given in fits for at in given.lengths}
-            refuse_mixed(dialect, fits[0][1].first("time"), path, lengths)
+            if options.by is None:  # of two columns each would else say that the other parts rows
+                lengths = {at for _, given in fits for at in given.lengths}
+                refuse_mixed(dialect, fits[0][1].first("time"), path, lengths)
             one, other = (layout for layout, _ in fits[:2])
             raise LogError(
                 f"fits two layouts: {one.name} ({one.row}) and {other.name} ({other.row}): "

@@ -1,6 +1,5 @@
 """Layout `edges`: one row is an instant at which a named call begins or ends."""
 
-from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
@@ -19,6 +18,7 @@ from looptime.parsers.columns.lexicon import LOOP_NUMBERS, THREADS
 from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.unit import Unit, clock_unit, instants
 from looptime.parsers.layouts.beside_calls import is_place_in_loop, with_row_numbers
+from looptime.parsers.layouts.by_values import ENOUGH
 from looptime.parsers.layouts.contract import (
     CallRows,
     Column,
@@ -29,14 +29,17 @@ from looptime.parsers.layouts.contract import (
     Reading,
     spellings,
 )
+from looptime.parsers.layouts.edge_words import WORDS, edge_column, side_of, split_edge
 from looptime.parsers.layouts.edges_by_values import EDGES, begins_first, edge_columns, paired
 from looptime.parsers.layouts.lock_events import (
     FREED,
     HAD,
     MISSED,
+    WANTED,
     lock_columns,
     lock_edges,
     lock_side,
+    lock_word,
     with_owners,
 )
 from looptime.parsers.layouts.own_threads import OVERLAP, named_thread, thread_column
@@ -62,6 +65,7 @@ COLUMNS: dict[str, Column] = {
         ("edge", "beginend", "startend", "startstop", "event", "type", "what", "action", "kind",
          "side", "state", "mark", "transition", "direction", "phase"), required=True,
     ),
+    "lock": Column(()),  # in rows of a lock's events, beside those that name a call
     "loop": Column(LOOP_NUMBERS, "count"),
     "thread": Column(THREADS),
     "seq": Column(("seq", "sequence", "seqno", "sequencenumber", "index"), "count"),
@@ -70,19 +74,8 @@ COLUMNS: dict[str, Column] = {
     "device": Column(("device", "dev", "sensor")),
     "bus": Column(("bus", "port")),
 }  # fmt: skip
-#: Words for the two edges, and for an instant that has no length.
-WORDS: dict[str, int] = {
-    **dict.fromkeys(("begin", "start", "enter", "b", "s", "open", "on", "+", "1", "true", "up",
-                     ">", "begins", "starts", "started", "entry", "in", "rising"), BEGIN),
-    **dict.fromkeys(("end", "stop", "exit", "e", "close", "off", "-", "0", "false", "down",
-                     "<", "ends", "stops", "stopped", "finish", "finished", "leave", "done",
-                     "return", "out", "falling"), END),
-    **dict.fromkeys(("instant", "point", "mark", "i", "tick"), POINT),
-}  # fmt: skip
 _NAMELIKE = ("name", "call", "event", "section", "stage", "function", "func", "label", "span",
              "task", "op", "operation", "what")  # fmt: skip
-#: A row or two may be garbled in a column that says begin and end.
-_MOST_KNOWN = 0.95
 #: Calls that hold the begin of another task's, from which on tasks are threads.
 _MET = 5
 #: Words that are met so often beside the commonest say what the edges are.
@@ -91,8 +84,8 @@ _OFTEN = 0.5
 _NO_ORDER = 0.3
 #: Rows by which it is told which of two words is begin.
 _LOOKED_AT = 20_000
-#: How a name may carry its edge: `gyro.read begin`, `end:gyro.read`.
-_JOINTS = (" ", ":", ".", "_", "/", "-")
+#: Words of other events that are listed.
+_LISTED = 3
 
 
 def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | None:
@@ -102,11 +95,11 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
 
 def _as_edges(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
     """The same but for numbers of rows that are not called so."""
-    edge = _edge(found, dialect)
+    edge = edge_column(found, dialect, COLUMNS, asked)
     words = spellings({part: column for part, column in COLUMNS.items() if part != "edge"})
     given = roles([head for head in found if head is not edge], words)
     if edge is not None and any(lock_side(row[edge.index]) == HAD for row in dialect.sample):
-        given = {**given, **lock_columns(found, dialect, edge)}
+        given = _with_locks(given, lock_columns(found, dialect, edge), edge, dialect)
     alone = [h for h in found if is_bare_unit(h.text) and rises(numbers(dialect, h.index))]
     if "time" not in given and len(alone) == 1:  # a clock that is called by its unit
         given = {**given, "time": alone[0]}
@@ -139,6 +132,18 @@ def _as_edges(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
         _refuse_unknown_edges(found, given, dialect)
         return Given(given, sure=False)
     return None
+
+
+def _with_locks(
+    given: dict[str, Head], locks: dict[str, Head], edge: Head, dialect: Dialect
+) -> dict[str, Head]:
+    """The parts of a log of locks; beside calls that another column names, locks have their own."""
+    name, lock = given.get("name"), locks.get("name")
+    of_calls = [row for row in dialect.sample if WORDS.get(row[edge.index].lower()) in (BEGIN, END)]
+    empty = sum(lock is None or is_missing(row[lock.index]) for row in of_calls)
+    if of_calls and name not in (None, edge) and 2 * empty > len(of_calls):
+        locks = {**locks, "name": name} | ({} if lock is None else {"lock": lock})
+    return {**given, **locks}
 
 
 def _of_tasks(given: dict[str, Head], found: list[Head], dialect: Dialect) -> Given:
@@ -214,67 +219,6 @@ def _refuse_unknown_edges(found: list[Head], given: dict[str, Head], dialect: Di
             )
 
 
-def _edge(found: list[Head], dialect: Dialect) -> Head | None:
-    """The column that says begin or end: by its values, then by its header."""
-    likely = []
-    for head in found:
-        every = Counter(row[head.index] for row in dialect.sample[:400])
-        known = [cell.lower() for cell in every if cell.lower() in WORDS]
-        of_a_lock = {lock_side(cell) for cell in every} >= {HAD, FREED}
-        if not of_a_lock and not {WORDS[cell] for cell in known} >= {BEGIN, END}:
-            continue
-        if (
-            known
-            and all(cell in "01+-<>" for cell in known)
-            and head.word not in COLUMNS["edge"].spellings
-        ):
-            continue
-        cells = {c: n for c, n in every.items() if not is_missing(c) or c == "-"}
-        told = sum(n for cell, n in cells.items() if side_of(cell) is not None)
-        bare = sum(n for cell, n in cells.items()
-                   if cell.lower() in WORDS or lock_side(cell) is not None)  # fmt: skip
-        if told < _MOST_KNOWN * sum(cells.values()) or 2 * bare < told:
-            continue
-        likely.append(head)
-    named = [head for head in likely if head.word in COLUMNS["edge"].spellings]
-    chosen = named or likely
-    return chosen[0] if chosen else None
-
-
-def split_edge(text: str) -> tuple[str, int | None]:
-    """Take the edge off a name that carries it.
-
-    Examples
-    --------
-    >>> split_edge("gyro.read begin") == ("gyro.read", BEGIN)
-    True
-    >>> split_edge("end:gyro.read") == ("gyro.read", END)
-    True
-    >>> split_edge("gyro.read")
-    ('gyro.read', None)
-    """
-    if text[:1] in "+-" and len(text) > 1:
-        return text[1:].strip(), BEGIN if text[0] == "+" else END
-    for joint in _JOINTS:
-        for name, found, word in (text.rpartition(joint), text.partition(joint)[::-1]):
-            side = WORDS.get(word.strip().lower()) if found and len(word.strip()) > 2 else None
-            if side is not None and name.strip():
-                return name.strip(), side
-    return text, None
-
-
-def side_of(word: str) -> int | None:
-    """The side that a cell of a column of edges tells, also of a lock, or with a name of its own.
-
-    Examples
-    --------
-    >>> side_of("Enter") == side_of("loop_begin") == BEGIN, side_of("got") == HAD, side_of("imu")
-    (True, True, None)
-    """
-    known = WORDS.get(word.lower(), lock_side(word))
-    return split_edge(word)[1] if known is None else known
-
-
 def commonest(table: Table) -> Bool | None:
     """Rows of the name and side that is met most often."""
     key = table.columns["name"].astype(np.int64)
@@ -305,10 +249,10 @@ def rows(content: Content) -> Found:
     at = table.columns
     name, own_names, side = _sides(table)
     time = at["time"]
-    nameless = name == own_names.index("") if "" in own_names else np.zeros(len(name), bool)
-    outcast.add(np.flatnonzero(nameless), "missing value")
-    neither = (side < 0) & ~nameless
+    neither = side < 0
     outcast.add(np.flatnonzero(neither), "not a row")
+    nameless = name == own_names.index("") if "" in own_names else np.zeros(len(name), bool)
+    outcast.add(np.flatnonzero(nameless & ~neither), "missing value")
     neither |= nameless
     words = table.words.get("thread", [])
     thread = None
@@ -349,7 +293,7 @@ def rows(content: Content) -> Found:
     return Found(
         found,
         time[:200_000],
-        notes=notes + _unknown(table, side) + _cut_off(table),
+        notes=notes + _unknown(table, side) + _others(table, side) + _cut_off(table),
         partner=partner,
     )
 
@@ -375,6 +319,19 @@ def _unknown(table: Table, side: NDArray[np.int8]) -> tuple[str, ...]:
         return ()
     begin, end = (words[int(np.asarray(edge)[np.argmax(side == one)])] for one in (BEGIN, END))
     return (f"{begin!r} is taken for begin and {end!r} for end: {EDGES}",)
+
+
+def _others(table: Table, side: NDArray[np.int8]) -> tuple[str, ...]:
+    """What is said of rows that are events of another kind, many of one word."""
+    words, edge = table.words.get("edge", []), table.columns.get("edge")
+    if edge is None:
+        return ()
+    uses = np.bincount(np.asarray(edge)[side < 0], minlength=len(words))
+    often = [words[k] for k in np.argsort(-uses, kind="stable") if uses[k] >= ENOUGH and words[k]]
+    if not often:
+        return ()
+    some = ", ".join(repr(word) for word in often[:_LISTED]) + ", ..." * (len(often) > _LISTED)
+    return (f"{int(uses.sum()):,} rows ({some}) are set aside: neither begin nor end of a call",)
 
 
 def _missing(
@@ -448,7 +405,8 @@ def _sides(table: Table) -> tuple[Int, list[str], NDArray[np.int8]]:
     name = np.asarray(table.columns["name"]).astype(np.int32)
     words = table.words["name"]
     if "edge" in table.columns:
-        return *_named(table, name, words), _edges(table)
+        side = _edges(table)
+        return *_named(table, name, words, side), side
     split = [split_edge(word) for word in words]
     names = list(dict.fromkeys(text for text, _ in split))
     code = np.array([POINT if side is None else side for _, side in split], np.int8)
@@ -456,15 +414,32 @@ def _sides(table: Table) -> tuple[Int, list[str], NDArray[np.int8]]:
     return place[name], names, code[name]
 
 
-def _named(table: Table, name: Int, words: list[str]) -> tuple[Int, list[str]]:
-    """Names of rows, from the word of the edge where the cell is empty: ``loop_begin``."""
+def _named(
+    table: Table, name: Int, words: list[str], side: NDArray[np.int8]
+) -> tuple[Int, list[str]]:
+    """Names of rows, of locks from their own column.
+
+    Where the cell is empty it is the word of the edge that tells: ``loop_begin``.
+    """
+    of_lock = side >= WANTED
+    if "lock" in table.columns:
+        name, words = _of_locks(table, name, words, of_lock)
     if "" not in words:
         return name, words
-    own = [split_edge(word)[0] for word in table.words["edge"]]
+    edges = table.words["edge"]
+    own = [split_edge(word)[0] if lock_side(word) is None else lock_word(word) for word in edges]
     made = list(dict.fromkeys([*words, *own]))
     place = np.array([made.index(text) for text in own], np.int32)
     empty = name == words.index("")
     return np.where(empty, place[np.asarray(table.columns["edge"])], name), made
+
+
+def _of_locks(table: Table, name: Int, words: list[str], of_lock: Bool) -> tuple[Int, list[str]]:
+    """Names of rows, where those of a lock's events stand in a column of their own."""
+    locks = table.words["lock"]
+    made = list(dict.fromkeys([*words, *locks]))
+    place = np.array([made.index(text) for text in locks], np.int32)
+    return np.where(of_lock, place[np.asarray(table.columns["lock"])], name), made
 
 
 def _edges(table: Table) -> NDArray[np.int8]:

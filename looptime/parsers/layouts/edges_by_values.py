@@ -90,7 +90,9 @@ def edge_columns(
 
 
 def _by_turns(side: Int, name: Int, thread: Int | None) -> bool:
-    """Whether the two words take turns for each name, or nearly so."""
+    """Whether the two words take turns for each name, or nearly so; rows of others lie between."""
+    mine = side >= 0
+    side, name, thread = side[mine], name[mine], None if thread is None else thread[mine]
     order = np.lexsort((name,) if thread is None else (thread, name))
     same = np.diff(name[order]) == 0
     if thread is not None:

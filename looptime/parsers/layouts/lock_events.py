@@ -25,6 +25,7 @@ __all__ = [
     "lock_edges",
     "lock_names",
     "lock_side",
+    "lock_word",
     "with_owners",
 ]
 
@@ -36,7 +37,7 @@ _VERBS: dict[str, int] = {
     **dict.fromkeys(("got", "acquire", "acquires", "acquired", "granted", "obtained", "locked",
                      "lock", "take", "taken", "took"), HAD),
     **dict.fromkeys(("release", "releases", "released", "unlock", "unlocks", "unlocked", "give",
-                     "given", "freed"), FREED),
+                     "given", "free", "frees", "freed"), FREED),
     **dict.fromkeys(("timeout", "timedout", "failed", "fails", "denied", "missed"), MISSED),
 }  # fmt: skip
 _LOCKS = frozenset(("lock", "mutex", "semaphore", "sem", "spinlock", "bus", "monitor"))
@@ -65,6 +66,17 @@ def lock_side(word: str) -> int | None:
     return said[0] if len(said) == 1 and all(part in _LOCKS for part in rest) else None
 
 
+def lock_word(word: str) -> str:
+    """What an event of a lock says of which lock it is, where no column does.
+
+    Examples
+    --------
+    >>> lock_word("mutex_acquired"), lock_word("got"), lock_word("lock_wait")
+    ('mutex', 'lock', 'lock')
+    """
+    return next((part for part in tokens(word) if part in _LOCKS), "lock")
+
+
 def lock_columns(found: list[Head], dialect: Dialect, edge: Head) -> dict[str, Head]:
     """Time, lock and thread of a log of such events: what may be of threads, by name or by order.
 
@@ -79,7 +91,9 @@ def lock_columns(found: list[Head], dialect: Dialect, edge: Head) -> dict[str, H
     """
     time = clock_of(found, dialect)
     told: dict[str, Head] = {} if time is None else {"time": time}
-    others = [h for h in found if h not in (edge, time) and wordy(dialect, h.index)]
+    of_locks = [row for row in dialect.sample if lock_side(row[edge.index]) is not None]
+    others = [h for h in found if h not in (edge, time) and wordy(dialect, h.index)
+              and not all(is_missing(row[h.index]) for row in of_locks)]  # fmt: skip
     named = [h for h in others if h.word in THREADS]
     objects = [h for h in others if h.word in _OBJECTS and h not in named]
     pairs = [(who, what) for who in named or others for what in objects or others if who != what]
@@ -87,7 +101,8 @@ def lock_columns(found: list[Head], dialect: Dialect, edge: Head) -> dict[str, H
     best = max(pairs, key=lambda pair: share[pair], default=None)
     if best is not None and share[best] >= _IN_TURN:
         return told | {"thread": best[0], "name": best[1]}
-    return told | dict(zip(["name"], objects or others, strict=False))
+    rest = objects or [head for head in others if head not in named]
+    return told | dict(zip(["name"], rest, strict=False))
 
 
 def lock_names(dialect: Dialect) -> tuple[str, ...] | None:

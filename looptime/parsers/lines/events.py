@@ -10,7 +10,7 @@ import numpy as np
 
 from looptime.parsers.columns.evidence import BEGIN_WORDS, END_WORDS, rises, without_binding
 from looptime.parsers.columns.lexicon import PHASES
-from looptime.parsers.layouts.edges import WORDS, split_edge
+from looptime.parsers.layouts.edge_words import WORDS, split_edge
 from looptime.parsers.layouts.pairing import BEGIN, END
 from looptime.parsers.lines.grid import fit_cell, is_text
 from looptime.parsers.lines.shapes import LEVELS, Shapes

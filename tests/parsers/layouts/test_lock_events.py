@@ -241,3 +241,67 @@ def test_who_lets_a_lock_go_without_a_name_is_who_has_it(tmp_path, head):
     assert pieces["i2c held"] == pytest.approx([2.0] * len(run), abs=2e-3)
     of_camera = run.call_columns.duration_ns[~run.on_loop_thread]
     assert of_camera.max() / 1e6 == pytest.approx(6.0, abs=2e-3)
+
+
+#: Headers and rows of calls and of a lock's events in one log; the names of the lock, if any.
+BESIDE = {
+    "own column": ("t_us,thread,event,name,lock", "{t},{who},{what},{call},{lock}", "state"),
+    "one column": ("time_us,who,what,object", "{t},{who},{what},{call}{lock}", "state"),
+    "no name": ("t_us,thread,event,name", "{t},{who},{what},{call}", "lock"),
+}
+
+
+def of_calls_and_a_lock(words, loops=200):
+    """Events (time [us], thread, what, call, lock) of passes that wait 0 or 1.5 ms for a radio.
+
+    The radio takes the lock every fourth pass, 1.5 ms before it is let go again; words are those
+    of asking, having and letting go.
+    """
+    wait, got, free = words
+    rows, at = [], 0
+    for k in range(loops):
+        rows += [(at, "ctl", "begin", "step", ""), (at + 10, "ctl", "begin", "sense", ""),
+                 (at + 2510, "ctl", "end", "sense", "")]  # fmt: skip
+        waited = 1500 if k % 4 == 3 else 0
+        if waited:
+            rows += [(at + 2000, "radio", w, "", "state") for w in (wait, got)]
+            rows.append((at + 4019, "radio", free, "", "state"))
+        had = at + 2520 + waited
+        rows += [(at + 2520, "ctl", wait, "", "state"), (had, "ctl", got, "", "state"),
+                 (had + 400, "ctl", free, "", "state"), (had + 410, "ctl", "begin", "act", ""),
+                 (had + 2210, "ctl", "end", "act", ""), (had + 2220, "ctl", "end", "step", ""),
+                 (had + 2230, "ctl", "frame_seen", "", "")]  # fmt: skip
+        at = had + 2250 + 10 * (k % 3)
+    return sorted(rows, key=lambda row: row[0])
+
+
+@pytest.mark.parametrize("form", BESIDE)
+@pytest.mark.parametrize("words", [("lock_wait", "lock_got", "lock_free"),
+                                   ("want", "acquired", "released")])  # fmt: skip
+def test_calls_and_a_lock_in_one_log(tmp_path, form, words):
+    """A pass waits 1.5 ms in every fourth loop, and holds the lock for 0.4 ms in each."""
+    head, line, lock = BESIDE[form]
+    rows = [line.format(t=t, who=who, what=what, call=call, lock=of)
+            for t, who, what, call, of in of_calls_and_a_lock(words)]  # fmt: skip
+    run = read(tmp_path, "\n".join([head, *rows]) + "\n")
+    pieces, loops = self_ms(run), np.arange(len(run))
+    assert len(run) == 199
+    assert pieces["sense"] == [2.5] * 199
+    assert pieces[f"{lock} wait"] == pytest.approx(np.where(loops % 4 == 3, 1.5, 0.0), abs=2e-3)
+    assert pieces[f"{lock} held"] == pytest.approx([0.4] * 199)
+    at = run.call_columns
+    held = next(code for code, name in enumerate(run.names) if name.name == f"{lock} held")
+    others = at.duration_ns[(at.thread != run.loop_thread) & (at.name == held)]
+    assert others.tolist() == [2_019_000] * len(others)
+    assert len(others) >= 49
+    assert any("'frame_seen'" in note for note in run.clock.notes)
+
+
+def test_events_that_nobody_knows_are_set_aside_between_begins_and_ends(tmp_path):
+    """The same log, whose events of the lock have words of their own: calls last as long."""
+    rows = [f"{t},{who},{what},{call or lock}" for t, who, what, call, lock in
+            of_calls_and_a_lock(("push", "peek", "pop"))]  # fmt: skip
+    run = read(tmp_path, "t_us,thread,event,name\n" + "\n".join(rows) + "\n")
+    assert {name.name for name in run.names} == {"sense", "act"}
+    assert self_ms(run)["act"] == [1.8] * len(run) == [1.8] * 199
+    assert (run.set_aside.reason == run.set_aside.reason[0]).sum() > 1000
