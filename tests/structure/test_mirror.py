@@ -49,7 +49,7 @@ ELSEWHERE = {
     },
     "parsers/layouts": {
         "contract": "parsers/layouts/test_skeleton", "each_row": "parsers/layouts/test_stamps",
-        "laid": "parsers/layouts/test_costs",
+        "edge_words": "parsers/layouts/test_edges", "laid": "parsers/layouts/test_costs",
     },
     "parsers/lines": {
         "cell_rows": "parsers/layouts/test_costs", "column_names": "parsers/lines/test_plain",
