@@ -7,7 +7,7 @@ import math
 from dataclasses import fields
 from typing import Any, TypeVar
 
-from looptime.errors import UsageError
+from looptime.errors import UsageError, nearest
 from looptime.records import dataclass
 
 __all__ = ["Controller", "Target", "Wheel", "parse_target", "stated"]
@@ -189,10 +189,7 @@ def stated(kind: type[S], values: dict[str, Any]) -> S:
     known = {f.name: str(f.type) for f in fields(kind)}
     for key in values:
         if key not in known:
-            import difflib
-
-            near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)
-            raise UsageError(f"key {key!r} is not known; the nearest is {near[0]!r}")
+            raise UsageError(f"key {key!r} is not known; {nearest(key, known)}")
     return kind(**{key: _value(key, value, known[key]) for key, value in values.items()})
 
 

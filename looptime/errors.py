@@ -1,9 +1,14 @@
 """What looptime raises; the lowest module, so that anything may import it."""
 
+from collections.abc import Iterable
+
 __all__ = [
     "LogError", "LooptimeError", "NotEnoughError", "ProjectError", "UnlikePhasesError",
-    "UsageError",
+    "UsageError", "nearest",
 ]  # fmt: skip
+
+#: How alike two words are that one may stand for the other, and so many names are told else.
+_ALIKE, _TOLD = 0.6, 8
 
 
 class LooptimeError(Exception):
@@ -66,3 +71,39 @@ class LogError(LooptimeError):
         self.line = line
         place = path if line is None else f"{path}:{line}"
         super().__init__(f"{place}: {what}" if place else what)
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The name that a word may be meant for, else what names there are.
+
+    Examples
+    --------
+    >>> nearest("gyro.red", ["gyro.read", "drive.write"]), nearest("drive", ["gyro", "drive.write"])
+    ("the nearest is 'gyro.read'", "the nearest is 'drive.write'")
+    >>> nearest("mast", ["gyro.read", "drive.write"]), nearest("mast", [])
+    ("there are 'gyro.read' and 'drive.write'", 'there is none')
+    >>> nearest("mast", (f"call{k}" for k in range(20)))[-30:]
+    "'call6', 'call7' and 12 others"
+    """
+    import re
+    from difflib import SequenceMatcher
+
+    names = list(dict.fromkeys(known))
+    asked = SequenceMatcher(None, "", word.lower(), autojunk=False)
+
+    def likeness(name: str) -> float:
+        best = 0.0
+        for part in (name.lower(), *re.findall(r"[^\W_]+", name.lower())):
+            asked.set_seq1(part)
+            best = max(best, asked.ratio())
+        return best
+
+    best = max(names, key=likeness, default=None)
+    if best is not None and likeness(best) >= _ALIKE:
+        return f"the nearest is {best!r}"
+    shown = [repr(name) for name in names[:_TOLD]]
+    if len(names) > _TOLD:
+        shown.append(f"{len(names) - _TOLD} others")
+    if len(shown) < 2:
+        return f"there is {shown[0] if shown else 'none'}"
+    return f"there are {', '.join(shown[:-1])} and {shown[-1]}"

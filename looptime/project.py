@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from looptime.call_words import guess_name
 from looptime.controllers import Controller, Wheel, stated
-from looptime.errors import ProjectError, UsageError
+from looptime.errors import ProjectError, UsageError, nearest
 from looptime.files import read_toml
 from looptime.records import dataclass
 from looptime.schema import KINDS, LAYOUTS, CallName
@@ -223,10 +223,7 @@ _CHOICES: dict[str, tuple[str, ...]] = {
 def _known(key: str, allowed: tuple[str, ...], where: str) -> None:
     if key in allowed:
         return
-    import difflib
-
-    near = difflib.get_close_matches(key, allowed, n=1, cutoff=0.0)
-    raise ProjectError(f"{where}: key {key!r} is not known; the nearest is {near[0]!r}")
+    raise ProjectError(f"{where}: key {key!r} is not known; {nearest(key, allowed)}")
 
 
 def _value(key: str, value: object, where: str) -> Any:

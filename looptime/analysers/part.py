@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from looptime.array_types import Bool
-from looptime.errors import UsageError
+from looptime.errors import UsageError, nearest
 from looptime.run import Run
 
 __all__ = ["IDLE_WORDS", "in_phase", "part", "phases"]
@@ -108,11 +108,7 @@ def in_phase(run: Run, phase: str) -> Bool:
     if at.phase is None:
         raise UsageError(f"{run.source or 'the run'} has no phases: leave --phase out")
     if phase not in at.phase_names:
-        import difflib
-
-        near = difflib.get_close_matches(phase, at.phase_names, n=1, cutoff=0.0)
-        hint = f"; the nearest is {near[0]!r}" if near else ""
-        raise UsageError(f"phase {phase!r} does not occur{hint}")
+        raise UsageError(f"phase {phase!r} does not occur; {nearest(phase, at.phase_names)}")
     return at.phase == at.phase_names.index(phase)
 
 

@@ -9,7 +9,6 @@ up what is theirs.
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from dataclasses import replace
@@ -26,7 +25,7 @@ from looptime.controlling.fit_stretches import (
     clustered,
     cut_up,
 )
-from looptime.errors import NotEnoughError, UsageError
+from looptime.errors import NotEnoughError, UsageError, nearest
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.signal_names import known_as
@@ -178,12 +177,10 @@ def signal_key(run: Run, name: str) -> str:
     where = run.source or "the log"
     if not have:
         raise UsageError(f"{where}: has no signals, so none is called {name!r}")
-    near = difflib.get_close_matches(name, have, 1, 0.6)
-    hint = f"; the nearest is {near[0]!r}" if near else ""
+    hint = f"; {nearest(name, have)}"
     if len(bare) > 1:
         hint = f", but {' and '.join(map(repr, bare[:MOST_NAMED]))}: name one of them in full"
-    shown = ", ".join([*have][:MOST_NAMED]) + (", ..." if len(have) > MOST_NAMED else "")
-    raise UsageError(f"{where}: has no signal {name!r}{hint} (there are {shown})")
+    raise UsageError(f"{where}: has no signal {name!r}{hint}")
 
 
 def _either(at: Float, output: Float, when: Float, measured: Float) -> Fit:

@@ -9,7 +9,7 @@ from looptime.analysers.basis import Basis
 from looptime.analysers.durations import named
 from looptime.analysers.own_stamps import sample_age_of, stamped_age_ns
 from looptime.array_types import Int
-from looptime.errors import NotEnoughError, UsageError
+from looptime.errors import NotEnoughError, UsageError, nearest
 from looptime.heading.kept_work import Waited
 from looptime.heading.logged_turning import reading_age_ns
 from looptime.heading.pattern import Sampling, blocks_of
@@ -201,7 +201,6 @@ def _loop_of(start: Int, time_ns: Int) -> Int:
 
 
 def _code(run: Run, name: str, what: str) -> int:
-    import difflib  # loaded by a wrong name alone
 
     names = [n.name for n in run.names]
     if name in names:
@@ -212,9 +211,7 @@ def _code(run: Run, name: str, what: str) -> int:
     where = run.source or "the log"
     if not have:
         raise UsageError(f"{where}: the log has no calls, so {what} {name!r} is not in it")
-    near = difflib.get_close_matches(name, have, 1, 0.4)
-    hint = f"did you mean {near[0]!r}?" if near else f"it has {', '.join(have[:6])}"
-    raise UsageError(f"{where}: {what} {name!r} is not in the log; {hint}")
+    raise UsageError(f"{where}: {what} {name!r} is not in the log; {nearest(name, have)}")
 
 
 def _read_rows(

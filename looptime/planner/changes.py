@@ -22,7 +22,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
-from looptime.errors import UsageError
+from looptime.errors import UsageError, nearest
 from looptime.files import read_toml
 from looptime.records import dataclass
 
@@ -244,11 +244,8 @@ def parse(text: str) -> Change:
         raise UsageError("a change is empty: write for example 'batch encoder.*'")
     key, name, _ = words[0]
     if key is not None or name not in VERBS:
-        near = difflib.get_close_matches(key or name, VERBS, n=1, cutoff=0.0)[0]
-        raise UsageError(
-            f"change {text!r}: {key or name!r} is not a kind of change; the nearest is {near!r}: "
-            f"{VERBS[near].example!r}"
-        )
+        near = nearest(key or name, VERBS)
+        raise UsageError(f"change {text!r}: {key or name!r} is not a kind of change; {near}")
     verb = VERBS[name]
     patterns: list[str] = []
     given: dict[str, Any] = {}
@@ -389,7 +386,7 @@ def _hint(pattern: str, names: Sequence[str]) -> str:
     if not names:
         return "the log has no calls"
     if not set("*?[").intersection(pattern):
-        return f"the nearest is {difflib.get_close_matches(pattern, names, n=1, cutoff=0.0)[0]!r}"
+        return nearest(pattern, names)
     bare = pattern.strip("*?")
     near = difflib.get_close_matches(bare, names, n=3, cutoff=0.0)
     return f"near it are {', '.join(repr(name) for name in near)}"

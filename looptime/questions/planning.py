@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from looptime.analysers.lock_rows import fold_locks
 from looptime.analysers.thread_rule import ThreadRule, thread_rule
-from looptime.errors import UsageError
+from looptime.errors import UsageError, nearest
 from looptime.findings.finding import Finding
 from looptime.findings.priced import led, remedy_of
 from looptime.planner import (
@@ -198,7 +197,5 @@ def _known_calls(run: Run, classes: Mapping[str, str] | None) -> dict[str, str]:
     names = [call.name for call in run.names]
     for name in classes or ():
         if name not in names:
-            near = difflib.get_close_matches(name, names, 1, 0.0)
-            hint = f"; the nearest is {near[0]!r}" if near else ""
-            raise UsageError(f"recurs: no call is named {name!r}{hint}")
+            raise UsageError(f"recurs: no call is named {name!r}; {nearest(name, names)}")
     return dict(classes or {})

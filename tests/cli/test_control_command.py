@@ -75,7 +75,7 @@ def test_one_of_the_project_is_changed_by_options(tmp_path, capsys):
         ([], "no controller is stated"),
         (["--kp", "-3"], "from 0"),
         (["--kp", "3", "--ki", "2"], "form is missing"),
-        (["--kp", "3", "--read-call", "mast.rea"], "did you mean 'mast.read'"),
+        (["--kp", "3", "--read-call", "mast.rea"], "the nearest is 'mast.read'"),
         (["--kp", "3", "--target", "hop:1"], "step:SIZE"),
         (["--kp", "3", "--plant", "speed", "--fit", "a,b"], "no signal 'a'"),
         (["--kp", "3", "--plant", "speed", "--fit", "a"], "OUTPUT,MEASURED"),

@@ -134,7 +134,7 @@ def test_signals_of_a_run():
     assert found.time_constant_ms.value == pytest.approx(50.0, rel=1e-5)
     with pytest.raises(UsageError, match="nearest is 'mast_out'"):
         fit_plant(run, "mast_ou", "mast_m", "position")
-    with pytest.raises(UsageError, match=r"no signal 'lift' \(there are mast_out, mast_m\)"):
+    with pytest.raises(UsageError, match=r"no signal 'lift'; there are 'mast_out' and 'mast_m'"):
         fit_plant(run, "lift", "mast_m", "position")
     with pytest.raises(NotEnoughError, match="never changes"):
         fit_plant(make_run([20.0] * 600, signals={"o": [0.5] * 600, "m": seen}), "o", "m", "speed")

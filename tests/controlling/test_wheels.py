@@ -142,6 +142,6 @@ def test_refusals():
     run, wheels = drive((1, 2, 3, 4), (8, 10, 12, 14))
     with pytest.raises(UsageError, match="each steered wheel"):
         steering(run, wheels[:1], 360.0)
-    with pytest.raises(UsageError, match=r"did you mean 'fl\.read'"):
+    with pytest.raises(UsageError, match=r"the nearest is 'fl\.read'"):
         steering(run, (Wheel("a", "fl.rea", "fl.write"), wheels[1]), 360.0)
     assert steering(run, wheels).drag_mm_per_m is None

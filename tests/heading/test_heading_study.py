@@ -280,7 +280,7 @@ def test_required_rates_carry_their_cautions():
         (
             UsageError,
             {"motion": "steady:90", "setup": Setup(labels=Labels("gyro.rread"))},
-            "did you mean 'gyro.read'",
+            "the nearest is 'gyro.read'",
         ),
     ],
 )

@@ -136,9 +136,9 @@ def test_gaps_between_kept_loops_are_closed():
 @pytest.mark.parametrize(
     ("labels", "says"),
     [
-        (Labels("giro.read"), "did you mean 'gyro.read'"),
-        (Labels("gyro.read", use_call="drive.wrote"), "did you mean 'drive.write'"),
-        (Labels("gyro.read", pickup_call="zzz"), "it has control"),
+        (Labels("giro.read"), "the nearest is 'gyro.read'"),
+        (Labels("gyro.read", use_call="drive.wrote"), "the nearest is 'drive.write'"),
+        (Labels("gyro.read", pickup_call="zzz"), "there are 'control'"),
         (Labels(read_instant="middle"), "use start or end"),
     ],
 )

@@ -1,13 +1,12 @@
 """Fixed limits from the project file: each holds or does not hold in every new run."""
 
-import difflib
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
 from looptime.checks.recording.facts import Facts
 from looptime.checks.recording.figures import RunValues
-from looptime.errors import UsageError
+from looptime.errors import UsageError, nearest
 from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.dither import TOO_COARSE
@@ -138,9 +137,7 @@ def _call_rows(runs: Sequence[RunValues], name: str, table: dict[str, float]) ->
     holders = [(c, r) for r in runs for c in r.calls if c.name == name and c.calls]
     if not holders:
         known = sorted({c.name for r in runs for c in r.calls} - {UNATTRIBUTED})
-        near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)
-        hint = f"; the nearest is {near[0]!r}" if near else ""
-        raise UsageError(f"limits: no run holds the call {name!r}{hint}")
+        raise UsageError(f"limits: no run holds the call {name!r}; {nearest(name, known)}")
     for key, limit in table.items():
         statistic = key.removesuffix("_ms")
         found = [(getattr(c, f"duration_{statistic}_ms"), r.facts) for c, r in holders]

@@ -1,13 +1,12 @@
 """Queries that name a set of a season's entries: ``robot=tray-carrier version=1.* last=5``."""
 
-import difflib
 import shlex
 from collections.abc import Iterable
 from fnmatch import fnmatchcase
 from typing import Any, TypeVar
 
 from looptime.checks.recording.facts import Facts, parse_time, time_key
-from looptime.errors import UsageError
+from looptime.errors import UsageError, nearest
 from looptime.records import dataclass
 
 __all__ = ["KEYS", "Query", "in_order", "is_query", "parse_query"]
@@ -124,8 +123,7 @@ def parse_query(text: str) -> Query:
                 f"{', '.join(KEYS)}"
             )
         if key not in KEYS:
-            near = difflib.get_close_matches(key, KEYS, n=1, cutoff=0.0)[0]
-            raise UsageError(f"query {text!r}: {key!r} is not known; the nearest is {near!r}")
+            raise UsageError(f"query {text!r}: {key!r} is not known; {nearest(key, KEYS)}")
         if key in found:
             raise UsageError(f"query {text!r}: {key} stands twice")
         found[key] = _value(text, key, value)

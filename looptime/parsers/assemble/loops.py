@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Int
 from looptime.call_words import guess_name, of_locks
-from looptime.errors import LogError
+from looptime.errors import LogError, nearest
 from looptime.parsers.clock.loop_numbers import as_logged
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.columns.lexicon import meaning, tokens
@@ -119,13 +119,8 @@ def _loop_thread(rows: CallRows, loop_call: str | None, source: str) -> int:
     """The thread of the named call, else of a row that is the loop, else with most call names."""
     if loop_call is not None:
         if loop_call not in rows.names:
-            import difflib
-
-            near = difflib.get_close_matches(loop_call, rows.names, n=1, cutoff=0.0)
-            raise LogError(
-                f"no call is named {loop_call!r}; the nearest is {near[0] if near else 'none'!r}",
-                source,
-            )
+            said = f"no call is named {loop_call!r}; {nearest(loop_call, rows.names)}"
+            raise LogError(said, source)
         if rows.thread is None:
             return 0
         named = rows.thread[rows.name == rows.names.index(loop_call)]

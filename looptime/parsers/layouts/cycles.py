@@ -5,7 +5,7 @@ import re
 import numpy as np
 
 from looptime.array_types import Bool, Int
-from looptime.errors import LogError
+from looptime.errors import LogError, nearest
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.layouts.like_runs import begins_at
 from looptime.parsers.layouts.merged import merged_loops
@@ -130,13 +130,7 @@ def _leader(name: Int, names: list[str], loop_call: str | None, path: str) -> in
     """The section that begins a cycle: the first to appear of those with the commonest count."""
     if loop_call is not None:
         if loop_call not in names:
-            import difflib
-
-            near = difflib.get_close_matches(loop_call, names, n=1, cutoff=0.0)
-            raise LogError(
-                f"no section is named {loop_call!r}; the nearest is {(near or ['none'])[0]!r}",
-                path,
-            )
+            raise LogError(f"no section is named {loop_call!r}; {nearest(loop_call, names)}", path)
         return names.index(loop_call)
     count = np.bincount(name, minlength=len(names))
     steady = np.flatnonzero(count > 1)

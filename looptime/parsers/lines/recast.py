@@ -126,7 +126,7 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
         if clocks and not lasts and not clocks_of(grid, like, clocks):
             raise LogError(
                 f"{grid.names[clocks[0]]!r} counts, and nobody says how fast: name the rate in a "
-                "line at the top of the log, such as `# counter_hz: 168000000`",
+                "line at the top of the log, such as `# counter_hz: 100000000`",
                 path,
             )
         return ""
