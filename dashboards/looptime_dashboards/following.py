@@ -73,9 +73,9 @@ class Following:
                 return None
             try:
                 self._watch = watch(Asked(self.project), str(self.folder))
-                self._moved = time.monotonic()
             except LooptimeError:  # no log yet
                 return None
+            self._moved = time.monotonic() - _age_s(self._watch.path)
         at, begun = self._watch, time.monotonic()
         before = 0 if self._seen is None or self._seen.path != at.path else self._seen.live.loops
         path = at.path
@@ -89,3 +89,11 @@ class Following:
         limits = self.project.limits
         return Seen(at.path, live, at.minute(), self._told, broken_limits(live, limits), at.share,
                     time.monotonic() - self._moved)  # fmt: skip
+
+
+def _age_s(path: str) -> float:
+    """How long ago a file was written to, by its own time; 0 where nobody knows."""
+    try:
+        return max(0.0, time.time() - os.stat(path).st_mtime)
+    except OSError:
+        return 0.0

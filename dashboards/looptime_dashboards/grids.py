@@ -110,7 +110,7 @@ def _column(
 ) -> dict[str, Any]:
     made: dict[str, Any] = {
         "field": f"c{k}", "headerName": f"{head}, %" if is_share else head,
-        "minWidth": 90 if is_number else 130 if k else 210, "flex": 1 if is_number else 2,
+        "minWidth": 90 if is_number else 130 if k else 150, "flex": 1 if is_number else 2,
         "filter": "agNumberColumnFilter" if is_number else "agTextColumnFilter",
     }  # fmt: skip
     if long:

@@ -197,13 +197,13 @@ def waiting_bars(at: Summary) -> Picture | None:
 def call_table(at: Summary) -> tuple[tuple[str, ...], tuple[tuple[object, ...], ...]]:
     """Heads and rows of the table of all calls, those of other threads last."""
     heads = (
-        "call", "thread", "kind", "subsystem", "bus", "calls a loop", "self ms a loop", "share",
-        "p50 ms", "p99 ms", "max ms", "more in slow loops, ms", "share of the variance",
+        "call", "self ms a loop", "share", "p50 ms", "p99 ms", "max ms", "more in slow loops, ms",
+        "share of the variance", "calls a loop", "kind", "thread", "subsystem", "bus",
     )  # fmt: skip
     others = [c for c in at.costs.calls if not c.on_loop_thread]
     rows = tuple(
-        (c.name, c.thread, "" if c.name == UNATTRIBUTED else c.kind, c.subsystem or "", c.bus or "",
-         c.calls_per_loop, c.self_ms_per_loop, c.share, c.p50_ms, c.p99_ms, c.max_ms,
-         c.slow_excess_ms, c.variance_share) for c in [*at.costs.rows, *others]
+        (c.name, c.self_ms_per_loop, c.share, c.p50_ms, c.p99_ms, c.max_ms, c.slow_excess_ms,
+         c.variance_share, c.calls_per_loop, "" if c.name == UNATTRIBUTED else c.kind, c.thread,
+         c.subsystem or "", c.bus or "") for c in [*at.costs.rows, *others]
     )  # fmt: skip
     return heads, rows

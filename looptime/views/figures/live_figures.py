@@ -18,7 +18,7 @@ from looptime.views.figures.picture import (
     kind_key,
     label,
     layout,
-    line_at,
+    level,
     text_in_plot,
 )
 from looptime.views.text.terminal import count, number, safe
@@ -65,17 +65,19 @@ def periods_now(at: Minute, budget_ms: float | None) -> Picture:
     top = max([float(ms.max()) if len(ms) else 1.0, budget_ms or 0.0])
     ago_ticks = range(0, int(MINUTE_S) + 1, 10)
     drawn = layout(
-        axis("seconds before now", range=[-MINUTE_S, 0.5], tickvals=[-t for t in ago_ticks],
-             ticktext=[str(t) for t in ago_ticks]),
+        axis("seconds before the last loop", range=[-MINUTE_S, 0.5],
+             tickvals=[-t for t in ago_ticks], ticktext=[str(t) for t in ago_ticks]),
         axis("period (ms)", range=[0, _calm(top)]), 280, showlegend=True,
     )  # fmt: skip
     if budget_ms is not None:
-        drawn.update(line_at(budget_ms, f"budget {number(budget_ms)} ms", "y"))
+        shape, key = level(budget_ms, f"budget {number(budget_ms)} ms")
+        drawn["shapes"] = [shape]
+        data.append(key)
     title = _title(at, budget_ms)
     return Picture(
         "live-periods", title, {"data": data, "layout": drawn},
         f"Period of {count(len(ms), 'loop')} of the last minute. {title}.",
-        ("seconds before now", "longest ms", "middle ms", "loop"),
+        ("seconds before the last loop", "longest ms", "middle ms", "loop"),
         tuple((s, float(ms[k]), m, int(at.loop[k]))
               for s, k, m in zip(x, longest, middle, strict=True)),
         f"The loops that began in the last {MINUTE_S:g} s, in stretches of "
@@ -125,7 +127,8 @@ def calls_now(at: Minute) -> Picture | None:
     y = axis("", tickvals=places, ticktext=names, range=[-0.6, len(rows) - 0.4])
     drawn = layout(axis("self time a loop (ms)", range=[0, _calm(top)]), y,
                    100 + 26 * len(rows), showlegend=True)  # fmt: skip
-    most = max(rows, key=lambda r: r.self_ms_per_loop)
+    work = [r for r in rows if r.kind != "pacing"] or rows  # the wait is what is left over
+    most = max(work, key=lambda r: r.self_ms_per_loop)
     what = "No call covers" if most.name == UNATTRIBUTED else f"{label(most.name, 40)} takes"
     title = f"{what} {percent(most.share)} of the last minute"
     return Picture(

@@ -20,7 +20,7 @@ from looptime.views.figures.picture import (
     kind_key,
     label,
     layout,
-    line_at,
+    level,
     log_axis,
     log_bins,
     loops_word,
@@ -154,14 +154,15 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
     drawn = layout(
         axis("time since the start (s)"),
         axis("period and work (ms)" if paced else "period (ms)", rangemode="tozero"),
-        dragmode="select", selectdirection="h", hovermode="closest", showlegend=paced,
+        dragmode="select", selectdirection="h", hovermode="closest",
+        showlegend=paced or at.pace.overruns.budget_ms is not None,
     )  # fmt: skip
     shapes, notes = [], []
     budget = at.pace.overruns.budget_ms
     if budget is not None:
-        line = line_at(budget, f"budget {number(budget)} ms", "y")
-        shapes += line["shapes"]
-        notes += line["annotations"]
+        line, key = level(budget, f"budget {number(budget)} ms")
+        shapes.append(line)
+        data.append(key)
     if at.warmup.loops and run is not at.run:
         shapes.append(_shade(float(t[0]), float(t[0]) + at.warmup.seconds))
         notes.append({"text": at.warmup.what, "x": float(t[0]), "y": 1, "yref": "paper",
@@ -308,7 +309,7 @@ def recurrences(at: Summary) -> Picture | None:
     y = axis("", tickvals=list(range(len(found))), ticktext=names, autorange="reversed", ticks="")
     drawn = layout(axis("height of the stall (ms)", rangemode="tozero"), y, 140 + 40 * len(found),
                    showlegend=any(kinds), barmode="overlay")  # fmt: skip
-    drawn["margin"]["r"] = 190 if any("<br>" in how for how in short) else 130
+    drawn["margin"]["r"] = 24 + 7 * max(len(line) for how in short for line in how.split("<br>"))
     first = found[0]
     title = f"{_who(first, True)} takes {number(first.height_ms)} ms more {every[0]}"
     rows = tuple(

@@ -19,8 +19,8 @@ from looptime.views.text.terminal import number, safe
 
 __all__ = [
     "MOST_POINTS", "Picture", "axis", "bar", "budget_line", "envelope", "error_bars", "kind_key",
-    "label", "layout", "line_at", "log_axis", "log_bins", "log_range", "loops_word", "room_px",
-    "text_in_plot", "three",
+    "label", "layout", "level", "line_at", "log_axis", "log_bins", "log_range", "loops_word",
+    "room_px", "text_in_plot", "three",
 ]  # fmt: skip
 
 #: Room for the numbers and the title of an upright axis [px].
@@ -205,6 +205,17 @@ def line_at(
         "shapes": [line],
         "annotations": [{"text": text_in_plot(text), "showarrow": False, "font": font, **note}],
     }
+
+
+def level(value: float, text: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """A line across a figure of a run's time: its shape, and what names it in the legend.
+
+    There is no place within the figure where a label would hide no loop.
+    """
+    shape = line_at(value, text, "y")["shapes"][0]
+    key = {"type": "scatter", "mode": "lines", "x": [None], "y": [None], "line": shape["line"],
+           "name": text, "hoverinfo": "skip", "showlegend": True}  # fmt: skip
+    return shape, key
 
 
 def budget_line(budget_ms: float | None, edges: Float) -> dict[str, list[dict[str, Any]]]:

@@ -19,7 +19,10 @@ def test_no_long_loop_of_the_minute_is_missed() -> None:
     tally.add(make_run(period.tolist()))
     at = tally.minute()
     picture = periods_now(at, 30.0)
-    longest, middle, over = picture.figure["data"]
+    longest, middle, over, budget = picture.figure["data"]
+    (across,) = picture.figure["layout"]["shapes"]
+    assert (budget["name"], across["y0"], across["y1"]) == ("budget 30.0 ms", 30.0, 30.0)
+    assert "annotations" not in picture.figure["layout"]  # no label lies on a loop
     assert over["y"] == [32, 33, 34, 35]  # the first began more than a minute before the end
     ends = np.cumsum(period) / 1000
     wanted = [ends[k] - period[k] / 1000 - ends[-1] for k in places[1:]]
@@ -49,6 +52,19 @@ def test_bars_of_calls_add_up_to_the_loop() -> None:
     assert "&lt;img src=x&gt;" in names
     assert len(picture.rows) == 26
     assert sum(row[3] for row in picture.rows) == pytest.approx(1.0)
+
+
+def test_the_wait_for_the_tick_is_not_what_takes_the_time() -> None:
+    """Of loops of 20 ms 12 are waited for, 5 are a read and 3 no call's."""
+    tally = Tally()
+    tally.add(
+        make_run(
+            [20.0] * 100, [("pacing.wait", 8, 12), ("gyro.read", 1, 5)], {"pacing.wait": "pacing"}
+        )
+    )
+    picture = calls_now(tally.minute())
+    assert picture is not None
+    assert picture.title == "gyro.read takes 25 % of the last minute"
 
 
 def test_without_calls_there_are_no_bars() -> None:
