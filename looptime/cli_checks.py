@@ -44,6 +44,11 @@ class _TwoSides(click.Command):
                 spread += [] if second else [word]
             else:
                 spread += ["--against", word] if second else [word]
+        if len(args) > 1 and "--against" not in args and not {"--help", "-h"} & {*args}:
+            raise click.UsageError(
+                "which logs are held against which? looptime compare BEFORE... --against AFTER...",
+                ctx,
+            )
         return super().parse_args(ctx, spread)
 
 

@@ -3,6 +3,7 @@
 from looptime.records import dataclass
 
 __all__ = [
+    "CUT_SHORT",
     "KINDS",
     "LAYOUTS",
     "LIMITS",
@@ -32,6 +33,9 @@ KINDS = (
 #: Log layouts; see ``sample_logs/README.md``. Lines of values are brought to one of the tables.
 TABLES = ("calls", "edges", "stages", "costs", "sections", "stamps")
 LAYOUTS = (*TABLES, "values")
+
+#: What is told of a compressed log whose end is missing.
+CUT_SHORT = "the compressed file is cut short: what came before the cut was read"
 
 #: Name of the row that holds the part of a period that no call covers.
 UNATTRIBUTED = "unattributed"

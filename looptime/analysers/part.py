@@ -128,6 +128,7 @@ def _has_signal(run: Run, column: str, value: str) -> Bool:
     known += list(signals.values) if signals is not None else []
     if signals is None or column not in signals.values:
         there = ", ".join(known) if known else "none"
+        there += " (what the log calls its mode or state is its phase)" if "phase" in known else ""
         raise UsageError(f"--where: no column {column!r}; there is: {there}")
     try:
         number = float(value)

@@ -8,6 +8,7 @@ from looptime.analysers.summary import Summary
 from looptime.findings.about import command, evidence, ms, percent, typical_ms
 from looptime.findings.finding import Finding
 from looptime.run import stated
+from looptime.schema import CUT_SHORT
 
 __all__ = ["few_left", "log_findings", "no_picture"]
 
@@ -68,6 +69,9 @@ def log_findings(at: Summary) -> list[Finding]:
             )
             note = replace(note, severity="look", text=text, worth=1.0)
         made.append(note)
+    if CUT_SHORT in run.clock.notes:
+        text = f"{CUT_SHORT[0].upper()}{CUT_SHORT[1:]}; of the rest of the run nothing is known."
+        made.append(replace(_note(at, "file_cut", text, None, ""), severity="look"))
     if run.dropped:
         text = f"The recorder lost {run.dropped} rows: times in those loops are too short."
         if "looptime-recorder" in run.meta:  # leaves out whole loops, on other threads whole calls

@@ -18,6 +18,8 @@ __all__ = ["STANDARD_INPUT", "at_hand", "find_logs", "logs_in", "one_log", "zip_
 #: The word that stands for the standard input.
 STANDARD_INPUT = "-"
 _SHOWN = 5
+#: A folder with more of them below it is a disk and no place of logs.
+_MOST_FOLDERS = 4000
 
 
 def find_logs(folder: str | Path) -> list[str]:
@@ -28,7 +30,7 @@ def find_logs(folder: str | Path) -> list[str]:
     Raises
     ------
     UsageError
-        If there are none.
+        If there are none, or so many folders that nobody keeps logs in all of them.
     """
     from looptime.checks.season.season import Season
 
@@ -36,7 +38,12 @@ def find_logs(folder: str | Path) -> list[str]:
     found: list[str] = []
     others: list[str] = []
     shut: list[OSError] = []
-    for here, folders, files in os.walk(root, onerror=shut.append):
+    for count, (here, folders, files) in enumerate(os.walk(root, onerror=shut.append)):
+        if count == _MOST_FOLDERS:
+            raise UsageError(
+                f"{root}: holds more than {_MOST_FOLDERS:,} folders: name the one into which the "
+                "logs were copied"
+            )
         folders[:] = sorted(
             f for f in folders if not f.startswith(".") and not Season.is_season(Path(here, f))
         )

@@ -121,3 +121,11 @@ def test_several_logs_are_told_together_and_then_one_by_one(tmp_path, capsys, mo
         "2 logs together: a loop takes 10.0 ms as a rule in fast.csv to 20.0 ms in slow.csv."
     )
     assert [line for line in said if line in paths] == paths
+
+
+def test_two_logs_of_which_none_is_held_against_the_other(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """What is missing is said as it is to be written."""
+    assert cli.run(["compare", "before.csv", "after.csv"]) == 2
+    assert "looptime compare BEFORE... --against AFTER..." in capsys.readouterr().err

@@ -8,7 +8,7 @@ import pytest
 import looptime
 from looptime.findings import summarise
 from looptime.run import Clock, LoopColumns, Run, SetAside
-from looptime.schema import REASONS
+from looptime.schema import CUT_SHORT, REASONS
 from tests.build_run import make_run
 from tests.findings.build import codes, even_run
 
@@ -159,3 +159,12 @@ def test_a_clock_whose_steps_are_as_long_as_a_loop_comes_first(tick_ms, hides):
     assert (told.changes.note != "") is hides
     if hides:
         assert "about as long as a loop (12 ms on average)" in told.findings[0].text
+
+
+def test_nothing_is_said_of_what_a_cut_file_does_not_hold():
+    """A log whose compressed file lacks its end is not called fine for the rest of the run."""
+    run = even_run()
+    assert codes(run)[0] == "healthy"
+    cut = replace(run, clock=replace(run.clock, notes=(CUT_SHORT,)))
+    first, *others = codes(cut)
+    assert (first, "healthy" in others) == ("file_cut", False)

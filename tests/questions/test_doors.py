@@ -266,3 +266,15 @@ def test_a_folder_without_logs_says_what_to_do(tmp_path):
     (tmp_path / "run.bin").write_text("", encoding="utf-8")
     with pytest.raises(UsageError, match=r"name run\.bin or the like itself"):
         find_logs(tmp_path)
+
+
+def test_a_disk_is_no_folder_of_logs(tmp_path, monkeypatch):
+    """Of so many folders the search gives up, in one line that says what to do."""
+    monkeypatch.setattr("looptime.questions.doors._MOST_FOLDERS", 5)
+    for k in range(4):
+        (tmp_path / f"day{k}").mkdir()
+        (tmp_path / f"day{k}" / "a.csv").write_text("t_ms\n0\n20\n")
+    assert len(find_logs(tmp_path)) == 4
+    (tmp_path / "day4").mkdir()
+    with pytest.raises(UsageError, match="more than 5 folders: name the one"):
+        find_logs(tmp_path)

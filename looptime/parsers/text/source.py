@@ -13,6 +13,7 @@ from looptime.errors import LogError
 from looptime.files import open_plain
 from looptime.parsers.text.rewritten import Rewritten, pieces
 from looptime.records import dataclass
+from looptime.schema import CUT_SHORT
 
 __all__ = [
     "BLOCK_BYTES",
@@ -41,7 +42,6 @@ HEAD_BYTES = 256 << 10
 # A timing log shrinks 4 to 20 times; far beyond that it is no log but a trap for memory
 _MOST_RATIO = 250
 _RATIO_COUNTS_FROM = 64 << 20
-_CUT = "the compressed file is cut short: what came before the cut was read"
 #: What stands where a stretch of the file was never written: bytes that are no text look alike.
 HOLE = "\ufffd".encode() * 8
 _EMPTY = re.compile(rb"(?<=[^\n\0])\0{64,}")  # fewer fill up a field of fixed width
@@ -269,8 +269,8 @@ def _raw(source: Source, size: int) -> Iterator[bytes]:
             raise LogError(
                 f"cannot be read: is not a readable {source.compression} file", source.path
             ) from error
-        if _CUT not in source.cautions:
-            source.cautions.append(_CUT)
+        if CUT_SHORT not in source.cautions:
+            source.cautions.append(CUT_SHORT)
         if rest:
             yield rest
 

@@ -64,16 +64,17 @@ def render_slow(at: Summary, top: int | None = None, video: VideoSync | None = N
     slowest = tuple(_listed(at, top or _FIRST, video))
     blocks = (*([slowest] if top is None else []), _rhythm(at.recurrence.most), _causes(at),
               render_contention(at))  # fmt: skip
-    rest = _listed(at, _MOST, video) if top is None and len(slow.events) > _FIRST else ()
+    rest = _listed(at, _MOST, video, _FIRST) if top is None and len(slow.events) > _FIRST else ()
     answer = supposing(_answer(at), at.run.clock.supposed)
     return Told(answer, _why(at), tuple(tuple(b) for b in blocks if b), tuple(rest), books,
                 () if top is None else slowest)  # fmt: skip
 
 
-def _listed(at: Summary, top: int, video: VideoSync | None) -> list[RenderableType]:
-    shown = at.slow.events[:top]
+def _listed(at: Summary, top: int, video: VideoSync | None, after: int = 0) -> list[RenderableType]:
+    shown = at.slow.events[after:top]
+    last = after + len(shown)
     return [
-        heading_line(f"Slowest {len(shown)}"),
+        heading_line(f"Slowest {after + 1} to {last}" if after else f"Slowest {last}"),
         indented(_events(shown, video, bool(at.costs.calls))),
         indented(Text(_legend(at, shown, video))),
     ]

@@ -39,6 +39,7 @@ def test_as_many_slow_loops_are_shown_as_are_asked_for():
     run = make_run(([10.0] * 19 + [30.0]) * 30)
     shown = {top: text_of(render_slow(summarise(run), top)) for top in (None, 5, 25)}
     assert "Slowest 12\n" in shown[None]
+    assert "Slowest 13 to 20\n" in shown[None]  # in full, and none of them twice
     assert "Slowest 5\n" in shown[5]
     assert "Slowest 25\n" in shown[25]
 
