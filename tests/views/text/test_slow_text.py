@@ -1,5 +1,7 @@
 """Slow loops, one of them beside a typical one, and delays, as text."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -39,7 +41,10 @@ def test_as_many_slow_loops_are_shown_as_are_asked_for():
     run = make_run(([10.0] * 19 + [30.0]) * 30)
     shown = {top: text_of(render_slow(summarise(run), top)) for top in (None, 5, 25)}
     assert "Slowest 12\n" in shown[None]
-    assert "Slowest 13 to 20\n" in shown[None]  # in full, and none of them twice
+    rest = text_of(render_slow(summarise(run)).parts(full=True))
+    assert "Slowest 13 to 20\n" in rest
+    listed = re.findall(r"^ +(\d*9)  \d+\.\d{3}", rest, re.MULTILINE)
+    assert len(listed) == len(set(listed)) == 20
     assert "Slowest 5\n" in shown[5]
     assert "Slowest 25\n" in shown[25]
 
