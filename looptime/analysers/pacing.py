@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from looptime.analysers.after_late import late_loops
 from looptime.analysers.beat_wait import (
     at_tick,
     beat_call,
@@ -51,10 +52,6 @@ ONE_TICK = 1.1
 IN_WHOLE_SLOTS = 0.5
 #: By how much longer loops are than others that take a tick more, of few ticks, and how many are.
 _MORE_TICKS, _FEW_LONG = 1.1, 10
-#: From how many ticks on a loop is taken to be one of two.
-_TWO_TICKS = 1.5
-#: Excess of late loops, in nominal periods a loop, from which on sums tell what became of it.
-_TELLS = 0.01
 #: By how much the usual loop is longer than the tick where most are late.
 _LATER = 0.003
 #: A wait of no more than this share of the nominal period is none.
@@ -79,12 +76,15 @@ class Pacing:
     wait_known: bool = False  #: Whether the log shows the wait, so that work is known
     wait_ms: float | None = None  #: Mean pacing wait in a loop
     late_count: int = 0  #: Loops that missed their slot
-    made_up_count: int = 0  #: Late loops after which the next is shorter
+    #: Late loops after which the next is shorter; where it skips, times that it missed no tick.
+    made_up_count: int = 0
     #: Times that short loops followed one another without a wait; None where it is not logged.
     burst_count: int | None = None
     #: How many loops took 1, 2, 3, ... nominal periods (within a tenth of one).
     slots: tuple[dict[str, int], ...] = ()
-    slot_share: float | None = None  #: Share of the late loops that took whole nominal periods
+    slot_share: float | None = (
+        None  #: Share of the late loops after which starts keep the old ticks
+    )
     #: A tick of which each loop misses as many, if that would look the same [ms].
     finer_ms: float | None = None
     #: The call that waits for its own device in each loop, where that is what paces it.
@@ -298,7 +298,8 @@ def _fixed(
         on = at_tick(period, middle)
         wide = spread(on) if len(on) else wide * middle / median(period)
     # waits in whole ticks: a saw, whose teeth stand beside the rate, with or without stalls
-    stalled = period > middle + max(8 * wide, ONE_TICK * tick_ms)
+    clock_ms = ONE_TICK * tick_ms  # what rounding makes of an even loop
+    stalled = period > middle + max(8 * wide, clock_ms)
     usual = float(period[~stalled].mean()) if not stalled.all() else mean
     saw = (
         tick is None
@@ -307,34 +308,21 @@ def _fixed(
         and on_grid(period, grain)
     )
     nominal = _round_period(mean if saw else middle)
-    # one step of the clock more is what rounding makes of an even loop
-    late = period > middle + max(5 * wide, 0.1 * middle, ONE_TICK * tick_ms)
-    if filled is not None and filled.late == "skip":
-        late = period > _TWO_TICKS * middle
-    kept = period[:0] if mostly_late else period[~late]  # where most are late, none tells it
-    after = np.flatnonzero(late[:-1] & ~late[1:])
-    caught = period[after + 1] < middle - max(3 * wide, 0.03 * middle)
-    mode = "fixed rate"
-    long = period > nominal + max(0.05 * nominal, ONE_TICK * tick_ms)
-    excess = float((period - nominal)[long].sum())
-    tells = excess > _TELLS * nominal * len(period)
-    if tells and excess - float((period - nominal).sum()) > 0.5 * excess:  # made up for in the end
-        mode, late, caught = "fixed rate, catches up", long, long[:-1] & (np.diff(period) < 0)
-    elif len(after) >= 3:
-        mode = "fixed rate, catches up" if caught.mean() >= 0.5 else "fixed rate, skips"
-    elif len(after) and caught.all() and _made_up(period, after, middle):
-        mode = "fixed rate, catches up"
-    if filled is not None and filled.late:
-        mode = f"fixed rate, {'catches up' if filled.late == 'catch-up' else 'skips'}"
-    if mode.endswith("catches up"):
+    slack = max(5 * wide, 0.1 * middle, clock_ms)
+    rule = "" if filled is None else filled.late
+    late = late_loops(period, nominal, middle, wide, slack, clock_ms, rule, steady=not saw)
+    kept = period[late.in_time]
+    if mostly_late:  # then none tells the rate
+        kept = kept[:0]
+    if late.becomes == "catches up":
         kept = period  # what a late loop lost, the next ones made up
     error = (nominal / float(kept.mean()) - 1) * 1e6 if len(kept) and kept.mean() > 0 else None
-    made_up = int(caught.sum()) if mode.endswith("catches up") else 0
     bursts = None if wait is None else _bursts(period, wait, nominal)
+    mode = ", ".join(filter(None, ("fixed rate", late.becomes)))
     return Pacing(
         mode, why, nominal, 1e3 / nominal, achieved, error, wait is not None,
-        None if wait is None else float(wait.mean()), int(late.sum()), made_up, bursts,
-        _slots(period, nominal), _in_slots(period[late], nominal),
+        None if wait is None else float(wait.mean()), int(late.late.sum()), late.made_up, bursts,
+        _slots(period, nominal), late.slot_share,
     )  # fmt: skip
 
 
@@ -351,16 +339,6 @@ def _bursts(period: Float, wait: Float, nominal: float) -> int:
     return int((at_once & ~np.append(False, at_once[:-1])).sum())
 
 
-def _made_up(period: Float, after: Int, middle: float) -> bool:
-    """Whether the loops after a late one make up what it lost: 2 loops or more, at least half."""
-    for k in after:
-        lost = period[k] - middle
-        gained = np.cumsum(middle - period[k + 1 : k + 1 + int(np.ceil(4 * lost / middle)) + 2])
-        if not len(gained) or gained.max() < 0.5 * lost:
-            return False
-    return True
-
-
 def _round_period(middle: float) -> float:
     """The roundest rate [1/s] or period [ms] within 0.3 % of the typical one, else that itself."""
     rate = 1e3 / middle
@@ -370,14 +348,6 @@ def _round_period(middle: float) -> float:
         if whole > 0 and abs(whole / at - 1) < 0.003 and at >= (1 if in_hz else 4) * step:
             return 1e3 / whole if in_hz else float(whole)
     return middle
-
-
-def _in_slots(late: Float, nominal: float) -> float | None:
-    """Share of the late loops that took whole nominal periods, two at least, within a tenth."""
-    if not len(late):
-        return None
-    multiple = late / nominal
-    return float(np.mean((np.abs(multiple - np.round(multiple)) <= 0.1) & (multiple > 1.5)))
 
 
 def _slots(period: Float, nominal: float) -> tuple[dict[str, int], ...]:

@@ -168,11 +168,11 @@ def _pacing(at: Summary) -> list[Finding]:
     if p.mode == "fixed rate, skips":
         took = (
             f"{p.late_count} loops ({percent(late)}) took longer than their "
-            f"{ms(ms_value(p.nominal_ms))}, and no later one made up for it"
+            f"{ms(ms_value(p.nominal_ms))}, and no later one made up for "
         )
-        text = f"A loop that is late loses its slot: {took}."
+        text = f"A loop that is late loses its slot: {took}{_missed_ticks(p)}."
         if (p.slot_share or 0.0) < IN_WHOLE_SLOTS:
-            text = f"{took}: after a late loop the rate starts anew."
+            text = f"{took}it: after a late loop the rate starts anew."
         elif not at.costs.calls:
             text += _ticks_missed(at)
         made.append(_about_pacing(at, "pacing_skips", text, 0.1 + late))
@@ -200,6 +200,14 @@ def _pacing(at: Summary) -> list[Finding]:
         text += "."
         made.append(_about_pacing(at, "rate_off", text, 0.02, "note"))
     return made
+
+
+def _missed_ticks(p: Pacing) -> str:
+    """What late loops lose, as no more than a part of a tick may be made up for."""
+    if not p.made_up_count:
+        return "the ticks missed"
+    times = "once" if p.made_up_count == 1 else f"{p.made_up_count} times"
+    return f"the ticks missed; {times} none was, and the next was shorter"
 
 
 def _made_up(p: Pacing) -> str:
