@@ -7,8 +7,8 @@ import numpy as np
 
 from looptime.analysers.basis import Basis
 from looptime.analysers.call_costs import Costs
-from looptime.analysers.slow import SlowLoops
-from looptime.array_types import Float, Int
+from looptime.analysers.slow import SlowLoops, slow_events
+from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.arrays import MAD_SCALE, mad, median
@@ -42,6 +42,9 @@ _LEVEL, _FEWEST = 0.01, 6
 _MANY = 500_000
 #: Log of the odds from which on hits that go with time are told from as many in each call.
 _ODDS = 1.0
+#: Log of the odds from which on lengths are of one kind; within which range calls would have theirs
+#: [log], how close pauses of one kind may be at most; steps that fill a range evenly.
+_CLOSE, _OWN_RANGE, _LEAST_WIDE, _GOLDEN = 4.0, 1.4, 0.05, 0.618
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,7 @@ class Pauses:
     #: differ between calls in another way; empty: can't tell.
     source: str = ""
     calls: tuple[str, ...] = ()  #: Names that lead them, the most frequent first
+    in_wait: int = 0  #: Those that meet the pacing wait, which shows what of them comes after it
 
 
 class _Hit(NamedTuple):
@@ -93,55 +97,67 @@ def pauses(basis: Basis, costs: Costs, slow: SlowLoops, explained: set[str]) -> 
     turns grow with its length, or are as long as that call's. Either is claimed only where a test
     speaks against the other.
     """
+    if (found := _with_waits(basis, costs, slow, explained)) is not None:
+        return found
+    least, large = _large(slow)
+    hits = [h for h in large if h.name not in explained]
+    if len(hits) < _FEWEST or len({h.name for h in hits}) < 2:
+        return None  # spares the turns of every call in every loop
+    return _spread(basis, _all_turns(basis, explained), hits, _taken(basis, costs), least)
+
+
+def _large(slow: SlowLoops) -> tuple[float, list[_Hit]]:
+    """From where on a stall is one [ms], and all that one name leads."""
     least = _LEAST_SHARE * (slow.typical_ms or 0.0)
-    large = [
+    return least, [
         _Hit(e.index, e.own_ms, e.culprit)
         for e in slow.events
         if e.own_ms >= least and e.cause in ("one call", "outside all calls")
     ]
-    hits = [h for h in large if h.name not in explained]
-    waits = _late_wakings(basis, least)
-    if waits is None and (len(hits) < _FEWEST or len({h.name for h in hits}) < 2):
-        return None  # spares the turns of every call in every loop
-    turns = _all_turns(basis, explained) if len(large) > 1 else []
-    # what no call covers may be a wait, in which a pause does not show
+
+
+def _taken(basis: Basis, costs: Costs) -> dict[str, float]:
+    """What each name takes [ms a loop]; what no call covers may be a wait, which hides pauses."""
     shown = [c for c in costs.rows if basis.work_known or c is not costs.unattributed]
-    taken = {c.name: c.self_ms_per_loop for c in shown if c.share is not None}
-    if (
-        hits
-        and waits is not None
-        and (found := _with_waits(basis, turns, hits, waits, taken, least))
-    ):
-        return found
-    return _spread(basis, turns, hits, taken, least)
+    return {c.name: c.self_ms_per_loop for c in shown if c.share is not None}
 
 
-def _with_waits(
-    basis: Basis, turns: list[_Turns], hits: list[_Hit], waits: _Turns, taken: dict[str, float],
-    least: float,
-) -> Pauses | None:  # fmt: skip
+def _with_waits(basis: Basis, costs: Costs, slow: SlowLoops, explained: set[str]) -> Pauses | None:
     """Where late wakings show that calls and waits are held up alike; None where they do not."""
+    if basis.pacing.mode in ("free-running", "can't tell"):
+        return None
+    from looptime.analysers.late_wakes import late_wakes  # many loops wait for nothing
+
+    woke = late_wakes(basis)
+    if woke is None or (not basis.work_known and UNATTRIBUTED in explained):
+        return None
+    if not basis.work_known:  # even periods hide what calls do within them
+        slow = slow_events(basis.in_calls or basis)
+    least, large = _large(slow)
+    hits = [h for h in large if h.name not in explained]
+    waits = _late_wakings(*woke, least, hits) if hits else None
+    if waits is None:
+        return None
     late = zip(waits.loop.tolist(), waits.over_ms.tolist(), strict=True)
     every = [*hits, *(_Hit(loop, over, _WAIT) for loop, over in late)]
-    mean_ms = waits.total_ms / len(basis.run)
-    found = _spread(basis, [*turns, waits], every, taken | {_WAIT: mean_ms}, least)
-    return found if found is not None and found.source == "outside" else None
-
-
-def _late_wakings(basis: Basis, least_ms: float) -> _Turns | None:
-    """How long after its tick each pacing wait ends; None where no wait is logged, or most do."""
-    nominal = basis.pacing.nominal_ms
-    if basis.judged != "work" or nominal is None or not basis.pacing.fixed_rate:
+    taken = {name: ms for name, ms in _taken(basis, costs).items() if name not in explained}
+    taken[_WAIT] = waits.total_ms / len(basis.run)
+    found = _spread(basis, [*_all_turns(basis, explained), waits], every, taken, least)
+    if found is None or found.source != "outside" or not found.in_wait:
         return None
-    slots = np.maximum(np.ceil(basis.judged_ms / nominal), 1.0)
-    over = np.asarray(basis.period_ms - nominal * slots, np.float64)
+    met = _inside(taken[_WAIT] / sum(taken.values()))
+    return found if binomial_two_sided(found.in_wait, found.count, met) >= _LEVEL else None
+
+
+def _late_wakings(over: Float, wait: Float, least_ms: float, hits: list[_Hit]) -> _Turns | None:
+    """Waits that end late; None where none does, or too many, or those that missed whole ticks."""
     limit = max(least_ms, _SIGMAS * MAD_SCALE * mad(over))
-    wait = np.maximum(basis.period_ms - basis.judged_ms, 0.0)
-    if not 0 < float((over > limit).mean()) <= _RARE:
-        return None
-    height = median(over[over > limit])  # what falls into a longer wait may be over before it is
-    total = float(np.minimum(wait, height).sum())
     late = np.flatnonzero(over > limit)
+    if not 0 < len(late) <= _RARE * len(over):
+        return None
+    # what falls into a longer wait may be over before it is
+    longest = median(np.array([h.excess_ms for h in hits]))
+    total = float(np.minimum(wait, max(longest - limit, 0.0)).sum())
     usual = np.maximum(wait[late], 1e-6)
     return _Turns(_WAIT, late, over[late], usual, total, limit, np.inf)
 
@@ -160,6 +176,9 @@ def _spread(
     turns = [t for t in turns if t.name not in leaders]
     even = _evenly(basis, left, names)
     source = _source(turns, least, floor, even)
+    others = {name: ms for name, ms in taken.items() if ms > 0 and name not in leaders}
+    if not source and len(leaders) <= 1 and _waits_tell(left, turns, others):
+        source = "outside"
     if (mixed and source == "own") or (
         source == "outside" and not even and _as_long(hits, leaders)
     ):
@@ -179,7 +198,43 @@ def _spread(
         tuple(int(at[h.loop]) for h in sorted(left, key=lambda h: -h.excess_ms)[:20]),
         source,
         tuple(sorted(names, key=lambda name: (-names[name], name))),
+        names[_WAIT],
     )
+
+
+def _waits_tell(hits: list[_Hit], turns: list[_Turns], taken: dict[str, float]) -> bool:
+    """Whether waits end late as pauses have it that strike calls as well: no call makes them so.
+
+    They are as many as the time has it, and all as long, more closely than lengths would be that
+    each name has of its own. What falls into a wait shows without what was left to wait then.
+    """
+    waits = next((t for t in turns if t.name == _WAIT), None)
+    names = Counter(h.name for h in hits)
+    some = _FEW_LONG <= names[_WAIT] <= len(hits) - _FEW_LONG
+    if waits is None or len(names) < _SEVERAL or not some:
+        return False
+    ms = np.array([h.excess_ms for h in hits])
+    of, whose = np.unique([h.name for h in hits], return_inverse=True)
+    woke = of[whose] == _WAIT
+    left = min(median(waits.usual_ms), median(ms[~woke]))
+    ms[woke] += left * (_GOLDEN * np.arange(woke.sum()) % 1)
+    alike = _p_alike(ms, whose, np.ones(len(ms)))
+    if alike is None or alike < _LEVEL:
+        return False
+    by_time, odds = _by_time(
+        np.array([names[name] for name in taken]), np.array([*taken.values()]),
+        np.array([name != UNATTRIBUTED for name in taken]),
+    )  # fmt: skip
+    return by_time and odds > _ODDS and _close(ms, whose, woke) > _CLOSE
+
+
+def _close(ms: Float, whose: Int, woke: Bool) -> float:
+    """Log of the odds for one length against lengths that each name has of its own."""
+    log, count = np.log(ms), np.bincount(whose)
+    wide = [max(float(log[woke == at].std()), _LEAST_WIDE) for at in (False, True)]
+    of = np.array([wide[int(woke[whose == k][0])] for k in range(len(count))])
+    odds = np.log(_OWN_RANGE / (of * np.sqrt(2 * np.pi / count)))
+    return float(odds.sum() - odds[count.argmax()])  # the others against that with most
 
 
 def _without_leaders(hits: list[_Hit], taken: dict[str, float]) -> list[_Hit]:
@@ -328,14 +383,19 @@ def _p_alike(value: Float, whose: Int, usual: Float) -> float | None:
 
 def _hits(turns: list[_Turns], whose: Int) -> tuple[bool, float]:
     """Whether hits go with the time taken, and the log of the odds against as many in each call."""
-    count = np.bincount(whose, minlength=len(turns))
-    total = np.array([t.total_ms for t in turns])
+    return _by_time(
+        np.bincount(whose, minlength=len(turns)), np.array([t.total_ms for t in turns]),
+        np.array([t.name != UNATTRIBUTED for t in turns]),
+    )  # fmt: skip
+
+
+def _by_time(count: Int, total: Float, calls: Bool) -> tuple[bool, float]:
+    """The same of how many hit each name, and what it takes."""
     share = total / total.sum()
     by_share = all(
-        binomial_two_sided(n, len(whose), s) >= _LEVEL / len(turns)
+        binomial_two_sided(n, int(count.sum()), s) >= _LEVEL / len(share)
         for n, s in zip(count.tolist(), share.tolist(), strict=True)
     )
-    calls = np.array([t.name != UNATTRIBUTED for t in turns])
     of_calls = np.log(total[calls] / total[calls].mean())
     return by_share, float((count[calls] * of_calls).sum())
 

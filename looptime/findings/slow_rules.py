@@ -272,8 +272,9 @@ def _pause_words(p: Pauses) -> str:
     stalls = f"of about {ms(p.median_ms)} (longest {ms(p.longest_ms)}), {often},"
     if p.source == "outside":
         return (
-            f"{p.count} pauses {stalls} hit whatever call happens to run: something outside the "
-            "calls, such as collection of memory or another process."
+            f"{p.count} pauses {stalls} hit whatever call happens to run"
+            f"{', and the pacing wait' if p.in_wait else ''}: something outside the calls, such as "
+            "collection of memory or another process."
         )
     names = ["time in no call" if name == UNATTRIBUTED else name for name in p.calls]
     where = f"{p.count} stalls {stalls} are spread over {listed(names)}"
