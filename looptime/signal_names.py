@@ -16,6 +16,7 @@ __all__ = [
     "SAMPLE_WORDS",
     "TARGET_WORDS",
     "Quantity",
+    "assumed",
     "known_as",
     "of_another_unit",
     "of_battery",
@@ -43,8 +44,8 @@ TARGET_WORDS = frozenset((
 ))  # fmt: skip
 #: Words that a heading read usually has in its name.
 HEADING_WORDS = ("gyro", "imu", "heading", "yaw", "compass", "orientation", "attitude")
-#: How it is said of a turn rate that nobody says its unit.
-ASSUMED = "states no unit of a turn rate: taken as"
+#: How it is said of a heading or turn rate that nobody says its unit.
+ASSUMED = "states no unit of a"
 #: Battery voltages, which the checks ask for, by their spellings.
 _BATTERY = ("battery", "batteryv", "voltage", "batteryvoltage")
 
@@ -103,6 +104,19 @@ class Quantity:
     def word(self) -> str:
         """The quantity in words."""
         return "heading" if self.name == "heading_deg" else "turn rate"
+
+
+def assumed(header: str, word: str, unit: str) -> str:
+    """What is said of a heading or turn rate whose unit neither its name nor its values tell.
+
+    Examples
+    --------
+    >>> assumed("omega", "turn rate", "deg/s")
+    "'omega' states no unit of a turn rate: taken as deg/s; omega_rad_s would say that it is rad/s"
+    """
+    other = unit.replace("deg", "rad")
+    name = f"{header}_{other.replace('/', '_')}"
+    return f"{header!r} {ASSUMED} {word}: taken as {unit}; {name} would say that it is {other}"
 
 
 @lru_cache(maxsize=4096)

@@ -9,8 +9,9 @@ from looptime.array_types import Float
 from looptime.errors import LooptimeError
 from looptime.findings.about import command, evidence, ms, three
 from looptime.findings.finding import Finding
+from looptime.heading.logged_turning import QUANTITIES
 from looptime.project import Heading
-from looptime.run import Signals
+from looptime.run import Run, Signals
 from looptime.stats.quantiles import percentiles
 
 __all__ = ["heading_findings"]
@@ -35,8 +36,8 @@ def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding
     stated : Heading, optional
         Where the heading is read and used; else that is guessed from the calls.
     """
-    rate = None if at.run.signals is None else _turn_rate(at.run.signals)
-    if rate is None or not at.pace.loops:
+    name, rate = (None, None) if at.run.signals is None else _turn_rate(at.run.signals)
+    if name is None or rate is None or not at.pace.loops:
         return []
     # loaded only where a log has what it needs: most summaries must not wait for it
     from looptime.heading.age_distribution import age_parts
@@ -60,7 +61,7 @@ def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding
     assert error[0] is not None
     text = (
         f"The heading in use is {ms(age.value)} old on average over time: while turning at "
-        f"{three(rate)} deg/s, as in the fastest twentieth of this log, it is "
+        f"{three(rate)} deg/s, as in the fastest twentieth of this log{_if(at.run, name)}, it is "
         f"{three(error[0])} deg behind."
     )
     return [
@@ -75,14 +76,22 @@ def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding
     ]  # fmt: skip
 
 
-def _turn_rate(signals: Signals) -> float | None:
-    """Turn rate exceeded in a twentieth of the time that the robot turned [deg/s]."""
-    logged = signals.values.get("turn_rate_deg_s")
+def _if(run: Run, name: str) -> str:
+    """What a figure from a signal rests on, where nothing tells its unit."""
+    unit = run.clock.angles.get(name)
+    return "" if unit is None else f" (if its {QUANTITIES[name]} is in {unit})"
+
+
+def _turn_rate(signals: Signals) -> tuple[str | None, float | None]:
+    """The signal that tells it, and the turn rate exceeded in a twentieth of turning [deg/s]."""
+    logged, heading = (signals.values.get(name) for name in ("turn_rate_deg_s", "heading_deg"))
     if logged is not None:
-        return _fast(np.abs(logged))
-    heading = signals.values.get("heading_deg")
-    if heading is None:
-        return None
+        return "turn_rate_deg_s", _fast(np.abs(logged))
+    return "heading_deg", None if heading is None else _turned(signals, heading)
+
+
+def _turned(signals: Signals, heading: Float) -> float | None:
+    """The same from a heading alone."""
     good = np.isfinite(heading)
     value, time = heading[good], signals.time_ns[good] / 1e9
     fresh = np.concatenate([[True], value[1:] != value[:-1]]) if len(value) else good[:0]

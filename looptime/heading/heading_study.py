@@ -180,7 +180,7 @@ def study(
         loops_in_run=loops_in_run,
         notes=_notes(made, setup, motion, loops_in_run - len(run)),
         cautions=CAUTIONS,
-        supposed=run.clock.supposed,
+        supposed=run.clock.supposed + motion.supposed,
         work=base.work,
     )
 

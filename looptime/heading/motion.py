@@ -38,11 +38,14 @@ class Motion:
         Times between which the rate is smooth.
     limits : tuple of str
         What the motion cannot show, in plain words.
+    supposed : tuple of str
+        What it rests on though little shows it, as it would follow an "if".
     """
 
     text: str
     duration_s: float | None = None
     limits: tuple[str, ...] = ()
+    supposed: tuple[str, ...] = ()
 
     @property
     def knots(self) -> Float:
@@ -222,6 +225,7 @@ class Recorded(Motion):
     begin_s: float
     end_s: float
     limits: tuple[str, ...] = ()
+    supposed: tuple[str, ...] = ()
 
     @property
     def knots(self) -> Float:

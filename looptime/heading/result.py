@@ -109,6 +109,7 @@ class AsLogged:
     coarse_deg: float = 0.0
     #: The same where they only hide the greatest rate [deg].
     coarse_rate_deg: float = 0.0
+    supposed: tuple[str, ...] = ()  #: As in `HeadingResult`
 
 
 @dataclass(frozen=True)
@@ -143,6 +144,11 @@ class HeadingResult:
     motion_assumed: bool = False  #: Whether nobody said how the robot moves
     work: Work = Work()  #: What another pace leaves as it is
     logged: AsLogged | None = None  #: Where a motion was assumed and the log holds one
+
+    @property
+    def rests_on(self) -> tuple[str, ...]:
+        """What would follow an "if" in any sentence about it, the log's own motion included."""
+        return (*self.supposed, *(self.logged.supposed if self.logged else ()))
 
     @property
     def latency_at_other_rates(self) -> str:
@@ -242,6 +248,7 @@ def _as_logged(at: AsLogged | None) -> Json | None:
         "greatest_rate_deg_s": None if coarse or at.coarse_rate_deg else at.peak_rate * _DEG,
         "stale_heading_deg": {**_stale(at.stale), **({"max": None} if coarse else {})},
         "limits": list(at.motion_limits),
+        "supposed": list(at.supposed),
     }
 
 

@@ -201,7 +201,7 @@ def recorded_motion(run: Run) -> Recorded:
     found = [one for name in QUANTITIES if (one := turning_of(run, name)) is not None]
     if not found:
         raise NotEnoughError(_no_motion([] if run.signals is None else list(run.signals.values)))
-    limits: tuple[str, ...] = tuple(n for n in run.clock.notes if ASSUMED in n)
+    limits: tuple[str, ...] = ()
     made = found[0]
     if len(found) > 1 and _either_way(made):
         made = found[1]
@@ -219,8 +219,7 @@ def recorded_motion(run: Run) -> Recorded:
         limits += said
         value, said = _carried_on(time, value)
         limits += said
-    if made.name == "heading_deg":
-        limits = tuple(limit for limit in limits if ASSUMED not in limit)
+    limits += tuple(n for n in run.clock.notes if f"{ASSUMED} {word}" in n)
     spline = _smooth(time, np.radians(value))
     heading, rate = (
         (spline, spline.derivative())
@@ -240,7 +239,9 @@ def recorded_motion(run: Run) -> Recorded:
         f"swings faster than about {0.5 / spacing:.3g} Hz are not in it",
         placed,
     )
-    motion = Recorded("recorded", heading, rate, float(time[0]), float(time[-1]), limits)
+    unit = run.clock.angles.get(made.name)
+    supposed = () if unit is None else (f"the {word} is in {unit}",)
+    motion = Recorded("recorded", heading, rate, float(time[0]), float(time[-1]), limits, supposed)
     return replace(motion, limits=(*_hardly(motion), *limits))
 
 

@@ -203,7 +203,7 @@ def _as_logged(run: Run, setup: Setup) -> tuple[AsLogged | None, tuple[str, ...]
         limits += (
             f"the heading is logged in steps of {step:.3g} deg, which tell no greatest rate",
         )
-    return AsLogged(found.stale, limits, found.peak_rate, coarse, step), ()
+    return AsLogged(found.stale, limits, found.peak_rate, coarse, step, found.supposed), ()
 
 
 def _set_aside(run: Run) -> tuple[str, ...]:

@@ -6,10 +6,10 @@ import numpy as np
 
 from looptime.stats.arrays import Float
 
-__all__ = ["nearest_way", "suspected", "turn_of", "unwound"]
+__all__ = ["USUAL_TURNS", "nearest_way", "suspected", "turn_of", "unwound"]
 
 #: Turns that angles are logged in: degrees, radians, turns, parts of them, powers of two.
-_USUAL = (360.0, 2 * math.pi, 1.0, 400.0, 3600.0, 36000.0, 1000 * 2 * math.pi,
+USUAL_TURNS = (360.0, 2 * math.pi, 1.0, 400.0, 3600.0, 36000.0, 1000 * 2 * math.pi,
           *(2.0**bits for bits in range(8, 25)))  # fmt: skip
 #: How far a jump may be from a turn, how far the values may range, and how far a row may go, as
 #: shares of a turn; the last within this share of the rows.
@@ -51,7 +51,7 @@ def turn_of(value: Float) -> float | None:
     size = np.abs(np.diff(known))
     if not low < high or not (size > _SUSPECT * (high - low)).any():
         return None
-    for turn in _USUAL[:3]:
+    for turn in USUAL_TURNS[:3]:
         if high - low <= _SPAN * turn and _shown(known, low, high, turn):
             return turn
     return _by_range(known, low, high)
@@ -68,7 +68,7 @@ def _shown(value: Float, low: float, high: float, turn: float) -> bool:
         return False
     landed = float(np.median(np.abs(size[jumps] - turn)))
     within = 3 * float(np.quantile(usual, 0.9)) + 0.01 * turn
-    seam = turn in _USUAL[:2] and float(np.quantile(usual, _MOST)) <= _NEAR * turn / 3
+    seam = turn in USUAL_TURNS[:2] and float(np.quantile(usual, _MOST)) <= _NEAR * turn / 3
     return landed <= within and (seam or _filled(value, low, high))
 
 
@@ -90,7 +90,7 @@ def _by_range(value: Float, low: float, high: float) -> float | None:
     # all that they range over is nearer, where no value is garbled: they visit both ends often
     every = float(np.ptp(value)) + float(np.abs(step[step != 0]).min())
     turn = every if abs(every / turn - 1) < _SNAPS else turn
-    turn = next((one for one in _USUAL if abs(turn / one - 1) < _SNAPS), turn)
+    turn = next((one for one in USUAL_TURNS if abs(turn / one - 1) < _SNAPS), turn)
     against = (np.sign(beside) != np.sign(step[at])).mean()
     alike = float(np.median(np.abs(turns - turn))) <= _ALIKE * turn
     told = alike and against >= 0.8 and high - low <= _SPAN * turn

@@ -20,6 +20,7 @@ from looptime.views.figures.heading_figures import (
     required_sentences,
 )
 from looptime.views.text.terminal import count, safe
+from looptime.words import supposing
 from looptime_dashboards.cut import range_of
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.lean import Part
@@ -80,7 +81,7 @@ def _basis(at: HeadingResult, full: bool) -> str:
     if at.warmup_loops:
         first = at.warmup_loops
         text += f"; the first {first:,} {are(first)} warm-up and left out"
-    text += "."
+    text = supposing(f"{text}.", at.rests_on)
     return text if full else f"{text} For now: more of them and the curves are on their way."
 
 

@@ -12,8 +12,8 @@ from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
 from looptime.signal_names import (
     AGE,
     ANGLE_UNITS,
-    ASSUMED,
     Quantity,
+    assumed,
     known_as,
     of_battery,
     quantity_of,
@@ -85,35 +85,78 @@ def quantity_in(dialect: Dialect, index: int) -> Quantity | None:
 
 def in_degrees(
     table: Table, dialect: Dialect, named: dict[str, int], time: Int | None = None
-) -> tuple[str, ...]:
-    """Bring headings and turn rates to degrees, ages to ms; what is said of those that were not.
+) -> tuple[tuple[str, ...], dict[str, str]]:
+    """Bring headings and turn rates to degrees, ages to ms.
 
-    A turn rate whose unit nobody states is held against how the heading moves over time [ns].
+    One whose unit nobody states is held against how it moves over time [ns].
+
+    Returns
+    -------
+    notes : tuple of str
+        What is said of those whose unit is not degrees, or not stated.
+    unsure : dict of str to str
+        Signals whose unit nothing tells, and the one that they are taken to be in.
     """
-    notes = []
-    for head in heads(dialect.header or ()):
+    notes, header = [], dialect.header or ()
+    unstated: dict[str, str] = {}
+    for head in heads(header):
         name, factor = known_as(head.text)
         if name.endswith(AGE) and named.get(name) == head.index and factor != 1:
             table.columns[Member("signal", name)] = table.columns[Member("signal", name)] * factor
         found = quantity_in(dialect, head.index)
         if found is None or named.get(found.name) != head.index:
             continue
-        if found.factor != 1:
-            table.columns[Member("signal", found.name)] = (
-                table.columns[Member("signal", found.name)] * found.factor
-            )
+        if found.unit is None:
+            unstated[found.name] = head.text
+        elif found.factor != 1:
+            _scaled(table, found.name, found.factor)
             notes.append(f"{head.text!r} is read as the {found.word} in {found.unit}")
-    rate = named.get("turn_rate_deg_s")
-    found = None if rate is None else quantity_in(dialect, rate)
-    if dialect.header and rate is not None and found is not None and found.unit is None:
-        notes.append(_unstated_rate(table, dialect, named, dialect.header[rate], time))
-    return tuple(notes)
+    made, unsure = _unstated(table, dialect, named, unstated, time)
+    return (*notes, *made), unsure
+
+
+def _scaled(table: Table, name: str, factor: float) -> None:
+    """Bring a signal of the table to another unit."""
+    table.columns[Member("signal", name)] = table.columns[Member("signal", name)] * factor
+
+
+def _unstated(
+    table: Table, dialect: Dialect, named: dict[str, int], unstated: dict[str, str],
+    time: Int | None,
+) -> tuple[list[str], dict[str, str]]:  # fmt: skip
+    """Bring a heading and a turn rate whose headers state no unit to degrees, as for the others."""
+    from looptime.parsers.columns.turning import heading_unit
+
+    notes: list[str] = []
+    unsure: dict[str, str] = {}
+    heading, rate = unstated.get("heading_deg"), unstated.get("turn_rate_deg_s")
+    if heading is not None:
+        values = table.columns[Member("signal", "heading_deg")]
+        of_rate = table.columns.get(Member("signal", "turn_rate_deg_s"))
+        stated = "deg/s" if of_rate is not None and rate is None else None
+        found = None if time is None else heading_unit(time, values, of_rate, stated)
+        if found is None:
+            unsure["heading_deg"] = "deg"
+            notes.append(assumed(heading, "heading", "deg"))
+        else:
+            _scaled(table, "heading_deg", found[0])
+            notes.append(f"{heading!r} is read as the heading in {found[1]}: {found[2]}")
+    if rate is not None:
+        said = _unstated_rate(table, dialect, named, rate, time, "heading_deg" not in unsure)
+        if said is None:
+            unsure["turn_rate_deg_s"] = "deg/s"
+        notes.append(said or assumed(rate, "turn rate", "deg/s"))
+    return notes, unsure
 
 
 def _unstated_rate(
-    table: Table, dialect: Dialect, named: dict[str, int], header: str, time: Int | None
-) -> str:
-    """Bring a turn rate without a unit to deg/s, if a heading tells its own; what is said of it."""
+    table: Table, dialect: Dialect, named: dict[str, int], header: str, time: Int | None,
+    told: bool,
+) -> str | None:  # fmt: skip
+    """Bring a turn rate without a unit to deg/s; what tells its unit, if anything does.
+
+    ``told`` says whether a heading beside it is known to be in degrees.
+    """
     from looptime.parsers.columns.turning import FASTEST_RAD_S, rate_unit
 
     rate = table.columns[Member("signal", "turn_rate_deg_s")]
@@ -122,17 +165,17 @@ def _unstated_rate(
         angle = quantity_of(texts[index]) or quantity_of(f"{texts[index]} [deg]")
         if time is None or angle is None or angle.name != "heading_deg":
             continue
-        stated = name == "heading_deg" and (quantity_in(dialect, index) or angle).unit is not None
-        unit = rate_unit(time, table.columns[Member("signal", name)], rate, stated)
+        in_deg = name == "heading_deg" and told
+        unit = rate_unit(time, table.columns[Member("signal", name)], rate, in_deg)
         if unit is not None:
-            table.columns[Member("signal", "turn_rate_deg_s")] = rate * ANGLE_UNITS[unit]
+            _scaled(table, "turn_rate_deg_s", ANGLE_UNITS[unit])
             return (
                 f"{header!r} is read as the turn rate in {unit}: so it goes with {texts[index]!r}"
             )
     known = np.abs(rate[np.isfinite(rate)])
     if len(known) and np.quantile(known, 0.99) > FASTEST_RAD_S:
         return f"{header!r} is read as the turn rate in deg/s: too fast for rad/s"
-    return f"{header!r} {ASSUMED} deg/s"
+    return None
 
 
 def count_column(dialect: Dialect, taken: Collection[int]) -> Head | None:

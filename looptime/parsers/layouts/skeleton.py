@@ -115,7 +115,7 @@ def parse(
     wants += signal_wants(named)
     table = read_table(source, dialect, wants)
     take_phase(table, layout.clock)
-    turned = in_degrees(table, dialect, named, table.columns.get(_clock_key(layout, table)))
+    turned, unsure = in_degrees(table, dialect, named, table.columns.get(_clock_key(layout, table)))
     turned += _aged(layout, table, unit, {h: n for n, at in named.items() for h in samples
                                           if h.index == at})  # fmt: skip
     if main is not None and len(table.rejects.line) > 0.05 * len(table):
@@ -147,6 +147,7 @@ def parse(
         starts_from=layout.starts_from,
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
         supposed=(() if _unit_shown(log.given) else unit.supposed) + found.supposed,
+        angles=unsure,
     )  # fmt: skip
     header = given.one["name"].text if "name" in given.one else ""
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner,

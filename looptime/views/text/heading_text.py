@@ -75,7 +75,7 @@ def render_heading(
     more = [*_integrated(at), *(caution(text) for text in at.cautions if at.required)]
     shown = tuple(tuple(t) for t in tables if t)
     return Told(
-        supposing(heading_sentence(at), at.supposed),
+        heading_sentence(at),
         tuple(reasons),
         shown,
         tuple(more),
@@ -85,6 +85,10 @@ def render_heading(
 
 def heading_sentence(at: HeadingResult) -> str:
     """How far off the heading is, and the rate that the tolerance asks for."""
+    return supposing(_sentence(at), at.rests_on)
+
+
+def _sentence(at: HeadingResult) -> str:
     for limit in at.motion_limits:
         if limit.startswith(HARDLY_TURNED):
             return (

@@ -1,9 +1,10 @@
-"""Units of turn rates that no header states: from a comment, from the heading, or assumed."""
+"""Units of headings and turn rates that no header states: told by how they move, or assumed."""
 
 import numpy as np
 import pytest
 
 import looptime
+from looptime.heading.spelling import recorded_motion
 from looptime.parsers.columns.turning import rate_unit
 
 TIME = 0.02 * np.arange(1500)
@@ -62,3 +63,54 @@ def test_a_wrapping_heading_of_an_unknown_unit():
     assert rate_unit(ns, np.radians(spin % 360), np.radians(even)) == "rad/s"
     assert rate_unit(ns, np.radians(spin), np.radians(even)) is None
     assert rate_unit(ns, np.random.default_rng(1).standard_normal(len(TIME)), even) is None
+
+
+def turned(tmp_path, heading, *more, header="heading"):
+    """The run of a log of a heading without a unit, and the heading as it is read."""
+    run = read(tmp_path, f"time_ms,{header}\n{rows(1e3 * TIME, heading, *more)}\n")
+    return run, run.signals.values["heading_deg"][: len(TIME) - 1]
+
+
+@pytest.mark.parametrize(
+    ("heading", "factor", "why"),
+    [
+        (2.0 * TIME % (2 * np.pi), 180 / np.pi, "jumps by 6.28"),
+        (90.0 * TIME % 360, 1.0, "jumps by 360"),
+        (900.0 * TIME % 3600, 0.1, "jumps by 3.6e+03"),
+        (np.rint(20 * np.sin(TIME)), 1.0, "whole numbers"),
+        (HEADING, 1.0, "too fast for rad"),
+    ],
+)
+def test_what_a_heading_does_tells_its_unit(tmp_path, heading, factor, why):
+    """Its jumps are a turn; whole numbers and 150 a second are no radians of a robot."""
+    run, found = turned(tmp_path, heading)
+    assert found == pytest.approx(factor * heading[:-1], abs=1e-2)
+    assert any(why in note for note in run.clock.notes)
+    assert not run.clock.angles
+
+
+@pytest.mark.parametrize(
+    ("heading", "rate", "name", "factor"),
+    [
+        (np.radians(HEADING), RATE, "turn_rate_deg_s", 180 / np.pi),
+        (np.radians(HEADING), np.radians(RATE), "turn_rate_rad_s", 180 / np.pi),
+        (np.radians(HEADING), RATE, "omega", 180 / np.pi),
+        (HEADING / 6, np.radians(RATE) / 6, "omega", 1.0),
+    ],
+)
+def test_a_turn_rate_tells_the_unit_of_the_heading(tmp_path, heading, rate, name, factor):
+    """A heading that goes 57.3 times as far as its rate, or a 57.3th, has the other unit."""
+    run, found = turned(tmp_path, heading, rate, header=f"heading,{name}")
+    assert found == pytest.approx(factor * heading[:-1], abs=1e-3)
+    assert not run.clock.angles
+
+
+@pytest.mark.parametrize("heading", [2.0 * TIME, 20 * np.sin(TIME), 0.3 * np.cos(TIME)])
+def test_a_heading_that_may_be_in_either_unit_is_said_to_be_assumed(tmp_path, heading):
+    """Up to 40 a second without a jump may be either: each sentence says what it rests on."""
+    run, found = turned(tmp_path, heading)
+    assert found == pytest.approx(heading[:-1], abs=1e-5)
+    assert run.clock.angles == {"heading_deg": "deg"}
+    assert any("heading_rad would say that it is rad" in note for note in run.clock.notes)
+    moved = recorded_motion(run)
+    assert moved.supposed == ("the heading is in deg",)
