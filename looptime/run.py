@@ -197,6 +197,8 @@ class Clock:
     limits: tuple[str, ...] = ()
     #: What every figure rests on though little shows it, as it would follow an "if".
     supposed: tuple[str, ...] = ()
+    #: Columns that may be lengths of time though nothing says so, where the log has no other.
+    unsaid: tuple[str, ...] = ()
     #: Headings and turn rates whose unit nothing tells, and the one that they are taken to be in.
     angles: dict[str, str] = field(default_factory=dict)
     missing: MissingLoops | None = None

@@ -2,8 +2,10 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import field
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
@@ -12,7 +14,7 @@ from looptime.stats.quantiles import element_number, elements
 
 __all__ = [
     "CallTimes", "call_keys", "call_times", "durations_by_key", "first_durations_ms", "named",
-    "narrowed", "ordered_quantiles", "times_of",
+    "narrowed", "ordered_quantiles", "passed_by", "times_of",
 ]  # fmt: skip
 
 #: Calls that are sorted at a time.
@@ -26,6 +28,8 @@ _FEW_KEYS = 20
 _MANY = 1000
 #: Shapes need no more durations than this.
 _ENOUGH = 20_000
+#: Next to nothing, as a share of a turn; hardly any time, as a share of a call's.
+_NOTHING, _HARDLY = 0.01, 0.05
 
 #: Durations of which the quarters are compared, and the fewest in a quarter.
 _FOR_QUARTERS, _LEAST_QUARTER = 1000, 40
@@ -99,6 +103,34 @@ def _moved_ms(ns: Int) -> float:
         return 0.0
     medians = np.sort(some[: 4 * size].reshape(4, size), axis=1)[:, size // 2]
     return float(medians.max() - medians.min()) / 1e6
+
+
+def passed_by(took: NDArray[Any]) -> Bool:
+    """Rows of a call in which the code passed it by, of all its durations.
+
+    Code that is not run in most loops leaves rows of next to nothing there: below a hundredth of
+    the turns in which half of the time passes, and together hardly any of it.
+
+    Parameters
+    ----------
+    took : array, shape (n,)
+        In any unit and order.
+
+    Examples
+    --------
+    A camera that is read in every third loop, and a read with one long turn.
+
+    >>> passed_by(np.array([25.0, 0.02, 0.02, 26.0, 0.02, 0.02])).tolist()
+    [False, True, True, False, True, True]
+    >>> passed_by(np.append(np.full(99, 0.5), 60.0)).any()
+    np.False_
+    """
+    order = np.sort(took)
+    sums = np.cumsum(order, dtype=np.float64)
+    if not len(order) or not sums[-1] > 0:
+        return np.zeros(len(took), bool)
+    nothing = took < _NOTHING * float(order[np.searchsorted(sums, sums[-1] / 2)])
+    return nothing & (took[nothing].sum() < _HARDLY * sums[-1])
 
 
 def ordered_quantiles(ordered: Float, shares: Sequence[float]) -> list[float]:

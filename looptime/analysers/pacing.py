@@ -34,6 +34,7 @@ from looptime.schema import CallName
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
+from looptime.words import named
 
 __all__ = ["IN_WHOLE_SLOTS", "MODES", "ONE_TICK", "Pacing", "pacing", "periods_told"]
 
@@ -197,6 +198,8 @@ def pacing(
         why = f"loops that are in time start {on.ms:.4g} ms apart, and late ones make up for it"
     if mode in ("free-running", "can't tell") and _numbers_differ(period):
         mode, why, kept = _skipping(run, period, grain, mode, why) or (mode, why, kept)
+    if mode == "free-running" and run.clock.unsaid:
+        mode, why = "can't tell", f"{why}; {named(run.clock.unsaid)} may be lengths, and would tell"
     if mode == "sleep after work":
         assert waits.wait_ns is not None
         sleep = median(waits.wait_ns) / 1e6

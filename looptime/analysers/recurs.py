@@ -292,8 +292,16 @@ class _View:
             together=names if len(names) > 1 else (),
             parts=parts[:_PARTS],
             long_turns=turns,
-            gap_ms=1e3 * run.duration_s / len(loops),
+            gap_ms=self._apart_ms(np.sort(loops)),
         )
+
+    def _apart_ms(self, loops: Int) -> float:
+        """From one of the loops to the next on average, where nothing is missing in between."""
+        stretch = np.append(0, np.cumsum(~self.gaps.joined))[loops]
+        apart = np.diff(self.basis.run.loop_columns.start_ns[loops])[np.diff(stretch) == 0]
+        if not len(apart):
+            return 1e3 * self.basis.run.duration_s / len(loops)
+        return float(apart.mean()) / 1e6
 
 
 def _in_ms(rule: Rule) -> Rule:

@@ -9,7 +9,6 @@ from looptime.array_types import Float
 from looptime.errors import LooptimeError
 from looptime.findings.about import command, evidence, ms, three
 from looptime.findings.finding import Finding
-from looptime.heading.logged_turning import QUANTITIES
 from looptime.project import Heading
 from looptime.run import Run, Signals
 from looptime.stats.quantiles import percentiles
@@ -79,7 +78,11 @@ def heading_findings(at: Summary, stated: Heading | None = None) -> list[Finding
 def _if(run: Run, name: str) -> str:
     """What a figure from a signal rests on, where nothing tells its unit."""
     unit = run.clock.angles.get(name)
-    return "" if unit is None else f" (if its {QUANTITIES[name]} is in {unit})"
+    if unit is None:
+        return ""
+    from looptime.heading.logged_turning import QUANTITIES  # as above
+
+    return f" (if its {QUANTITIES[name]} is in {unit})"
 
 
 def _turn_rate(signals: Signals) -> tuple[str | None, float | None]:

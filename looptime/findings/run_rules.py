@@ -25,6 +25,7 @@ from looptime.findings.finding import Finding
 from looptime.findings.log_rules import log_findings
 from looptime.findings.pacing_rules import pacing_findings
 from looptime.schema import UNATTRIBUTED
+from looptime.words import named
 
 __all__ = ["healthy", "rate_alone", "run_findings"]
 
@@ -68,10 +69,19 @@ def healthy(at: Summary) -> Finding:
     if found.why:
         within += f" {found.why[0].upper()}{found.why[1:]}."
     within += _dearest(at)
+    begin, unsaid = "Nothing stands out", at.run.clock.unsaid
+    if unsaid:
+        severity, begin = "look", "Of the periods alone nothing stands out"
+        within += (
+            f" {named(unsaid)} may be lengths of time, and are in no figure: the unit in their "
+            "names would show where the time goes."
+        )
     return Finding(
-        "healthy", severity, f"Nothing stands out: {how}{speed}.{within}",
+        "healthy", severity, f"{begin}: {how}{speed}.{within}",
         rate, "1/s", evidence=evidence(at),
-        command=command(at, "heading" if paced.duration_s >= _TURN_S else "columns"),
+        command=command(
+            at, "heading" if paced.duration_s >= _TURN_S and not unsaid else "columns"
+        ),
         rests_on={"even": None if found.even is None else float(found.even),
                   "usual_ms": p50, "largest_ms": p99},
     )  # fmt: skip

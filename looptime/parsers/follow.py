@@ -113,6 +113,7 @@ class Follower:
         self._rest = b""
         self._known: Run | None = None
         self._last_ns: int | None = None
+        self._last_number = 0
 
     def look(self) -> Grown:
         """What is new since the last look."""
@@ -168,6 +169,18 @@ class Follower:
                 known = None  # the clock was set: nothing of this was seen
             fresh = np.ones(len(run), bool) if known is None else start > known
             if fresh.any():
-                out.append(replace(run.select(fresh), source=""))
+                on = run if known is None else self._numbered_on(run, known)
+                out.append(replace(on.select(fresh), source=""))
                 self._last_ns = int(start[-1])
+                self._last_number = int(on.loop_columns.loop[-1])
         return out
+
+    def _numbered_on(self, run: Run, known: int) -> Run:
+        """A piece in which the loop that was read last has the number that it had then.
+
+        Logged numbers are the same in both; where the log has none, each piece counts from 0.
+        """
+        at = run.loop_columns
+        again = int(np.searchsorted(at.start_ns, known, side="right")) - 1
+        off = self._last_number - int(at.loop[again])
+        return replace(run, loop_columns=replace(at, loop=at.loop + off)) if off else run

@@ -208,3 +208,12 @@ def test_a_call_that_drifts_waits_for_no_device(seed):
     assert "device wait" not in [s.code for s in blocking_signs(rising, 3000, ends_ns=ends)]
     mixed = rng.permutation(rising)
     assert "device wait" in [s.code for s in blocking_signs(mixed, 3000, ends_ns=ends)]
+
+
+def test_what_takes_as_long_each_time_it_is_made_is_no_timeout():
+    """A camera of 25 ms that is read in every 20th loop, with rows of 0.02 ms in the others."""
+    x = np.full(1000, 0.02)
+    x[::20] = 25.0
+    assert "timeout" not in [s.code for s in blocking_signs(ns(x), 1000)]
+    x[x < 1] = 2.0  # beside turns of 2 ms it is one
+    assert "timeout" in [s.code for s in blocking_signs(ns(x), 1000)]

@@ -10,6 +10,7 @@ from looptime.analysers.recurs import recurs
 from looptime.analysers.slow import slow_events
 from looptime.analysers.threads_rest import _rule
 from looptime.findings import summarise
+from looptime.run import LoopColumns
 from tests.benchmarks.recurring import CASES, judged, planted
 from tests.build_run import make_flat_run, make_run
 
@@ -287,6 +288,19 @@ def test_few_long_loops_at_random_keep_no_rhythm():
                 part[k] += of_it * rng.uniform(*heights)
         told += bool(found_in(made).found)
     assert told <= 1
+
+
+def test_from_one_to_the_next_is_what_lies_between_first_and_last():
+    """A stall of a loop every 250th of 20 ms, from the first on: 5 s, whatever comes after it."""
+    period = np.full(4000, 20e6)
+    period[10::250] += 60e6
+    run = looptime.Run(LoopColumns(np.arange(4000), (np.cumsum(period) - period).astype(np.int64),
+                                   period.astype(np.int64)))  # fmt: skip
+    basis = prepare(run)
+    slow = slow_events(basis)
+    (only,) = recurs(basis, costs(basis, slow.is_slow), slow).found
+    assert only.count == 16
+    assert only.gap_ms == pytest.approx(250 * 20 + 60, rel=1e-9)
 
 
 def test_pauses_at_irregular_intervals():

@@ -50,15 +50,16 @@ def read(path: str, known: looptime.Run | None) -> looptime.Log:
 @pytest.mark.parametrize("make", [calls_log, stamps_log, pairs_log])
 @pytest.mark.parametrize("size", [700, 5000, 1 << 20])
 def test_pieces_give_what_the_whole_gives(tmp_path: Path, make, size: int) -> None:
-    """The same periods in the same order, whatever the size of the pieces."""
+    """The same periods in the same order under the same numbers, whatever the pieces' size."""
     data = make(400)
     (tmp_path / "whole.csv").write_bytes(data)
-    whole = looptime.read(tmp_path / "whole.csv").loop_columns.period_ns
+    whole = looptime.read(tmp_path / "whole.csv").loop_columns
     source = Fed(data, size)
     follower, got = Follower(source, read), []
     while source.at < len(data):
-        got += [run.loop_columns.period_ns for run in follower.look().runs]
-    assert np.concatenate(got).tolist() == whole.tolist()
+        got += [run.loop_columns for run in follower.look().runs]
+    assert np.concatenate([one.period_ns for one in got]).tolist() == whole.period_ns.tolist()
+    assert np.concatenate([one.loop for one in got]).tolist() == whole.loop.tolist()
 
 
 def test_a_file_that_is_cut_or_replaced_is_read_anew(tmp_path: Path) -> None:

@@ -57,6 +57,8 @@ def replaced(before: Sequence[Judged], after: Sequence[Judged]) -> tuple[Replace
     >>> replaced([], [])
     ()
     """
+    if not all(any(run.values.calls for run in side) for side in (before, after)):
+        return ()  # where one side times no call at all, none is gone or new
     old, new = _own(before, after), _own(after, before)
     out = []
     for key in list(old):

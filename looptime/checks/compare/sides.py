@@ -338,8 +338,9 @@ def unlike(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:
         ("budget", _budget, "budgets"),
         ("tick", _tick, "clock ticks"),
     ):
-        if {get(f) for f in a} != {get(f) for f in b}:
-            found.append(Unlike(what, f"{unit} differ: {_each(a, get)} before,"
+        if (had := {get(f) for f in a}) != (has := {get(f) for f in b}):
+            verb = "can't be told of all runs" if "can't tell" in had | has else "differ"
+            found.append(Unlike(what, f"{unit} {verb}: {_each(a, get)} before,"
                                       f" {_each(b, get)} after"))  # fmt: skip
     found += _unlike_calls(before, after) + _unlike_lengths(before, after)
     if {f.work_known for f in (*a, *b)} == {True, False}:

@@ -11,13 +11,13 @@ from looptime.array_types import Bool, Float
 from looptime.parsers.columns.inside import NEAR, enclosing
 from looptime.parsers.columns.role import Seen
 from looptime.records import dataclass
-from looptime.stats.arrays import HUGE, straight
+from looptime.stats.arrays import HUGE, common_divisor, straight
 from looptime.units import UNITS
 
 __all__ = [
-    "ENOUGH", "LATE", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident", "fits",
-    "holds_others", "largest_that_fits", "least_step", "of_late_loops", "over", "slope",
-    "slope_unit", "summed", "together", "without_sums",
+    "ENOUGH", "LATE", "MOST", "ROOM", "SURE_Z", "Fit", "Steps", "equal", "evident",
+    "few_lengths", "fits", "holds_others", "in_whole_units", "largest_that_fits", "least_step",
+    "of_late_loops", "over", "slope", "slope_unit", "summed", "together", "without_sums",
 ]  # fmt: skip
 
 #: A sum may exceed the step by so much: rounding, and the few instructions around the timers.
@@ -26,6 +26,8 @@ ROOM = 1.02
 MOST = 0.95
 #: Parts that fill less of the loop than this may as well be in another unit.
 _LEAST_SHARE = 0.004
+#: Steps of a coarse clock are of so few lengths, or all of ticks as long as that share of one.
+_COARSE, _TICK = 12, 0.01
 #: From so many rows on values are asked; with fewer the names alone are believed.
 ENOUGH = 20
 #: From how many standard errors on a correlation is believed; heavy tails make few rows weigh much.
@@ -78,6 +80,11 @@ class Steps:
     def sides(self) -> dict[str, Float]:
         """The steps by the side of their rows."""
         return {"after": self.after, "before": self.before}
+
+    @property
+    def coarse(self) -> bool:
+        """Whether the clock is so coarse that its steps are of a few lengths only."""
+        return few_lengths(self.after)
 
     def paced(self) -> Iterator[tuple[Float, Bool]]:
         """The steps of either side and which are on time, where most are: a loop waits there."""
@@ -161,6 +168,21 @@ def largest_that_fits(columns: list[Float], steps: Steps) -> tuple[int | None, s
             return None, ""
         return unit_ns, f"in {name} the longest is {longest:.2g} of the loop, in the next too long"
     return None, ""
+
+
+def few_lengths(step: Float) -> bool:
+    """Whether steps are those of a clock that ticks coarsely beside them [ns]."""
+    known = step[np.isfinite(step)]
+    levels = np.unique(np.rint(known))
+    if len(known) < ENOUGH or len(levels) <= _COARSE:
+        return len(known) >= ENOUGH
+    return common_divisor(levels.astype(np.int64)) >= _TICK * float(np.median(known))
+
+
+def in_whole_units(values: Float) -> bool:
+    """Whether values are whole numbers and no constant, as lengths on a coarse clock are."""
+    known = values[np.isfinite(values)]
+    return len(known) >= ENOUGH and bool((known == np.rint(known)).all() and np.ptp(known) > 0)
 
 
 def summed(columns: list[Float]) -> Float | None:

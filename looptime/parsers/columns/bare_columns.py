@@ -12,6 +12,7 @@ from looptime.parsers.columns.against_steps import (
     Steps,
     evident,
     fits,
+    in_whole_units,
     largest_that_fits,
     of_late_loops,
     slope_unit,
@@ -57,7 +58,8 @@ def of_bare(
         named = [at for at in named if not _glides(seen[at].values)]
         unit = likely if named and fits(seen, named, likely, steps) else None
     if unit is None:
-        maybe = _may_be_lengths(seen, named, steps)
+        doubted = [at for at, role in roles.items() if role.why == MAYBE]
+        maybe = _may_be_lengths(seen, named, doubted, steps)
         return made | dict.fromkeys(maybe, replace(signal, why=MAYBE, sure="unsure"))
     name = next(name for name, ns in steps.units.items() if ns == unit)
     for at in told:
@@ -75,15 +77,20 @@ def of_bare(
     return made
 
 
-def _may_be_lengths(seen: list[Seen], columns: list[int], steps: Steps) -> list[int]:
-    """Columns named like calls or times, or that jump as lengths do, two or more.
+def _may_be_lengths(
+    seen: list[Seen], columns: list[int], doubted: list[int], steps: Steps
+) -> list[int]:
+    """Columns named like calls or times, or that jump or are cut as lengths are, two or more.
 
     They would fit into the loop together. A "t" in front of a name may stand for a time as well as
-    for a temperature.
+    for a temperature. What is cut to the ticks of a coarse clock is asked beside such a name only,
+    or beside one that is doubted by itself.
     """
-    like = [at for at in columns if seen[at].name.lower().startswith(("t_", "t.", "t/"))
+    like = doubted + [at for at in columns if seen[at].name.lower().startswith(("t_", "t.", "t/"))
             or guess_name(CallName(seen[at].name)).kind != "other"]  # fmt: skip
-    more = [at for at in columns if at not in like and _jumps(seen[at].values)]
+    coarse = bool(like) and steps.coarse
+    more = [at for at in columns if at not in like and (
+        _jumps(seen[at].values) or (coarse and in_whole_units(seen[at].values)))]  # fmt: skip
     for some in (sorted(like + more), like) if more else (like,):
         lengths = [seen[at].values for at in some]
         unit = largest_that_fits(lengths, steps)[0] if len(some) > 1 else None

@@ -17,7 +17,9 @@ from looptime.parsers.columns.against_steps import (
     Steps,
     equal,
     evident,
+    few_lengths,
     fits,
+    in_whole_units,
     largest_that_fits,
     least_step,
     over,
@@ -55,8 +57,8 @@ _SHORTER, _MORE_EVEN = 0.95, 0.5
 #: Share of values with a fraction that are no count, most things that are numbered, and the share
 #: of the rows in which what counts falls.
 _BROKEN, _THINGS, _FALLS = 0.1, 20, 0.2
-#: Steps of a coarse clock are of so few lengths, and what it rounds changes in so many rows.
-_COARSE, _TURNS_OFTEN = 12, 0.1
+#: What a coarse clock rounds changes in so many rows; the fewest rows that show a rare call.
+_TURNS_OFTEN, _FEW = 0.1, 3
 
 
 def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
@@ -172,6 +174,8 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
         return None if lengths and not _rises(known) and not _winds(known) else named
     if one.meaning == "bare":
         if negative > 0 or len(np.unique(known)) < 3:
+            if not negative and _now_and_then(known, clock):
+                return None
             if not negative and _may_be_rounded(known, clock):
                 return Role("signal", None, "", MAYBE, "unsure")
             return Role("signal", None, "", "its values are no lengths of time", "likely")
@@ -195,12 +199,24 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
 
 def _may_be_rounded(known: Float, clock: Float | None) -> bool:
     """Whether two values may be a short length in whole units of a clock as coarse as it."""
-    if clock is None or len(known) < ENOUGH or (known != np.rint(known)).any():
+    turns = float((np.diff(known) != 0).mean()) if len(known) > 1 else 0.0
+    return _coarse(known, clock) and np.ptp(known) == 1 and turns >= _TURNS_OFTEN
+
+
+def _now_and_then(known: Float, clock: Float | None) -> bool:
+    """Whether it is nothing, and for single rows as long as ever, as a rare call of one length.
+
+    In whole units of a clock as coarse as it; a state stays for longer than a row.
+    """
+    if not _coarse(known, clock) or known.min() != 0 or not np.ptp(known) > 1:
         return False
-    step = np.diff(clock)
-    levels = np.unique(np.rint(step[np.isfinite(step)]))
-    turns = float((np.diff(known) != 0).mean())
-    return np.ptp(known) == 1 and turns >= _TURNS_OFTEN and len(levels) <= _COARSE
+    made = known > 0
+    return bool(_FEW <= made.sum() <= len(made) / 2 and not (made[1:] & made[:-1]).any())
+
+
+def _coarse(known: Float, clock: Float | None) -> bool:
+    """Whether values are whole numbers beside a clock whose steps are of a few lengths."""
+    return clock is not None and in_whole_units(known) and few_lengths(np.diff(clock))
 
 
 def _spans(one: Seen, clock: Float | None) -> bool:

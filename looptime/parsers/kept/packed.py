@@ -49,8 +49,8 @@ def rebuilt(told: dict[str, Any], tables: dict[str, Any]) -> Run:
     plain = {key: told[key] for key in ("loop_thread", "layout", "source", "rows_read",
                                         "rows_used", "loop_from", "dropped")}  # fmt: skip
     clock = dict(told["clock"])
-    for key in ("wraps", "jumps", "restarts", "notes", "limits", "supposed"):
-        clock[key] = tuple(clock[key])
+    for key in ("wraps", "jumps", "restarts", "notes", "limits", "supposed", "unsaid"):
+        clock[key] = tuple(clock.get(key, ()))
     made = {name: _TABLES[name](**columns) for name, columns in tables.items()}
     return Run(
         names=tuple(CallName(**name) for name in told["names"]),

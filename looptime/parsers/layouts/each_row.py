@@ -445,12 +445,18 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     if false:
         more = " and others" if len(false) > 2 else ""
         limits.append(f"{', '.join(false[:2])}{more} not in the unit of the header")
-    maybe = [head.text for head, role in log.given.roles if role.why == MAYBE]
-    if maybe and rows.parts is None:
+    maybe = maybe_lengths(rows, log)
+    if maybe:
         where = "" if log.source.rewritten else " (--columns)"
         limits.append(f"whether {named(maybe)} are lengths of time can't be told: a unit in their "
                       f"names{where} would say so")  # fmt: skip
     return (*limits, *_steps_of_lengths(rows))
+
+
+def maybe_lengths(rows: LoopRows, log: Reading) -> tuple[str, ...]:
+    """Columns that may be lengths of time, where none is known to be one."""
+    maybe = (head.text for head, role in log.given.roles if role.why == MAYBE)
+    return tuple(maybe) if rows.parts is None else ()
 
 
 def maybe_no_loops(rows: LoopRows, log: Reading) -> list[str]:

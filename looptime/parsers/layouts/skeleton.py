@@ -40,6 +40,7 @@ from looptime.parsers.layouts.contract import (
     Reading,
 )
 from looptime.parsers.layouts.doubtful import cut_lines, doubtful, named_twice
+from looptime.parsers.layouts.each_row import maybe_lengths
 from looptime.parsers.layouts.filled_in import cautions
 from looptime.parsers.layouts.garbled import find_garbled
 from looptime.parsers.layouts.half_way import check_clock_unit, respelled, zero_stamps
@@ -148,6 +149,7 @@ def parse(
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
         supposed=(() if _unit_shown(log.given) else unit.supposed) + found.supposed,
         angles=unsure,
+        unsaid=maybe_lengths(found.rows, log) if isinstance(found.rows, LoopRows) else (),
     )  # fmt: skip
     header = given.one["name"].text if "name" in given.one else ""
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner,

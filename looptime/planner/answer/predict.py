@@ -35,6 +35,7 @@ from looptime.planner.answer.prediction import (
 from looptime.planner.answer.rest import rest_that_pays
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
+from looptime.planner.known.made_calls import made_calls
 from looptime.planner.play.draft import KnownRun, Setting, sampled
 from looptime.planner.play.replay import Replay, turns_come_out
 from looptime.project import Heading
@@ -95,7 +96,7 @@ def prepare_run(
         If the run is too short.
     """
     whole, cut = len(run), 0
-    run = with_wait_named(run)
+    run = made_calls(with_wait_named(run))
     if not keep_warmup and whole >= FEWEST:
         cut = warmup(prepare(run)).loops
         run = run.select(np.arange(whole) >= cut) if cut else run

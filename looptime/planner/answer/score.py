@@ -11,6 +11,7 @@ from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError
 from looptime.planner.answer.measures import FEWEST, Measures, Number, measure
 from looptime.planner.answer.predict import Prediction
+from looptime.planner.known.made_calls import made_calls
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
@@ -100,7 +101,7 @@ def score(
     NotEnoughError
         If the recording is too short.
     """
-    actual = with_wait_named(actual)
+    actual = made_calls(with_wait_named(actual))
     if not keep_warmup and len(actual) >= FEWEST:
         cut = warmup(prepare(actual)).loops
         actual = actual.select(np.arange(len(actual)) >= cut) if cut else actual

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from looptime.analysers.durations import passed_by
 from looptime.analysers.same_writes import Repeats, repeats
 from looptime.planner.changes import Change
 from looptime.planner.search.look import LEAST, Look, change_of, doing
@@ -91,6 +92,7 @@ def long_turns(look: Look) -> None:
     pulses = {r.name for r in look.at.rhythms.calls if r.pulses}
     for name in look.names("sensor read") + look.names("actuator write"):
         mine = duration[line.name == code[name]]
+        mine = mine[~passed_by(mine)]  # what is long in each real turn is no rare long one
         limit = 3 * percentiles(mine, [90])[0]
         excess = float(np.maximum(mine - limit, 0).sum()) / len(run)
         if name in pulses or excess < LEAST * look.mean_ns:
