@@ -42,7 +42,6 @@ ELSEWHERE = {
         "read": "parsers/test_registry",
     },
     "parsers/columns": {
-        "bare_columns": "parsers/columns/test_roles",
         "against_steps": "parsers/columns/test_roles",
         "role": "parsers/columns/test_roles", "signals": "parsers/layouts/test_stamps",
         "stamped_at": "parsers/columns/test_roles", "within": "parsers/columns/test_roles",

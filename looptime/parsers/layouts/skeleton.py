@@ -40,7 +40,6 @@ from looptime.parsers.layouts.contract import (
     Reading,
 )
 from looptime.parsers.layouts.doubtful import cut_lines, doubtful, named_twice
-from looptime.parsers.layouts.each_row import maybe_lengths
 from looptime.parsers.layouts.filled_in import cautions
 from looptime.parsers.layouts.garbled import find_garbled
 from looptime.parsers.layouts.half_way import check_clock_unit, respelled, zero_stamps
@@ -149,7 +148,7 @@ def parse(
         limits=(() if _unit_shown(log.given) else unit.limits) + found.limits,
         supposed=(() if _unit_shown(log.given) else unit.supposed) + found.supposed,
         angles=unsure,
-        unsaid=maybe_lengths(found.rows, log) if isinstance(found.rows, LoopRows) else (),
+        unsaid=_unsaid(found.rows, log),
     )  # fmt: skip
     header = given.one["name"].text if "name" in given.one else ""
     parsed = Parsed(layout.name, table, clock, outcast=content.outcast, partner=found.partner,
@@ -173,6 +172,15 @@ def _aged(
         table.columns[Member("signal", age_name(head))] = age
         notes.append(f"{head.text!r} is a sample's own stamp: its age at the loop's time is used")
     return tuple(notes)
+
+
+def _unsaid(rows: CallRows | LoopRows, log: Reading) -> tuple[str, ...]:
+    """Columns that may be lengths of time, where a row is a loop."""
+    if not isinstance(rows, LoopRows):
+        return ()
+    from looptime.parsers.layouts.each_row import maybe_lengths  # calls have no part in it
+
+    return maybe_lengths(rows, log)
 
 
 def _threads(given: Given) -> tuple[str, ...]:
