@@ -125,10 +125,12 @@ def _unstated(
     time: Int | None,
 ) -> tuple[list[str], dict[str, str]]:  # fmt: skip
     """Bring a heading and a turn rate whose headers state no unit to degrees, as for the others."""
-    from looptime.parsers.columns.turning import heading_unit
-
     notes: list[str] = []
     unsure: dict[str, str] = {}
+    if not unstated:
+        return notes, unsure
+    from looptime.parsers.columns.turning import heading_unit
+
     heading, rate = unstated.get("heading_deg"), unstated.get("turn_rate_deg_s")
     if heading is not None:
         values = table.columns[Member("signal", "heading_deg")]
