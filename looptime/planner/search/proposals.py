@@ -96,12 +96,20 @@ class Suggestions:
 def older(age_ms: Mapping[str, tuple[float, float]]) -> str:
     """What a plan does to the age of the reading that it changes most; empty if to none.
 
+    Where that gets younger, what the plan costs is told with it: the one that gets older most.
+
     Examples
     --------
-    >>> older({"mast.read": (12.6, 8.3), "gyro.read": (2.0, 3.0)})
+    >>> older({"mast.read": (12.6, 8.3), "gyro.read": (2.0, 1.0)})
     'mast.read was 12.6 ms old at first use on average, would be 8.3 ms'
+    >>> older({"mast.read": (12.6, 8.3), "gyro.read": (2.0, 3.0)}).partition(", and ")[2]
+    'gyro.read 2.0 ms, would be 3.0 ms'
     """
     if not age_ms:
         return ""
     name, (was, after) = max(age_ms.items(), key=lambda kv: abs(kv[1][1] - kv[1][0]))
-    return f"{name} was {was:.1f} ms old at first use on average, would be {after:.1f} ms"
+    text = f"{name} was {was:.1f} ms old at first use on average, would be {after:.1f} ms"
+    other, (was, after) = max(age_ms.items(), key=lambda kv: kv[1][1] - kv[1][0])
+    if other == name or after <= was:
+        return text
+    return f"{text}, and {other} {was:.1f} ms, would be {after:.1f} ms"

@@ -291,7 +291,7 @@ class _Search:
             for name, age in tried.ages.items()
             if name in now.ages and abs(age - now.ages[name]) > 0.1 * now.means[0]
         }
-        told = {name: both for name, both in ages.items() if name in about}
+        told = {name: at for name, at in ages.items() if name in about or at[1] > at[0]}
         risk = max((c.risk for c in group), key=lambda r: _RISK[r])
         reasons = [c.why for c in group if c.why] if len(group) == 1 else []
         why = "; ".join([*reasons, *([older(told)] if told else [])])
