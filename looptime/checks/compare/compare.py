@@ -17,6 +17,7 @@ from looptime.checks.compare.comparison import Comparison, UsualScatter
 from looptime.checks.compare.explain import explain, shift
 from looptime.checks.compare.like_calls import LikeCalls, like_calls
 from looptime.checks.compare.lone_stall import lone_stall
+from looptime.checks.compare.paces import other_pace
 from looptime.checks.compare.replaced import replaced
 from looptime.checks.compare.several import Scatter
 from looptime.checks.compare.sides import (
@@ -93,6 +94,8 @@ def compare(
     found += unlike(a, b) + unlike_starts(*(runs for runs, _ in ready))
     window = min(run.facts.duration_s for run in (*a, *b))
     quantity = judged_quantity([*a, *b])
+    pace = other_pace(a, b, quantity)
+    found += pace
     past = _past(history, [*a, *b])
     order = several.recording_order(a, b)
     at = Scatter(tuple(a), tuple(b), past, order, window)
@@ -135,7 +138,8 @@ def compare(
     )
     if not any(c.note == hidden for c in changes):
         hidden = ""
-    first, *more = sentences(made, hidden, tolerance)
+    lead = [f"{one.text[0].upper()}{one.text[1:]}." for one in pace]
+    first, *more = [*lead, *sentences(made, hidden, tolerance)]
     rests_on = [facts.supposed for facts in (*made.before, *made.after)]
     return replace(made, sentences=(supposing(first, rests_on), *more))
 

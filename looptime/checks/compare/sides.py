@@ -67,8 +67,8 @@ class Judged:
 class Unlike:
     """Something in which the sides differ, to be said before any figure."""
 
-    #: ``calls``, ``budget``, ``tick``, ``pacing``, ``length``, ``phases``, ``robot``, ``order``,
-    #: ``work``, ``same``, ``copies``, ``pieces``, ``warmup`` or ``damaged``.
+    #: ``calls``, ``budget``, ``tick``, ``pacing``, ``pace``, ``length``, ``phases``, ``robot``,
+    #: ``order``, ``work``, ``same``, ``copies``, ``pieces``, ``warmup`` or ``damaged``.
     what: str
     text: str  #: One sentence
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from looptime.analysers.estimate import to_json
 from looptime.checks.compare.change import Tolerance, in_words
+from looptime.checks.compare.paces import SAME_RATE
 from looptime.checks.compare.sides import (
     SAME_LENGTH,
     Item,
@@ -39,8 +40,6 @@ __all__ = ["GateResult", "choose_baseline", "gate"]
 
 #: Baseline runs from which on the limits are sharp enough.
 ADVISED_BASELINE = 8
-#: Nominal rates that differ by more than this share are another pacing.
-_SAME_RATE = 0.02
 
 
 @dataclass(frozen=True)
@@ -245,7 +244,7 @@ def _other_pacing(a: Facts, b: Facts) -> bool:
         return True
     if modes != {"fixed rate"} or a.nominal_hz is None or b.nominal_hz is None:
         return False
-    return abs(a.nominal_hz / b.nominal_hz - 1) > _SAME_RATE
+    return abs(a.nominal_hz / b.nominal_hz - 1) > SAME_RATE
 
 
 def _about(new: Sequence[Judged], baseline: Sequence[RunValues], equal: bool) -> list[str]:

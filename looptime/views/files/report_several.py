@@ -76,7 +76,8 @@ def _one(first: ReportLog, after: ReportLog, place: int, found: Comparison, shee
     figures = [two_histograms(before_ms, after_ms, ("before", "after"))] if both else []
     kinds = {name.name: name.kind for one in (first, after) for name in one.lead.run.names}
     heads, rows = changes_table(found)
-    more = " ".join((*found.sentences[2:], *(f"Unlike: {unlike.text}." for unlike in found.unlike)))
+    apart = [unlike.text for unlike in found.unlike if unlike.what != "pace"]
+    more = " ".join((*found.sentences[2:], *(f"Unlike: {text}." for text in apart)))
     return together(
         element("h3", f"{Path(after.log.path).name} against {Path(first.log.path).name}"),
         element("p", more) if more else "",

@@ -54,7 +54,8 @@ def _name(facts: Facts) -> str:
 
 def render_comparison(found: Comparison) -> Told:
     """A comparison: the verdict in words, what is unlike, the figures, what explains them."""
-    first, *more = found.sentences
+    paces = [u for u in found.unlike if u.what == "pace"]  # their sentences come first
+    lead, (first, *more) = found.sentences[: len(paces)], found.sentences[len(paces) :]
     answer = first
     if not found.recordings:
         same = first.lower().startswith(found.verdict)
@@ -63,11 +64,12 @@ def render_comparison(found: Comparison) -> Told:
     apart = [u for u in found.unlike if u.what in ("robot", "layout", "pacing")]
     if apart:
         answer = f"Look out: {'; '.join(u.text for u in apart)}. {answer}"
+    answer = " ".join((*lead, answer))
     shift = found.gain_shift.sentence if found.gain_shift else ""
     starts = [u for u in found.unlike if u.what == "warmup"]
     begin = [f"{u.text[0].upper()}{u.text[1:]}." for u in starts]
     told = [text for text in (*begin, *more[:2], shift, *more[2:]) if text]
-    rest = [line(f"- {u.text}") for u in found.unlike if u not in (*apart, *starts)]
+    rest = [line(f"- {u.text}") for u in found.unlike if u not in (*apart, *starts, *paces)]
     tables = (
         (heading_line("Unlike between the sides"), *rest) if rest else (),
         (heading_line(f"Before and after ({found.window_s:.4g} s of each run)"),
