@@ -53,7 +53,8 @@ _OF_ALL = re.compile(
 _STATED = re.compile(
     rf"\b(?:({_ALL})\b[\w\s]*?\b(?:in|en|(?:are|sind)(?!\s+in\b))"
     r"|(?:times?|timings?|instants?|(?:time)?stamps?|zeiten|units?|einheit(?:en)?)\b[\w\s]*?"
-    r"(?:[:=]|\b(?:in|are|sind)\b))\s*([^\W\d_]+)", re.IGNORECASE,
+    r"(?:[:=]|\b(?:in|are|sind)\b)|\bclock(?:\s+(?:counts|runs|is))?\s*(?:[:=]|\bin\b))"
+    r"\s*([^\W\d_]+)", re.IGNORECASE,
 )  # fmt: skip
 #: The same of a clock: ``ms since boot``, and no length such as ``3 s since the last match``.
 _SINCE = re.compile(r"(?<![\d.,]\s)(?<![\w.,])([^\W\d_]+)\s+(?:since|seit|depuis)\b", re.IGNORECASE)
@@ -421,6 +422,8 @@ def stated_unit(remarks: Sequence[str]) -> tuple[str | None, bool]:
     (('us', False), ('ms', True))
     >>> stated_unit(["# ms since boot, > in, < out"]), stated_unit(["# 3 s since the last match"])
     (('ms', False), (None, False))
+    >>> stated_unit(["[boot] clock = us"]), stated_unit(["# clock drift in us: 9"])
+    (('us', False), (None, False))
     >>> stated_unit(["# time in s", "# parts, times in us"])
     (None, False)
     """

@@ -187,6 +187,18 @@ def test_a_rate_of_something_slow_is_not_that_of_the_stamps(tmp_path):
     assert set(periods_ms(run)) == {2.0}
 
 
+@pytest.mark.parametrize("said", ["[boot] clock = us", "up; clock counts in us", "# clock: us"])
+def test_a_line_above_the_events_states_the_unit_of_their_stamps(tmp_path, said):
+    """Stamps of 2 ms loops in us: known by the line and supposed without it, as the books say."""
+    rows = "".join(f"{2000 * k + at} {what}\n" for k in range(120)
+                   for at, what in ((0, "loop start"), (100, "imu begin"), (600, "imu end"),
+                                    (1950, "loop end")))  # fmt: skip
+    run = read(tmp_path, f"{said}\n{rows}", "log.txt")
+    assert set(periods_ms(run)) == {2.0}
+    assert (run.clock.unit_from, run.clock.supposed) == ("log", ())
+    assert read(tmp_path, rows, "log.txt").clock.supposed
+
+
 def test_a_state_beside_the_name_of_a_loop_is_its_phase(tmp_path):
     """Sixty loops of 2 ms at rest and sixty of 4 ms, the state named where each loop begins."""
     text, t = "", 0

@@ -276,7 +276,8 @@ def test_a_hash_above_the_numbers_of_loops_is_their_name(tmp_path, header):
     [("all times in us", "us", True), ("board timing, all in us:", "us", True),
      ("Zeiten in ms", "ms", False), ("units: microseconds", "us", False),
      ("instants in us", "us", False), ("us since boot, one row a loop", "us", False),
-     ("stamps are ns", "ns", False), ("3 s since the last match", None, False),
+     ("stamps are ns", "ns", False), ("clock = us", "us", False),
+     ("clock drift in ms: 9", None, False), ("3 s since the last match", None, False),
      ("in all, 3 in ten", None, False), ("first time in a year", None, False)],
 )  # fmt: skip
 def test_a_unit_that_a_comment_states(remark, unit, parts):
