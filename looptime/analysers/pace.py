@@ -27,6 +27,8 @@ _STATISTIC = {"mean": "mean", "p50": "median", "p90": "p90", "p95": "p95", "p99"
 _LEAST_FOR_INTERVAL = 200
 #: Where a budget comes from that the work must keep, and not the period.
 OF_WORK = "of work, stated in the log"
+#: Where a budget comes from that somebody states.
+STATED = ("as given", "stated in the log")
 #: A budget this near to the nominal period is that period.
 _SAME = 0.02
 #: Usual loops that a limit without a unit is as long as.
@@ -93,6 +95,24 @@ class Pace:
     drifting: bool
     #: By how much a period may be off where the clock cannot tell how single ones differ, else 0.
     untold_ms: float = 0.0
+
+    @property
+    def keeps_budget(self) -> bool | None:
+        """Whether no more than every second loop breaks the budget that somebody stated.
+
+        None where more do so by a hair: such a budget is the usual period itself.
+        """
+        over = self.overruns
+        stated = over.budget_ms is not None and over.budget_from in (*STATED, OF_WORK)
+        if not stated or (over.share or 0.0) <= 0.5:
+            return True
+        held = self.work_ms if over.budget_from == OF_WORK else self.period_ms
+        usual = None if held is None else held.p50.value
+        if held is not None and self.untold_ms:  # single ones can't be told, their mean can
+            usual = min(held.p50.value or 0.0, held.mean.value or 0.0)
+        if usual is None or usual <= (1 + _SAME) * (over.budget_ms or 0.0):
+            return None
+        return False
 
 
 def distribution(x_ms: Float, tick_ms: float = 0.0) -> Distribution:

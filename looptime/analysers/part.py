@@ -9,7 +9,7 @@ from looptime.array_types import Bool
 from looptime.errors import UsageError, nearest
 from looptime.run import Run
 
-__all__ = ["IDLE_WORDS", "in_phase", "part", "phases"]
+__all__ = ["IDLE_WORDS", "in_phase", "is_idle", "part", "phases"]
 
 #: Words in a phase's name that say that the robot stands idle.
 IDLE_WORDS = ("standby", "idle", "disabled", "off", "waiting", "paused", "stopped", "init")
@@ -87,11 +87,20 @@ def phases(run: Run) -> tuple[str, ...]:
         return ()
     counts = np.bincount(at.phase[at.phase >= 0], minlength=len(at.phase_names))
     found = [(name, int(counts[k])) for k, name in enumerate(at.phase_names) if counts[k]]
-    idle = {name: _is_idle(name) for name, _ in found}
+    idle = {name: is_idle(name) for name, _ in found}
     return tuple(name for name, n in sorted(found, key=lambda f: (idle[f[0]], -f[1])))
 
 
-def _is_idle(name: str) -> bool:
+def is_idle(name: str | None) -> bool:
+    """Whether a phase's name says that the robot stands idle, or says nothing; a whole run may not.
+
+    Examples
+    --------
+    >>> [is_idle(name) for name in ("standby", "", "operator", None)]
+    [True, True, False, False]
+    """
+    if name is None:
+        return False
     words = re.findall(r"[a-z]+", name.lower())
     return not words or any(word in IDLE_WORDS for word in words)
 

@@ -35,6 +35,8 @@ _PARTS = 3
 #: A call that alternates with others is a stall all the same, if it is made in less than this share
 #: of the loops, and these are longer than the rest by that share of what it takes.
 _OFTEN, _LONGER = 0.32, 0.5
+#: A long turn takes less than so many times what it adds: it is far above the usual.
+_TIMES_HEIGHT = 2
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,10 @@ class Recurrence:
     #: loop.
     gap_ms: float | None = None
 
+    def explains(self, took_ms: float) -> bool:
+        """Whether turns of a call that take so long [ms] may be those that come back."""
+        return took_ms < _TIMES_HEIGHT * self.height_ms
+
     @property
     def names(self) -> tuple[str, ...]:
         """Calls behind it, or what no call covers; none where it is the loop as a whole."""
@@ -104,6 +110,11 @@ class Recurrences:
     note: str = ""
     threads: tuple[Recurrence, ...] = ()
     usual_ms: float = 0.0
+
+    @property
+    def long_turns(self) -> dict[str, Recurrence]:
+        """Calls that are made in every loop and whose long turns keep a rule, each with it."""
+        return {r.call: r for r in self.found if r.long_turns and r.call}
 
     @property
     def most(self) -> tuple[Recurrence, ...]:

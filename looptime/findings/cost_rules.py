@@ -207,10 +207,12 @@ def _dear_call(at: Summary, text: str, took_ms: float, share: float, calls: list
 def _signs(at: Summary) -> list[Finding]:
     made = []
     total = loop_ms(at)
-    by_rule = {r.call for r in at.recurrence.found if r.long_turns}  # what keeps a rule is no fault
+    by_rule = at.recurrence.long_turns  # what keeps a rule is no fault
     for block in at.blocking:
         for sign in block.signs:
-            if sign.code in _SIGN_CODES and not (sign.code == "timeout" and block.name in by_rule):
+            rule = by_rule.get(block.name) if sign.code == "timeout" else None
+            ruled = rule is not None and rule.explains(sign.value_ms or 0.0)
+            if sign.code in _SIGN_CODES and not ruled:
                 made.append(_sign(at, block, sign, total))
     return made
 

@@ -3,6 +3,7 @@
 import numpy as np
 
 from looptime.analysers.evenness import turns
+from looptime.analysers.pace import STATED
 from looptime.analysers.pacing import IN_WHOLE_SLOTS, Pacing
 from looptime.analysers.summary import Summary
 from looptime.call_words import says_wait
@@ -311,8 +312,7 @@ def _headroom(at: Summary) -> list[Finding]:
 
 def _overruns(at: Summary) -> list[Finding]:
     o = at.pace.overruns
-    given = o.budget_from in ("as given", "stated in the log")
-    if o.budget_ms is None or not o.count or o.share is None or not given:
+    if o.budget_ms is None or not o.count or o.share is None or o.budget_from not in STATED:
         return []
     slowest = [e.first for e in at.slow.events if e.period_ms > o.budget_ms]
     grave = ""

@@ -17,6 +17,9 @@ ELSEWHERE = {
         "one_clock": "cli/test_held_together",
         "threads_rest": "analysers/test_recurs", "together": "analysers/test_summary",
     },
+    "checks/gate": {
+        "checked": "checks/gate/test_checklist", "sensors": "checks/gate/test_checklist",
+    },
     "checks/compare": {"comparison": "checks/compare/test_compare"},
     "checks/recording": {
         "facts": "checks/recording/test_recording", "scatter": "browser/test_desk",

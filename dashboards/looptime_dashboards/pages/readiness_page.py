@@ -23,6 +23,7 @@ from looptime_dashboards.view import View
 from looptime_dashboards.work import Pending
 
 if TYPE_CHECKING:
+    from looptime.checks.gate.checklist import Checklist
     from looptime.checks.gate.gate import GateResult
     from looptime.checks.season.season import Season
     from looptime.checks.season.trends import Trends
@@ -87,11 +88,12 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Part]:
         lacks = error.lacks.partition("; ")[0]
         lacks += "; keep runs of one phase: looptime season add FOLDER --phase NAME"
         at, chosen = verdict(desk, view, None)
-    parts = [_verdict(at, desk, chosen, lacks)]
+    whole = _whole(desk, view, at, lacks)
+    parts = [_verdict(at, whole, desk, chosen, lacks)]
     margins = gate_margins(at)
     if margins is not None:
         parts.append(card(desk, margins))
-    parts += _list(desk, view, at, lacks)
+    parts += _list(desk, view, whole)
     if at.rows:
         parts.append(
             table_card(desk, "gate", "Check by check", *gate_table(at),
@@ -100,30 +102,40 @@ def _checked(desk: Desk, view: View, store: Season | None) -> list[Part]:
     return parts
 
 
-def _list(desk: Desk, view: View, judged: GateResult, lacks: str) -> list[Part]:
-    """What else is looked at before a round: the checklist of the run at the top."""
-    run, log = desk.run(view), desk.library.at_hand(view.run)
+def _whole(desk: Desk, view: View, judged: GateResult, lacks: str) -> Checklist | None:
+    """The checklist of the run at the top, whose log is at hand."""
+    log = desk.library.at_hand(view.run)
     found, _ = desk.summary(view)
-    if log is None:
+    return None if log is None else checklist([log], [desk.run(view)], [found], judged, lacks)
+
+
+def _list(desk: Desk, view: View, whole: Checklist | None) -> list[Part]:
+    """What else is looked at before a round."""
+    log = desk.library.at_hand(view.run)
+    if whole is None or log is None:
         return []
     words = {"ok": "holds", "bad": "look at it", "not judged": "not judged"}
     name = Path(log.path).name  # where it lies is nobody's business
     rows = [(one.what, words[one.state], safe(one.text, 300),
              safe(one.action.replace(log.path, name), 300))
-            for one in checklist([log], [run], [found], judged, lacks).checks]  # fmt: skip
+            for one in whole.checks]  # fmt: skip
     heads, caption = ("check", "state", "found", "next"), f"Of {safe(name, 80)}"
     return [table_card(desk, "checklist", "Before a round", heads, rows,
                        f"{caption}, as looptime pit says it")]  # fmt: skip
 
 
-def _verdict(at: GateResult, desk: Desk, chosen: bool, lacks: str) -> Part:
+def _verdict(at: GateResult, whole: Checklist | None, desk: Desk, chosen: bool, lacks: str) -> Part:
+    """Ready or not, as the whole checklist has it: timing that passes is no tick of the rest."""
     names = ", ".join(safe(f.name, 40) for f in at.new[:4])
     done, of = at.judged
-    word = _WORDS[at.verdict]
-    if at.verdict == "pass" and done < of:
+    word = _WORDS[at.verdict if whole is None else whole.verdict]
+    if whole is not None and whole.verdict != at.verdict:
+        why = whole.sentence.removeprefix(f"{word}: ")
+    else:
+        why = at.sentence.removeprefix(f"{at.verdict.upper()}: ")
+    if word == _WORDS["pass"] and at.verdict == "pass" and done < of:
         word += f" as far as judged ({done} of {of} figures)"
-    why = sentence(at.sentence.removeprefix(f"{at.verdict.upper()}: "))
-    lines: list[Part] = [html.H2(word), html.P(html.Strong(safe(why, 600))),
+    lines: list[Part] = [html.H2(word), html.P(html.Strong(safe(sentence(why), 600))),
                         faint(f"Checked: {names}.")]  # fmt: skip
     against = "the runs chosen as before" if chosen else "the season's baseline"
     if at.baseline:

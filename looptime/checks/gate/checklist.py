@@ -1,52 +1,34 @@
 """The checklist before a round: what was looked at, each with a tick, a cross or not judged."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import PurePath
 from typing import Any
 
 import numpy as np
 
-from looptime.analysers.freshness import Freshness
+from looptime.analysers.part import is_idle
 from looptime.analysers.summary import Summary
+from looptime.checks.gate.checked import Checked
 from looptime.checks.gate.gate import GateResult
-from looptime.checks.gate.hung import Hung, hung, like, paired
 from looptime.checks.gate.limits import Row
+from looptime.checks.gate.sensors import sensors
 from looptime.checks.recording.facts import time_key
-from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.log import Log
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
-from looptime.signal_names import AGE, TARGET_WORDS, of_battery, words_of
-from looptime.words import listed, named, number, shell_word, supposing
+from looptime.signal_names import of_battery
+from looptime.words import listed, number, shell_word, supposing
 
 __all__ = ["Checked", "Checklist", "checklist"]
 
 # share of rows set aside, and of a recorder's lost ones, from which on a log is not sound
 _ASIDE = 0.05
-# new values slower than this share of the loop's rate, and holds so many times the usual, are stale
-_STALE_RATE, _STALE_HOLD = 0.5, 5.0
 # share of what the loops beyond a limit take longer that one call makes, if it is named
 _MAKES = 0.5
-# rows that tell that a value never changes, and words of what is set, counted, or is a state
-_ROWS = 20
-_NO_SENSOR = TARGET_WORDS | frozenset((
-    "active", "alliance", "button", "count", "counter", "enabled", "err", "error", "errors",
-    "faults", "flag", "flags", "gain", "id", "index", "kd", "ki", "kp", "limit", "max", "min",
-    "mode", "nominal", "ok", "output", "phase", "retries", "score", "state", "status", "valid",
-    "version",
-))  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Checked:
-    """One line of the checklist."""
-
-    what: str  #: What was looked at
-    state: str  #: ``ok``, ``bad`` or ``not judged``
-    text: str  #: What was found, in a few words
-    action: str = ""  #: What to do next where it is bad; a command or a sentence
+# durations within this share of each other are one constant
+_ALIKE = 0.02
 
 
 @dataclass(frozen=True)
@@ -87,10 +69,11 @@ class Checklist:
         if self.judged == len(self.checks) and self.gate.verdict == "pass":
             return f"Ready: {self.judged} of {self.judged} checks hold."
         left = [one.what for one in self.checks if one.state == "not judged"]
-        return (
-            f"Ready as far as judged: {self.judged} of {len(self.checks)} checks; not judged:"
-            f" {', '.join(left) or 'the gate'}."
-        )
+        held = f"{self.judged} of {len(self.checks)} checks"
+        word = f"Ready as far as judged: {held}"
+        if self.exit_code:  # nothing is ready that the gate can't tell
+            word = f"Can't tell whether it is ready: {held} hold"
+        return f"{word}; not judged: {', '.join(left) or 'the gate'}."
 
     @property
     def action(self) -> str:
@@ -136,9 +119,9 @@ def checklist(
     words = [shell_word(log.path) for log in logs]
     first, paths = " ".join(words[:1]), " ".join(words)
     checks = (
-        _sound(logs, judged), _budget(summaries, first), _limits(judged, summaries, first),
+        _sound(logs, judged), _budget(summaries, first, judged), _limits(judged, summaries, first),
         _season(judged, paths, lacks), _names(judged, lacks), _timeouts(summaries),
-        _sensors(runs, summaries, paths), _version(runs), _battery(runs),
+        sensors(runs, summaries, paths), _version(runs), _battery(runs),
     )  # fmt: skip
     return Checklist(tuple(sorted(checks, key=_gravity)), judged)
 
@@ -176,31 +159,42 @@ def _sound(logs: Sequence[Log], judged: GateResult) -> Checked:
     return Checked("log", "ok", text)
 
 
-def _budget(summaries: Sequence[Summary], first: str) -> Checked:
+def _budget(summaries: Sequence[Summary], first: str, judged: GateResult) -> Checked:
     if not summaries:
         return Checked("pace", "bad", "no loop to say anything about", f"looptime columns {first}")
-    worst = max(summaries, key=lambda at: at.pace.overruns.share or 0.0)
+    # a robot that stands idle may loop as slowly as it likes
+    at_work = [at for at in summaries if not is_idle(at.phase)] or summaries
+    worst = max(at_work, key=lambda at: at.pace.overruns.share or 0.0)
     over, p99 = worst.pace.overruns, worst.pace.period_ms.p99.value
     text = f"{worst.pace.rate_hz.by_time or 0:.3g} loops a second, 1 in 100 over {p99 or 0:.3g} ms"
-    text += _which_part(worst, summaries)
+    text += _which_part(worst, at_work, summaries)
     if over.budget_ms is None:
         todo = "state [loop] budget_ms in looptime.toml, or give --budget-ms"
         return Checked("pace", "not judged", f"{text}; no budget is stated", todo)
     every = sum(at.pace.overruns.count or 0 for at in summaries)
     in_all = f" there, {every:,} in all" if len(summaries) > 1 else ""
     text += f"; {over.count or 0:,} over {over.budget_ms:g} ms{in_all}"
-    # without a stated limit an overrun is told and blocks nothing
+    kept = [at.pace.keeps_budget for at in at_work]
+    limited = any(row.check == "limit" and row.statistic == "overruns" for row in judged.rows)
+    if False in kept and not limited:
+        return Checked(
+            "pace", "bad", f"{text}: more than every second loop", f"looptime plan {first}"
+        )
+    if None in kept and not limited:
+        todo = "state a budget that a loop at its usual pace keeps, a tenth above that"
+        return Checked("pace", "not judged", f"{text}: the budget is the usual period itself", todo)
+    # without a stated limit a rare overrun is told and blocks nothing
     return Checked("pace", "ok", text)
 
 
-def _which_part(worst: Summary, summaries: Sequence[Summary]) -> str:
+def _which_part(worst: Summary, among: Sequence[Summary], summaries: Sequence[Summary]) -> str:
     """Of which log and phase the figures are, where there are several."""
     if len(summaries) == 1:
         return ""
     logs = {at.run.source for at in summaries}
     log = f" in {PurePath(worst.run.source).name}" if len(logs) > 1 else ""
     phase = f" in phase {worst.phase}" if worst.phase is not None else ""
-    return f"{log}{phase}, the worst of {len(summaries)} parts"
+    return f"{log}{phase}" + (f", the worst of {len(among)} parts" if len(among) > 1 else "")
 
 
 def _limits(judged: GateResult, summaries: Sequence[Summary], first: str) -> Checked:
@@ -288,148 +282,37 @@ def _names(judged: GateResult, lacks: str) -> Checked:
 def _timeouts(summaries: Sequence[Summary]) -> Checked:
     if not any(at.costs.calls for at in summaries):
         return Checked("timeouts", "not judged", "the log holds no calls")
-    found = [
-        (f"{call.name} {sign.count} times {sign.value_ms:.3g} ms", at.run.source)
-        for at in summaries
-        for call in at.blocking
-        for sign in call.signs
-        if sign.code == "timeout"
-    ]
-    if not found:
-        return Checked("timeouts", "ok", "no call runs into a constant time")
-    text = "; ".join(text for text, _ in found[:3])
-    return Checked("timeouts", "bad", text, f"looptime slow {shell_word(found[0][1])}")
-
-
-def _sensors(runs: Sequence[Run], summaries: Sequence[Summary], paths: str) -> Checked:
-    """What stands still though its target moves, what the readings say, what never changed."""
-    stuck = hung(runs)
-    sure = [one for one in stuck if one.sure]
-    if sure:
-        text = "; ".join(_hung_words(one) for one in sure[:2])
-        todo = f"see whether {sure[0].name} changes when what it measures is moved by hand"
-        return Checked("sensors", "bad", text, todo)
-    found, still = _stale(summaries, paths, _signals_paired(runs)), _still(runs, stuck)
-    if found.state == "bad" or not still:
-        return found
-    text = f"{_still_words(runs, still)}: nothing to measure, or a sensor that hangs: can't tell"
-    if found.action:
-        return replace(found, text=f"{text}; {found.text}")
-    todo = f"see that {still[0]} changes when what it measures is moved by hand, and log it"
-    return Checked("sensors", "not judged", text, todo)
-
-
-def _hung_words(one: Hung) -> str:
-    text = (
-        f"{one.name} hangs, or what it measures does not move: it stayed at {one.value:g} for "
-        f"{one.seconds:.3g} s while its target {one.target} moved"
-    )
-    return f"{text} and {named(list(one.others))} followed" if one.others else text
-
-
-def _signals_paired(runs: Sequence[Run]) -> set[str]:
-    """Values that have a target: whether they may rest is told by that."""
-    return {
-        name for run in runs if run.signals is not None for name in paired([*run.signals.values])
-    }
-
-
-def _still(runs: Sequence[Run], stuck: Sequence[Hung]) -> list[str]:
-    """What never changed, first that whose target did, and that whose likes did."""
-    still = _never_changed(runs)
-    moved = {one.name for one in stuck}
-    return sorted(still, key=lambda name: (name not in moved, not _moving_likes(runs, name, still)))
-
-
-def _moving_likes(runs: Sequence[Run], name: str, still: Sequence[str]) -> list[str]:
-    every = dict.fromkeys(n for run in runs if run.signals is not None for n in run.signals.values)
-    return [other for other in like(name, list(every)) if other not in still]
-
-
-def _still_words(runs: Sequence[Run], still: Sequence[str]) -> str:
-    others = _moving_likes(runs, still[0], still)
-    while_ = f" while {named(others)} did" if others else ""
-    rest = f", nor did {named(still[1:])}" if still[1:] else ""
-    return f"{named(still[:1] if others else still)} never changed{while_}{rest if others else ''}"
-
-
-def _never_changed(runs: Sequence[Run]) -> list[str]:
-    """Logged values that are the same from first to last and that may be measured ones."""
-    found: dict[str, bool] = {}
-    for run in (run for run in runs if run.signals is not None):
-        assert run.signals is not None
-        for name, values in run.signals.values.items():
-            known = values[np.isfinite(values)]
-            if len(known) >= _ROWS and _measured(name, float(known[0])):
-                found[name] = found.get(name, True) and bool((known == known[0]).all())
-    return [name for name, same in found.items() if same]
-
-
-def _measured(name: str, value: float) -> bool:
-    """Whether a value that never changes may be a sensor's: no setting, state, count or battery.
-
-    Examples
-    --------
-    >>> [_measured(name, 0.0) for name in ("range_mm", "bumper", "errors", "kp", "target_speed")]
-    [True, False, False, False, False]
-    """
-    words = set(words_of(name))
-    if words & _NO_SENSOR or of_battery(name) or name.endswith(AGE):
-        return False
-    # a switch, a phase or a count may well be 0 or 1 for long
-    return value not in (0.0, 1.0) or meaning(name) == "signal"
-
-
-def _stale(summaries: Sequence[Summary], paths: str, paired_with: Collection[str] = ()) -> Checked:
-    readings = [
-        one
-        for at in summaries
-        for one in at.freshness
-        if one.fresh_hz
-        and one.loop_hz
-        and not of_battery(one.name)  # is slow by nature
-        and (one.source != "signal" or one.own_pace)  # else held by what it measures
-        and (one.source != "signal" or not TARGET_WORDS & set(words_of(one.name)))  # is set
-    ]
-    if not readings:
-        return Checked("sensors", "not judged", "no reading or signal tells when it is new")
-    old = [one for one in readings if _is_stale(one)]
-    rests = [
-        one for one in readings
-        if one.source == "signal" and _held_long(one) and one.name not in paired_with
-    ]  # fmt: skip
-    if not old and rests:
-        first = rests[0]
-        longest = max(one.longest_hold_loops or 0 for one in rests)
-        text = (
-            f"{named([one.name for one in rests])} stayed the same for up to {longest:,} loops: at "
-            "rest, or a sensor that hangs: can't tell"
+    ruled = {name: r for at in summaries for name, r in at.recurrence.long_turns.items()}
+    found, kept, source = [], [], ""
+    for name, value_ms, count, at in _constants(summaries):
+        rule = ruled.get(name)
+        if rule is not None and rule.explains(value_ms):  # what keeps a rule is no fault
+            every = rule.every_ms or rule.gap_ms or 0.0
+            kept.append(f"{name} takes {value_ms:.3g} ms about every {number(every)} ms")
+        else:
+            found.append(f"{name} {count} times {value_ms:.3g} ms")
+            source = source or at.run.source
+    if found:
+        return Checked(
+            "timeouts", "bad", "; ".join(found[:3]), f"looptime slow {shell_word(source)}"
         )
-        todo = f"see whether the robot stood still while {first.name} stayed the same"
-        return Checked("sensors", "not judged", text, todo)
-    if not old:
-        many = len({one.name for one in readings})
-        what = "1 reading or signal is" if many == 1 else f"{many} readings and signals are"
-        return Checked("sensors", "ok", f"{what} new as usual")
-    text = "; ".join(
-        f"{one.name} is new in one of {one.hold_loops:.3g} loops"
-        if one.source == "signal" else
-        f"{one.name} is new {one.fresh_hz:.3g} times a second, held {one.longest_hold_loops} loops"
-        for one in old[:3]
-    )  # fmt: skip
-    return Checked("sensors", "bad", text, f"looptime summary --full {paths}")
+    if kept:
+        return Checked("timeouts", "ok", f"no constant time but by a rule: {'; '.join(kept[:3])}")
+    return Checked("timeouts", "ok", "no call runs into a constant time")
 
 
-def _is_stale(one: Freshness) -> bool:
-    """Whether a reading is older than it should be; a signal that rests is not."""
-    if one.source == "signal":
-        return (one.hold_loops or 0.0) > 1 / _STALE_RATE
-    slow = (one.fresh_hz or 0.0) < _STALE_RATE * (one.loop_hz or 0.0)
-    return slow or _held_long(one)
-
-
-def _held_long(one: Freshness) -> bool:
-    return (one.longest_hold_loops or 0) > _STALE_HOLD * (one.hold_loops or 1.0)
+def _constants(summaries: Sequence[Summary]) -> Iterator[tuple[str, float, int, Summary]]:
+    """Constant times that calls run into, each once over all parts: name, ms, how often, where."""
+    signs = [
+        (block.name, sign.value_ms or 0.0, sign.count, at)
+        for at in summaries for block in at.blocking for sign in block.signs
+        if sign.code == "timeout"
+    ]  # fmt: skip
+    while signs:
+        name, value, _, at = signs[0]
+        same = [one for one in signs if one[0] == name and abs(one[1] - value) <= _ALIKE * value]
+        signs = [one for one in signs if one not in same]
+        yield name, value, sum(one[2] for one in same), at
 
 
 def _version(runs: Sequence[Run]) -> Checked:

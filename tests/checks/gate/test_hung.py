@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from looptime.checks.gate.checklist import _sensors
 from looptime.checks.gate.hung import hung, paired
+from looptime.checks.gate.sensors import sensors
 from looptime.findings import summarise
 from looptime.run import Signals
 from tests.build_run import make_run
@@ -65,7 +65,7 @@ def test_a_sensor_that_hangs_beside_others_that_follow(names, hang, begin, end):
     assert [one.name for one in found] == [names[hang][1]]
     assert found[0].sure
     assert found[0].seconds == pytest.approx((end - begin - 1) * PERIOD_MS / 1e3, abs=0.1)
-    line = _sensors([run], [summarise(run)], "a.csv")
+    line = sensors([run], [summarise(run)], "a.csv")
     assert line.state == "bad"
     assert line.text.startswith(names[hang][1])
     assert names[hang][1] in line.action
@@ -75,7 +75,7 @@ def test_one_that_followed_before_hangs():
     """A lift alone in its log: it went with its goal until it stood for 6 s."""
     goal = targets(5)
     run = run_of({"lift.goal_mm": goal, "lift.height_mm": holding(follows(goal))})
-    assert _sensors([run], [summarise(run)], "a.csv").state == "bad"
+    assert sensors([run], [summarise(run)], "a.csv").state == "bad"
 
 
 @pytest.mark.parametrize("values", [
@@ -92,7 +92,7 @@ def test_others_are_not_accused(values):
     """Nothing here is surely hung."""
     run = run_of(values)
     assert not [one for one in hung([run]) if one.sure]
-    assert _sensors([run], [summarise(run)], "a.csv").state != "bad"
+    assert sensors([run], [summarise(run)], "a.csv").state != "bad"
 
 
 def test_what_never_changed_is_named_before_others_and_with_its_likes():
@@ -100,7 +100,7 @@ def test_what_never_changed_is_named_before_others_and_with_its_likes():
     held = {f"range_{k}_mm": follows(targets(k), seed=k) for k in range(1, 5)}
     held["range_3_mm"] = np.full(ROWS, 800.0)
     run = run_of({"gyro": holding(follows(targets(9)), 400, 425), **held})
-    line = _sensors([run], [summarise(run)], "a.csv")
+    line = sensors([run], [summarise(run)], "a.csv")
     assert line.state == "not judged"
     assert line.text.startswith("range_3_mm never changed while range_1_mm, range_2_mm and")
 
