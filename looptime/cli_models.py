@@ -240,7 +240,7 @@ def plan(
         return
     said = render_plan(told)
     if came is not None:
-        said = replace(said, answer=f"{score_sentence(came)} {said.answer}")
+        said = replace(said, answer=f'{score_sentence(came)} The plan had said: "{said.answer}"')
     tell(asked, text, said)
     if came is not None and not text.quiet:
         show(*render_score(came))

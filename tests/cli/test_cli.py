@@ -710,3 +710,17 @@ def test_an_export_never_takes_the_place_of_its_log(log, capsys):
     assert cli.run(["export", str(log), "--out", str(log)]) == 2
     assert "is the log itself" in capsys.readouterr().err
     assert log.read_bytes() == before
+
+
+def test_what_a_plan_said_is_told_as_said_where_it_is_held_against_what_came(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing was changed, so the half of a read that a plan leaves out is still there."""
+    log = tmp_path / "run.csv"
+    rows = "".join(f"{10_000 * k},{4000 + 37 * (k * k % 11)},{1000 + k % 7}\n" for k in range(600))
+    log.write_text(f"time_us,gyro_us,drive_us\n{rows}", encoding="utf-8")
+    asked = ["plan", str(log), "--change", "scale gyro by=0.5", "--actual", str(log), "--quiet"]
+    assert cli.run(asked) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.startswith("The plan")
+    assert ' The plan had said: "' in said

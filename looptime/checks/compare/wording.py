@@ -125,8 +125,13 @@ def _alike(made: Comparison) -> str:
     return (
         f"; {'' if made.alike.every else 'nearly '}every call took {'longer' if more else 'less'},"
         f" by {by}: the machine was {'slower' if more else 'faster'} (or what all calls share),"
-        " not one call"
+        " not one call" + ("" if _seen(made) else "; no change of a single one can be seen")
     )
+
+
+def _seen(made: Comparison) -> bool:
+    """Whether any call's own change was seen."""
+    return any(c.verdict in ("slower", "faster") for c in made.calls)
 
 
 def _steadier(made: Comparison, mean: Change) -> list[str]:
@@ -156,8 +161,13 @@ def _two_recordings(
     moved = [c for c in made.changes if c.verdict in ("slower", "faster") and c.statistic != "rate"]
     if made.recordings == "differ" and mean.verdict in ("slower", "faster"):
         last = _tail(mean, moved)
-        apart = usual + last if usual else _alike(made) or last
-        out.append(f"These two recordings differ: {mean.verdict}, {what} {by}{apart}.")
+        if usual:  # the exit code says as much
+            out.append(
+                f"Can't tell of the code: these two recordings differ, {what} {by}{usual}{last}."
+            )
+        else:
+            apart = _alike(made) or last
+            out.append(f"These two recordings differ: {mean.verdict}, {what} {by}{apart}.")
     elif made.recordings == "differ":
         tail = moved[0]
         out.append(f"These two recordings differ: {tail.verdict} in the {tail.statistic}"
@@ -254,6 +264,8 @@ def _by_call(made: Comparison) -> list[str]:
     """The calls that changed, those first that cost the loop most; p99 where no mean changed."""
     seen = any(c.statistic == "mean" and c.verdict in ("slower", "faster") for c in made.changes)
     if made.alike is not None and seen:  # all did, whether or not one alone would have shown
+        if not _seen(made):  # then no one is named for it
+            return []
         most = [p for p in made.explained.parts if p.name in made.alike.calls][:3]
         costs = listed([f"{p.name} ({p.difference_ms:+.3g} ms a loop)" for p in most], 3)
         return [f"It {'cost' if made.alike.low_percent > 0 else 'gained'} most in {costs}."]

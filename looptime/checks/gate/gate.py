@@ -34,7 +34,7 @@ from looptime.errors import UnlikePhasesError, UsageError
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
-from looptime.words import count, listed, supposing
+from looptime.words import count, listed, number, supposing
 
 __all__ = ["GateResult", "choose_baseline", "gate"]
 
@@ -356,11 +356,21 @@ def _failed(rows: Sequence[Row]) -> str:
     whole = list(dict.fromkeys(row.what for row in bad if not row.call))
     if not whole or not slower:
         return f"{listed(list(dict.fromkeys(row.what for row in bad)), 4)} beyond the limit"
-    calls = [f"{row.call} ({in_words(row.change_percent or 0.0, '+')} %)" for row in slower]
     count = len(whole) - 1
     others = f" and {count} more of the loop's figures" if count > 1 else ""
     told = whole[:1] if others else whole
-    return f"{listed(told)}{others} beyond the limit; slower calls: {listed(calls)}"
+    new = [row for row in slower if row.change_percent is None]
+    what = (
+        "new calls" if len(new) == len(slower) else "new or slower calls" if new else "slower calls"
+    )
+    return f"{listed(told)}{others} beyond the limit; {what}: {listed([*map(_grown, slower)])}"
+
+
+def _grown(row: Row) -> str:
+    """A call and by how much it got slower; one that the baseline lacks has nothing to be so by."""
+    if row.change_percent is None:
+        return f"{row.call} (new, {number(row.value)} ms a loop)"
+    return f"{row.call} ({in_words(row.change_percent, '+')} %)"
 
 
 def choose_baseline(

@@ -132,5 +132,5 @@ def trends_table(at: Trends) -> tuple[tuple[str, ...], tuple[tuple[Any, ...], ..
          "; ".join(f"{plus(s.percent.value, 2)} % {_where(s)}" for s in t.steps))
         for t in rows if t.values
     )  # fmt: skip
-    return ("figure", "unit", "first run", "last run", "% a run", "low", "high", "p",
+    return ("figure", "unit", "first run", "last run", "% a run", "low", "high", "p of slope",
             "changes of level"), made  # fmt: skip

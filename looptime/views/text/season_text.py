@@ -253,12 +253,14 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
     if at.copies[3:]:
         yield line(f"and {count(len(at.copies) - 3, 'more copy')}")
     rows = [_trend_row(t) for t in at.trends if not t.call or t.steps or t.crept]
-    heads = ["figure", "first", "last", "% a run", "95 %", "p"]
+    heads = ["figure", "first", "last", "% a run", "95 %", "p of slope"]
     yield inset(table(heads, rows))
     if all(t.per_run_percent.value is None for t in at.trends):
         yield line("no trend is given: there are too few runs")
     else:
-        yield line("% a run: slope over the runs in their order; a figure with p < 0.05 moved")
+        yield line(
+            "% a run: slope over the runs in their order; a figure whose slope has p < 0.05 crept"
+        )
         if any((t.steps or t.crept) and not matters(at, t) for t in at.trends):
             yield line("what moved by less than 0.5 % of the loop is not told above the table")
     steps = [(t, s) for t in at.trends for s in t.steps]
@@ -272,7 +274,7 @@ def _robot(at: Trends) -> Iterator[RenderableType]:
         )
         yield line(
             f"{TITLES.get(trend.title, trend.title)}: {step_in_words(step)} {where}, from"
-            f" entry {step.before_entry[:8]} to {step.after_entry[:8]}"
+            f" entry {step.before_entry[:8]} to {step.after_entry[:8]} (p {p_value(step.p)})"
         )
     if not steps:
         yield line("no change of level between runs seen")

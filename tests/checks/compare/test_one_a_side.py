@@ -35,7 +35,8 @@ def test_one_against_one_never_speaks_of_the_code():
     )
     assert found.usual_scatter.limit_percent == pytest.approx(8.2, abs=0.3)
     text = " ".join(found.sentences)
-    assert text.startswith("These two recordings differ: slower, mean period +3")
+    assert text.startswith("Can't tell of the code: these two recordings differ, mean period +3")
+    assert "no more than runs usually scatter. " in text
     assert "One run a side cannot tell a code change from ordinary run-to-run scatter." in text
     assert "Record at least 3 + 3 runs in ABBA order." in text
 
@@ -103,5 +104,5 @@ def test_a_tail_that_grew_by_a_fifth_is_not_called_no_change():
     assert row.verdict == "slower"
     assert row.percent.value > 20
     assert found.recordings == "differ"
-    assert found.sentences[0].startswith("These two recordings differ: slower, mean period +")
+    assert found.sentences[0].startswith("Can't tell of the code: these two recordings differ, ")
     assert "; p99 +" in found.sentences[0]

@@ -236,3 +236,13 @@ def test_runs_that_began_at_one_time_are_in_no_order():
     ]
     assert times_of([first, second, first]) is None
     assert times_of([first, SimpleNamespace(facts=Facts())]) is None
+
+
+def test_a_call_that_the_baseline_lacks_is_new_and_not_slower_by_nothing(baseline):
+    """A new read of 2 ms in a loop of 8: it is told in ms, what got slower beside it in percent."""
+    more = {**CALLS, "camera.read": 2.0}
+    said = gate([recording(1, calls=more)], baseline, settings=SETTINGS).sentence
+    assert "beyond the limit; new calls: camera.read (new, 2.00 ms a loop)." in said
+    slower = {**more, "gyro.read": 2.4}
+    said = gate([recording(1, calls=slower)], baseline, settings=SETTINGS).sentence
+    assert "; new or slower calls: camera.read (new, 2.00 ms a loop), gyro.read (+" in said

@@ -118,3 +118,15 @@ def test_a_season_as_text(tmp_path):
     assert "warm-up: the first 1 s of each run are left out" in " ".join(trend.split())
     for text in (listed, shown, trend):
         assert "\x1b" not in text
+
+
+def test_a_change_of_level_has_its_own_p(tmp_path):
+    """Four dearer runs after eight: the step's p stands beside it, the slope's in the table."""
+    found = season_trends(made_season(tmp_path, made_runs(12, dearer_from=8)))
+    (step,) = next(t for t in found[0][0].trends if t.statistic == "mean" and not t.call).steps
+    assert step.p < 0.001
+    text = " ".join(text_of(render_trends(*found)).split())
+    assert "between version 1.4 and 1.5, from entry" in text
+    assert f"to {step.after_entry[:8]} (p <0.001)" in text
+    assert "p of slope" in text
+    assert "with p < 0.05 moved" not in text
