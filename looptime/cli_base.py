@@ -157,13 +157,18 @@ def say_phases(
     asked: Asked, run: Run, what: str = "all are taken together; --phase NAME takes one"
 ) -> None:
     """Say what becomes of a run's phases, where it has several and none was asked for."""
+    if there := _phases(asked, run):
+        remark(f"{run.source}: has loops of the phases {there}: {what}")
+
+
+def _phases(asked: Asked, run: Run) -> str:
+    """A run's phases and their loops, where it has several and none was asked for."""
     at = run.loop_columns
     if asked.phase is not None or at.phase is None:
-        return
+        return ""
     counts = {n: int((at.phase == k).sum()) for k, n in enumerate(at.phase_names) if n}
     there = [f"{name} {n:,}" for name, n in counts.items() if n]
-    if len(there) > 1:
-        remark(f"{run.source}: has loops of the phases {listed(there, 12)}: {what}")
+    return listed(there, 12) if len(there) > 1 else ""
 
 
 class _UnitOfTimes(click.Choice):  # type: ignore[type-arg]
@@ -344,10 +349,15 @@ def options_text(asked: Asked, *, phase: bool = False) -> str:
     return "".join(f" {shell_word(word)}" for words in (*named, *asked.options) for word in words)
 
 
-def tell(asked: Asked, text: Text, told: Told) -> None:
-    """Print what a command says, the project file among its books."""
+def tell(asked: Asked, text: Text, told: Told, whole: Run | None = None) -> None:
+    """Print what a command says, the project file among its books.
+
+    Also the phases of a run of which the `whole` is taken: other commands take one alone.
+    """
     from looptime.views.text.text_parts import labelled
 
+    if whole is not None and (there := _phases(asked, whole)):
+        told = told.with_books(labelled("phases", f"{there} loops, all together"))
     if asked.project.path is not None:
         told = told.with_books(labelled("project", str(asked.project.path)))
     show(*told.parts(text.full, text.quiet))

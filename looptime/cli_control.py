@@ -120,4 +120,4 @@ def control(
     if as_json:
         print_json(log=log, **found.to_dict())
         return
-    tell(asked, text, render_control(found, log, full=text.full))
+    tell(asked, text, render_control(found, log, full=text.full), run)

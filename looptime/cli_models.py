@@ -159,7 +159,7 @@ def heading(asked: Asked, text: Text, log: str, as_json: bool, **given: Any) -> 
         name for name in context.params
         if context.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE
     }  # fmt: skip
-    tell(asked, text, render_heading(found, log, motion is not None, stated))
+    tell(asked, text, render_heading(found, log, motion is not None, stated), run)
 
 
 @cli.command()
@@ -224,7 +224,7 @@ def plan(
         if as_json:
             print_json(log=log, **found.to_dict())
         else:
-            tell(asked, text, render_suggestions(found, options_text(asked, phase=True)))
+            tell(asked, text, render_suggestions(found, options_text(asked, phase=True)), run)
         return
     told = ask(
         asked, run, given, plan_file=plan_file, recurs=classes, run_sd=sd, progress=progress_of()
@@ -241,7 +241,7 @@ def plan(
     said = render_plan(told)
     if came is not None:
         said = replace(said, answer=f'{score_sentence(came)} The plan had said: "{said.answer}"')
-    tell(asked, text, said)
+    tell(asked, text, said, run)
     if came is not None and not text.quiet:
         show(*render_score(came))
 

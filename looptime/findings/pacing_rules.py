@@ -100,7 +100,10 @@ def missed(at: Summary) -> str:
     """How many loops miss their tick, to be said with the call that makes most of them late."""
     p, nominal = at.pacing, ms(ms_value(at.pacing.nominal_ms))
     loops = f"{p.late_count} loops ({percent(p.late_count / max(at.pace.loops, 1))})"
-    text = f" It makes most of the {loops} late that miss their tick of {nominal}"
+    alone = len(at.slow.by_culprit) == 1 and p.late_count <= at.slow.count
+    text = (
+        f" It makes {'' if alone else 'most of '}the {loops} late that miss their tick of {nominal}"
+    )
     if p.mode != "fixed rate, skips":
         return f"{text}."
     ticks = sum((slot["periods"] - 1) * slot["loops"] for slot in p.slots)

@@ -62,6 +62,10 @@ def led(found: Suggestions, findings: Sequence[Finding]) -> Suggestions:
     findings : sequence of Finding
         Of the same run, what matters most first.
     """
+    return _with_reason(_led(found, findings), found)
+
+
+def _led(found: Suggestions, findings: Sequence[Finding]) -> Suggestions:
     lead = next((f for f in findings if f.severity != "note"), None)
     if lead is None or not lead.moves or not lead.evidence.calls:
         return found
@@ -76,6 +80,24 @@ def led(found: Suggestions, findings: Sequence[Finding]) -> Suggestions:
         first = replace(first, trade="; ".join(filter(None, (_beside(best, first), first.trade))))
         return replace(found, proposed=(first, best, *others[1:]))
     return replace(found, proposed=(best, *others))
+
+
+def _with_reason(made: Suggestions, before: Suggestions) -> Suggestions:
+    """The first plan says why it stands before one of a single remedy that gains far more."""
+    if not made.proposed or made.proposed[0].trade:
+        return made
+    first, *others = made.proposed
+    same = [p for p in others if len(p.changes) == 1 and p.meets_targets == first.meets_targets]
+    most = min(same, key=lambda p: p.gain_ms.value or 0.0, default=first)
+    more, own = -(most.gain_ms.value or 0.0), -(first.gain_ms.value or 0.0)
+    if more <= _FAR_MORE * max(own, 0.0):
+        return made
+    answers = first is not before.proposed[0] and first in before.proposed
+    why = "it answers what stands out first" if answers else "it asks for less effort and risk"
+    risk = ", at a high risk" if most.risk == "high" else ""
+    far = f"{most.say or most.changes[0]} gains far more, {ms(more)} less a loop{risk}"
+    told = replace(first, trade=f"{far}; this is first as {why}")
+    return replace(made, proposed=(told, *others))
 
 
 def _gains_far_more(first: Proposal, other: Proposal) -> bool:

@@ -25,6 +25,7 @@ from looptime.findings.finding import Finding
 from looptime.findings.log_rules import log_findings
 from looptime.findings.pacing_rules import pacing_findings
 from looptime.schema import UNATTRIBUTED
+from looptime.signal_names import HEADING_WORDS
 from looptime.words import named
 
 __all__ = ["healthy", "rate_alone", "run_findings"]
@@ -79,12 +80,18 @@ def healthy(at: Summary) -> Finding:
     return Finding(
         "healthy", severity, f"{begin}: {how}{speed}.{within}",
         rate, "1/s", evidence=evidence(at),
-        command=command(
-            at, "heading" if paced.duration_s >= _TURN_S and not unsaid else "columns"
-        ),
+        command=command(at, "heading" if _may_tell_heading(at) and not unsaid else "columns"),
         rests_on={"even": None if found.even is None else float(found.even),
                   "usual_ms": p50, "largest_ms": p99},
     )  # fmt: skip
+
+
+def _may_tell_heading(at: Summary) -> bool:
+    """Whether a log is long enough for a turn, and a call or signal is named for a heading."""
+    signals = () if at.run.signals is None else tuple(at.run.signals.values)
+    names = [name.lower() for name in (*(n.name for n in at.run.names), *signals)]
+    told = any(word in name for word in (*HEADING_WORDS, "turn_rate") for name in names)
+    return told and at.pace.duration_s >= _TURN_S
 
 
 def _dearest(at: Summary) -> str:

@@ -228,10 +228,14 @@ def test_taking_phases_together_is_said(phased_log, capsys):
     """A plan or a heading study over all phases says so on stderr, and not where one is named."""
     together = "standby 500, operator 500: all are taken together"
     assert cli.run(["plan", str(phased_log), "--change", "scale update by=0.5"]) == 0
-    assert together in capsys.readouterr().err
+    told = capsys.readouterr()
+    assert together in told.err
+    assert "phases  standby 500, operator 500 loops, all together" in told.out
     phase = ["--phase", "operator"]
     assert cli.run(["plan", str(phased_log), "--change", "scale update by=0.5", *phase]) == 0
-    assert together not in capsys.readouterr().err
+    told = capsys.readouterr()
+    assert together not in told.err
+    assert "all together" not in told.out
 
 
 def test_a_report_is_not_written_under_a_name_that_misleads(log, tmp_path, capsys):

@@ -29,6 +29,8 @@ _SLOWER = 1.1
 _LOOPS, _HOLDS, _MANY = 50, 0.3, 0.7
 #: Findings that tell what was left out at the start.
 _STARTS = ("warm_up", "faster_start")
+#: A phase of fewer loops is told of by no middle one.
+_FEW = 20
 #: Share of a loop from which on a call takes most of it.
 _MOST = 0.5
 
@@ -113,7 +115,7 @@ def _among(log: Log, by_run: dict[int, list[Summary]], lead: int) -> str:
 
 def _of_phases(mine: list[Summary], left: int) -> str:
     """Which phase is told of, and the slowest of work, with what takes most of it."""
-    worst = max(mine, key=_usual)
+    worst = max((at for at in mine if at is mine[0] or at.pace.loops >= _FEW), key=_usual)
     name = f"phase {safe(mine[0].phase or '(none)')} alone, of {len(mine) + left:,}"
     if worst.pacing.fixed_rate:  # it waits, as it should where the robot is idle
         return name

@@ -1,7 +1,7 @@
 """Heading as text: what the pace costs in degrees and millimetres, and what rate is needed."""
 
 import math
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Sequence
 
 from rich.console import RenderableType
 from rich.padding import Padding
@@ -19,7 +19,7 @@ from looptime.views.text.needed_rate import at_other_rates, most_there_are, need
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
-from looptime.words import supposing
+from looptime.words import named, supposing
 
 __all__ = ["heading_sentence", "motion_words", "render_heading"]
 
@@ -75,7 +75,7 @@ def render_heading(
     more = [*_integrated(at), *(caution(text) for text in at.cautions if at.required)]
     shown = tuple(tuple(t) for t in tables if t)
     return Told(
-        heading_sentence(at),
+        heading_sentence(at, motion_given),
         tuple(reasons),
         shown,
         tuple(more),
@@ -83,21 +83,27 @@ def render_heading(
     )
 
 
-def heading_sentence(at: HeadingResult) -> str:
-    """How far off the heading is, and the rate that the tolerance asks for."""
-    return supposing(_sentence(at), at.rests_on)
+def heading_sentence(at: HeadingResult, motion_given: bool = True) -> str:
+    """How far off the heading is, and the rate that the tolerance asks for.
+
+    What is assumed is said first: neither a motion nor a read that nothing shows is the robot's.
+    """
+    return supposing(_sentence(at, motion_given), at.rests_on)
 
 
-def _sentence(at: HeadingResult) -> str:
+def _sentence(at: HeadingResult, motion_given: bool) -> str:
     for limit in at.motion_limits:
         if limit.startswith(HARDLY_TURNED):
             return (
                 f"Can't tell what the pace costs: {limit}. Take a log in which it turns, or say "
                 "with --motion how it does."
             )
-    text = f"{_BEGIN}up to {_in(at.stale.p95, _DEG)} deg off for 95 % of the time"
+    off = f"up to {_in(at.stale.p95, _DEG)} deg off for 95 % of the time"
+    text = f"{_BEGIN}{off}"
     if at.logged is not None:
-        text = f"{_logged_sentence(at.logged)} {_assumed(at)} it is {text.removeprefix(_BEGIN)}"
+        text = f"{_logged_sentence(at.logged)} {_assumed(at)} it is {off}"
+    elif not motion_given:
+        text = f"{_assumed(at)} {_whose(at.notes)} is {off}"
     for key, need in at.required.items():
         text += _judged(at, key, need.judged)
     return "; ".join(part for part in (text, needed_rates(at)) if part) + "."
@@ -120,6 +126,19 @@ def _assumed(at: HeadingResult) -> str:
     kind, _, numbers = at.motion.partition(":")
     size = f" of {numbers.split(',')[0]} deg" if kind == "turn" else ""
     return f"In an assumed {'turn' if kind == 'turn' else 'motion'}{size}"
+
+
+def _whose(notes: Sequence[str]) -> str:
+    """The heading in use, or one of which no call shows the read or the use."""
+    lacks = [what for what in _lacking(notes) if what in ("read", "use")]
+    return f"a heading whose {named(lacks)} no call shows" if lacks else "the heading in use"
+
+
+def _lacking(notes: Sequence[str]) -> list[str]:
+    """What no call shows: the read, the pick-up, the use."""
+    whats = [note.partition(UNKNOWN)[0] for note in notes if UNKNOWN in note]
+    return ["use" if what.startswith("use") else what.removeprefix("heading ").split()[0]
+            for what in whats]  # fmt: skip
 
 
 def _stall_words(at: Stalls) -> str:
@@ -153,15 +172,14 @@ def _taken(notes: tuple[str, ...]) -> str:
     aged += [f"{note.removeprefix(STAMPED)} tells when it was measured" for note in notes
              if note.startswith(STAMPED)]  # fmt: skip
     unknown = [note.partition(UNKNOWN) for note in notes if UNKNOWN in note]
-    whats = ["use" if what.startswith("use") else what.removeprefix("heading ").split()[0]
-             for what, _, _ in unknown]  # fmt: skip
+    whats = _lacking(notes)
     said = "".join(f"; {one}" for one in aged)
     if not unknown:
         return safe(said, 200)
     where = unknown[-1][2].partition(";")[0].strip()
     options = [f"--{what.replace('pick-up', 'pickup')}-call" for what in whats]
-    named = any("name its call" in rest for _, _, rest in unknown)
-    how = f" ({', '.join(options)} {'names' if len(options) == 1 else 'name'} it)" if named else ""
+    stated = any("name its call" in rest for _, _, rest in unknown)
+    how = f" ({', '.join(options)} {'names' if len(options) == 1 else 'name'} it)" if stated else ""
     return f"{safe(said, 200)}; {' and '.join(whats)} taken at {where}{how}"
 
 

@@ -31,7 +31,10 @@ def pace_sentence(at: Summary) -> str:
         text += "can't be told by this clock"
     else:
         text += f": a loop takes {number(p.p50.value)} ms as a rule"
-        text += f", 1 in 100 takes {number(p.p99.value)} or more, the longest took {number(p.max)}"
+        rare = f"1 in 100 takes {number(p.p99.value)} or more"
+        if number(p.p99.value) == number(p.p50.value):  # the same figure twice tells nothing
+            rare = "99 of 100 no longer than that"
+        text += f", {rare}, the longest took {number(p.max)}"
     if pace.untold_ms and over.budget_ms is not None and not over.count:
         return text + _headroom(at)
     if over.budget_ms is not None and over.count:

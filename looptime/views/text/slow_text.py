@@ -13,7 +13,15 @@ from looptime.analysers.waits import Delay, gain_factors
 from looptime.findings.about import how_often, ms
 from looptime.views.text.costs_text import render_contention
 from looptime.views.text.terminal import count, heading_line, number, safe, table
-from looptime.views.text.text_parts import brief, indented, labelled, name_cell, percent, used_line
+from looptime.views.text.text_parts import (
+    brief,
+    indented,
+    labelled,
+    most_time_first,
+    name_cell,
+    percent,
+    used_line,
+)
 from looptime.views.text.told import Told, why
 from looptime.words import supposing
 
@@ -93,7 +101,7 @@ def _answer(at: Summary) -> str:
     if leaders:
         many = len(slow.events)
         named = " and ".join(f"{safe(name, 30)} in {n:,}" for name, n in leaders)
-        text += f"; of {count(many, 'event')} {named} stretched most"
+        text += f"; of {count(many, 'event')} {named} stretched most{most_time_first(leaders)}"
     return text + "."
 
 
@@ -170,7 +178,7 @@ def _causes(at: Summary) -> list[RenderableType]:
     return [
         heading_line("Over all events"),
         labelled("made by", causes),
-        labelled("most by", names),
+        labelled("most by", names + most_time_first(leaders[:6])),
     ]
 
 

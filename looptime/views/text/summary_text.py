@@ -44,6 +44,7 @@ from looptime.views.text.text_parts import (
     hanging,
     indented,
     labelled,
+    most_time_first,
     name_cell,
     percent,
     tick_text,
@@ -310,6 +311,7 @@ def _slow(at: Summary) -> list[RenderableType]:
     leaders = list(slow.by_culprit.items())[:4]
     if at.costs.calls and leaders:
         led = ", ".join(f"{safe(name, 30)} {n:,}" for name, n in leaders)
+        led += most_time_first(leaders)
         parts.append(indented(Text(f"What stretched most in them: {led}")))
     for r in at.recurrence.most[:_MOST_RULES]:
         who = safe(r.call) if r.call else "no single call"

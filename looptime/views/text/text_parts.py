@@ -1,5 +1,8 @@
 """Small parts that the text of `summary` and `slow` is made of."""
 
+from collections.abc import Sequence
+from itertools import pairwise
+
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.text import Text
@@ -14,6 +17,7 @@ __all__ = [
     "hanging",
     "indented",
     "labelled",
+    "most_time_first",
     "name_cell",
     "percent",
     "tick_text",
@@ -65,6 +69,18 @@ def name_cell(name: str, width: int = 23) -> Text:
         lines.append(text[:cut])
         text = text[cut:]
     return Text("\n".join([*lines, text]))
+
+
+def most_time_first(counts: Sequence[tuple[str, int]]) -> str:
+    """Says why names do not stand in the order of their counts, where they do not.
+
+    Examples
+    --------
+    >>> most_time_first([("a", 36), ("b", 76)]), most_time_first([("a", 76), ("b", 36)])
+    (' (most time first)', '')
+    """
+    fewer = all(a >= b for (_, a), (_, b) in pairwise(counts))
+    return "" if fewer else " (most time first)"
 
 
 def used_line(at: Summary) -> RenderableType:
