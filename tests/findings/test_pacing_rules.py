@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from looptime.findings import summarise
-from looptime.findings.pacing_rules import _made_up, pacing_findings
+from looptime.findings.pacing_rules import _made_up, missed, pacing_findings
 from tests.build_run import make_flat_run, make_run
 from tests.findings.build import codes
 
@@ -221,5 +221,18 @@ def test_the_call_that_makes_loops_late_says_how_many_ticks_they_miss():
     )  # fmt: skip
     first = summarise(run).findings[0]
     assert first.text.startswith("gripper")
-    assert f"most of the {slow.sum()} loops" in first.text
+    assert f"It makes the {slow.sum()} loops" in first.text
     assert f"{2 * slow.sum()} ticks are missed" in first.text
+
+
+@pytest.mark.parametrize(("culprits", "said"), [
+    ({"gyro.read": 44}, "It makes the 44 loops (4.4 %) late"),
+    ({"gyro.read": 40, "mast.read": 4}, "It makes most of the 44 loops (4.4 %) late"),
+])  # fmt: skip
+def test_a_call_behind_all_late_loops_is_not_behind_most(culprits, said):
+    """44 late loops of 1,000, by one call or by two."""
+    at = SimpleNamespace(
+        pacing=SimpleNamespace(late_count=44, nominal_ms=10.0, mode="fixed rate"),
+        pace=SimpleNamespace(loops=1000), slow=SimpleNamespace(by_culprit=culprits, count=44),
+    )  # fmt: skip
+    assert said in missed(at)

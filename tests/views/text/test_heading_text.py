@@ -103,3 +103,16 @@ def test_an_unknown_use_is_said_first_with_its_option(run, names):
     told = first_lines(render_heading(found, "log.csv"))
     assert ("use taken at the end of the reading" if names else "read and use taken at") in told
     assert ("--use-call" in told) == names
+
+
+def test_what_is_assumed_of_a_heading_is_said_first():
+    """No motion is given or logged: a turn is assumed; without calls the read and the use are."""
+    known = study(robot(np.full(400, 20.0)), motion=parse_motion("turn:180,180,720"), curve=False)
+    said = render_heading(known, "log.csv", motion_given=False).answer
+    assert said.startswith("In an assumed turn of 180 deg the heading in use is up to ")
+    assert render_heading(known, "log.csv").answer.startswith("The heading in use is up to ")
+    bare = study(make_run([20.0] * 400), motion=parse_motion("turn:180,180,720"), curve=False)
+    said = render_heading(bare, "log.csv", motion_given=False).answer
+    assert said.startswith(
+        "In an assumed turn of 180 deg a heading whose read and use no call shows is up to "
+    )

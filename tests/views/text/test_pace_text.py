@@ -75,3 +75,12 @@ def test_a_clock_that_tells_no_single_loop_gives_no_percentile():
     assert "a loop takes 22.0 ms on average" in said
     assert "can't be told by this clock" in said
     assert "1 in 100" not in said
+
+
+def test_one_figure_is_not_told_as_usual_and_as_rare():
+    """Of 1,000 loops of 10 ms three take 50, or twenty: then 1 in 100 does."""
+    for stalls, said in ((3, "99 of 100 no longer than that"), (20, "1 in 100 takes 50.0 or more")):
+        period = 10 + 0.002 * np.random.default_rng(1).random(1000)
+        period[np.linspace(5, 990, stalls).astype(int)] = 50.0
+        told = pace_sentence(summarise(make_run(period, [("update", 0, 8)])))
+        assert f"a loop takes 10.0 ms as a rule, {said}, the longest took 50.0" in told
