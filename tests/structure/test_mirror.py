@@ -90,7 +90,6 @@ ELSEWHERE = {
         ),
     },
     "views/text": {
-        
         "change_text": "views/text/test_checks_text",
         "pit_text": "checks/gate/test_checklist",
         "plan_words": "views/text/test_plan_text", "text_parts": "views/text/test_summary_text",
