@@ -18,7 +18,7 @@ def test_a_comparison_says_what_is_unlike_before_any_figure():
         settings=SETTINGS,
     )  # fmt: skip
     text = text_of(render_comparison(found))
-    order = ("These two", "Unlike", "Before and after", "What explains", "What this rests on")
+    order = ("two", "Unlike", "Before and after", "What explains", "What this rests on")
     places = [text.index(w) for w in order]
     assert places == sorted(places)
     assert "camera.read" in text
@@ -67,7 +67,7 @@ def test_a_gate_begins_with_its_verdict(failed):
     """The first line is the verdict in words, then why; what was checked stands last."""
     text = text_of(render_gate(failed))
     first, *_ = [line for line in text.splitlines() if line.strip()]
-    assert "beyond the limit; slower calls: gyro.read (+" in " ".join(text.split())
+    assert "beyond the limit; new or slower calls: gyro.read (+" in " ".join(text.split())
     assert first.startswith("FAIL: ")
     assert text.index("its limit") < text.index("verdict") < text.index("What this rests on")
     assert "FAIL: " in text
