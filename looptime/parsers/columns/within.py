@@ -29,6 +29,9 @@ _LONGEST = 3
 #: Of more parts that are too long together, each is not held against each: the time would grow with
 #: the third power of their number.
 _SEARCHED = 40
+#: Of the rows in which parts are longer than the loop, those that may still be where one part is
+#: taken from the row beside.
+_ACROSS = 0.1
 
 
 def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, Role]:
@@ -122,7 +125,19 @@ def _too_long(lengths: list[Float], steps: Steps) -> bool:
     """Whether parts one after another would be longer than the loop."""
     total = summed(lengths)
     assert total is not None
-    return min(over(total, steps.after), over(total, steps.before)) > 1 - MOST
+    longer = min(over(total, steps.after), over(total, steps.before))
+    return longer > 1 - MOST and not _one_of_next(lengths, total, steps)
+
+
+def _one_of_next(lengths: list[Float], total: Float, steps: Steps) -> bool:
+    """Whether they fit where one part is that of the row beside: it lies across the stamp."""
+    if len(lengths) > _SEARCHED:
+        return False
+    for step, move in ((steps.after, -1), (steps.before, 1)):
+        moved = (total - one + np.roll(one, move) for one in map(np.nan_to_num, lengths))
+        if any(over(one, step) <= _ACROSS * over(total, step) for one in moved):
+            return True
+    return False
 
 
 def _make_room(

@@ -23,12 +23,14 @@ from looptime.parsers.columns.laps import wrapping_instants
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.role import Role
 from looptime.parsers.columns.second_clock import keeps_time
+from looptime.parsers.layouts.beside_stamp import beside_stamp, taken_over
 from looptime.parsers.layouts.contract import (
     Column,
     Content,
     Found,
     Given,
     Layout,
+    LoopRows,
 )
 from looptime.parsers.layouts.each_row import (
     COLUMNS,
@@ -102,15 +104,42 @@ def rows(content: Content) -> Found:
     names = [marked(head).stem or shown(head) if head in laps else shown(head) for head in parts]
     short = [called(name) for name in names]
     names = _told_apart(names if len(set(short)) < len(set(names)) else short, parts)
-    found = replace(found, parts=lay_out(values[found.row], known[found.row], parent, names))
-    ticks = np.unique(values[:100_000].ravel())
     finest = min(unit.ns for unit in units.values())
+    laid, given_in, order, beside = _by_loop(found, values, known, parent, finest)
+    names = [names[at] for at in order]
+    found = replace(found, parts=lay_out(laid, given_in, parent[order], names))
+    ticks = np.unique(values[:100_000].ravel())
     log = content.log
     notes = row_notes(found, log) + _left_out(
-        known[found.row], names, content.table.line_of(found.row)
+        known[found.row][:, order], names, content.table.line_of(found.row)
     )
+    if beside is not None:
+        notes += (_BESIDE.format(names[beside], "after" if found.ended else "before"),)
     return Found(found, ticks, finest, notes, limits=row_limits(found, log),
                  supposed=row_supposed(found, log))  # fmt: skip
+
+
+_BESIDE = (
+    "{} of each row lies {} its stamp: it is counted in the loop there, for in its own row the "
+    "parts are longer than the loop"
+)
+
+
+def _by_loop(
+    found: LoopRows, values: Int, known: Bool, parent: Int, finest: int
+) -> tuple[Int, Bool, list[int], int | None]:
+    """Lengths by loop, which were logged, the order of the columns, and the one of another row."""
+    laid, given = values[found.row], known[found.row]
+    order = list(range(values.shape[1]))
+    # parts in parts go with what is around them: none of them is asked
+    at = beside_stamp(found, laid, finest) if (parent < 0).all() else None
+    if at is None:
+        return laid, given, order, None
+    laid[:, at] = taken_over(laid[:, at], found.ended)
+    given[:, at] = taken_over(given[:, at].astype(np.int64), found.ended) > 0
+    order.remove(at)
+    order.insert(0 if found.ended else len(order), at)
+    return laid[:, order], given[:, order], order, order.index(at)
 
 
 def _told_apart(names: list[str], parts: Sequence[Head]) -> list[str]:

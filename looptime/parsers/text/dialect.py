@@ -51,6 +51,8 @@ DATED = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d|\b\d\d?[/.-]\d\d?[/.-]\d{4})[ \t]+(\
 _RULE = re.compile(r"^[|+:=_\s-]{3,}$")
 #: A first cell in which a spreadsheet says that it has no value.
 _CELL_ERROR = re.compile(r"#(REF!|VALUE!|DIV/0!|N/A|NAME\?|NUM!|NULL!|##+)[,;\t|]")
+#: What stands between names of several words in a header set with blanks.
+_TWO_BLANKS = re.compile(r"[ \t]{2,}|\t")
 #: Words between two rules.
 _TITLE = re.compile(r"^([-=*~+])\1+\s*[^\W\d_][^,;|\t]*\1\1$")
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
@@ -251,12 +253,20 @@ def unquoted(cell: str) -> str:
 def named_cells(line: str, delimiter: str, fields: int) -> tuple[str, ...]:
     """The cells of a line of names; a delimiter within brackets sets none apart.
 
+    Names of several words stand two blanks apart where the cells of rows stand one or more.
+
     Examples
     --------
     >>> named_cells("n,t [us, since boot],gyro (us, mean of 2)", ",", 3)
     ('n', 't [us, since boot]', 'gyro (us, mean of 2)')
+    >>> named_cells("unix time [s]   lift  drive command [s]", " ", 3)
+    ('unix time [s]', 'lift', 'drive command [s]')
     """
     cells = cells_of(line, delimiter)
+    if delimiter == " " and len(cells) > fields > 1:
+        apart = tuple(_TWO_BLANKS.split(line.strip()))
+        if len(apart) == fields:
+            return apart
     made: list[str] = []
     depth = 0
     for cell in cells if len(cells) > fields else ():

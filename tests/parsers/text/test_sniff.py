@@ -373,3 +373,15 @@ def test_a_title_above_words_and_numbers_states_their_unit(tmp_path, title, unit
     run = read(tmp_path, f"{title}\n{text}", "log.txt")
     own = [a * unit_ns / 1e6 for a, _ in lengths]
     assert self_ms(run)["gyro"] == pytest.approx(own[: len(run)], rel=1e-6)
+
+
+@pytest.mark.parametrize("mark", ["", "# ", "% "])
+def test_names_of_several_words_stand_two_blanks_apart(mark):
+    """The cells of the rows below may stand as far apart; one blank more parts no name."""
+    rows = "".join(f"{20 * k}.0  {3 + k % 4}.25  {5 + k % 3}.5\n" for k in range(30))
+    found = sniff(f"{mark}unix time [ms]   tray lift [ms]  move on [ms]\n{rows}", "a.dat")
+    assert [name.replace("[", " [").replace("  ", " ") for name in found.header] == [
+        "unix time [ms]", "tray lift [ms]", "move on [ms]",
+    ]  # fmt: skip
+    with pytest.raises(LogError, match="the header names 8 columns, but the rows have 3 cells"):
+        sniff(f"unix time ms tray lift ms move on\n{rows}", "a.dat")
