@@ -24,7 +24,7 @@ __all__ = [
 _WORDS: tuple[tuple[str, str], ...] = (
     ("pacing", "pace pacing pacer tick idle idled sleep slept sleeping asleep delay throttle"),
     ("telemetry", "telemetry log logger logging dashboard publish print console report"),
-    ("wait", "wait lock mutex acquire join await block"),
+    ("wait", "wait waits waited waiting lock mutex acquire join await awaiting block blocked"),
     (
         "actuator write",
         "write set command motor motors servo servos actuator actuators output apply",
@@ -114,6 +114,13 @@ def of_device(name: str) -> bool:
     return not words.isdisjoint(_DEVICES | _READS | set(dict(_WORDS)["sensor read"].split()))
 
 
+#: Words for waiting, whatever for; and those that alone, or beside a word for the loop, mean a
+#: sleep of its own: a "gc pause" is none.
+_WAITS = frozenset(("wait", "waits", "waiting", "waited", "await", "awaiting"))
+_PAUSES = frozenset(("pause", "paused", "pausing"))
+_LOOPS = frozenset(("loop", "main", "cycle", "end", "the", "of", "before", "after", "next"))
+
+
 def says_wait(name: str) -> bool:
     """Whether a name says that its call waits, whatever for.
 
@@ -122,7 +129,7 @@ def says_wait(name: str) -> bool:
     >>> says_wait("imu.wait_sample"), says_wait("awaitFrame"), says_wait("imu.read")
     (True, True, False)
     """
-    return not words_of(name).isdisjoint(("wait", "waits", "waiting", "await"))
+    return not words_of(name).isdisjoint(_WAITS)
 
 
 def of_lock(name: str) -> str:
@@ -232,6 +239,8 @@ def _guess_kind(words: list[str]) -> str:
         return "compute"
     if verb in _SENT and len(words) > 1 and _ELSEWHERE.isdisjoint(words):
         return "actuator write"
+    if not _PAUSES.isdisjoint(words) and set(words) <= _PAUSES | _LOOPS:
+        return "pacing"
     named = {*words, *("wait" for word in words if word.endswith("wait"))}  # "lockwait"
     for kind, hints in _WORDS:
         if not set(hints.split()).isdisjoint(named):

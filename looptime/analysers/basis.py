@@ -10,6 +10,7 @@ from looptime.analysers.pacing import Pacing, pacing
 from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
+from looptime.call_words import says_wait
 from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
 from looptime.stats.arrays import median
@@ -130,6 +131,8 @@ def prepare(run: Run, pieces: SelfPieces | None = None, origin_ns: int | None = 
     period = run.loop_columns.period_ns
     unattributed = period - table.by_loop().astype(np.int64)
     paced = pacing(run, waits=waits, table=table, unattributed_ns=unattributed)
+    if (code := _wait_for_data(run, paced)) is not None:
+        run, paced, waits = _with_wait(run, paced, table, code)
     judged, x = "period", period
     counts = np.broadcast_to(np.True_, len(pieces.loop))
     if paced.wait_known and waits.wait_ns is not None:
@@ -145,6 +148,24 @@ def prepare(run: Run, pieces: SelfPieces | None = None, origin_ns: int | None = 
     )
     vars(basis)["table"] = table  # what the cached property would make again
     return basis
+
+
+def _wait_for_data(run: Run, paced: Pacing) -> int | None:
+    """Code of the call that paces the loop by waiting for data, if it is named for nothing else."""
+    name = paced.beat_call
+    if paced.wait_known or name is None or not says_wait(name):
+        return None
+    return next(code for code, call in enumerate(run.names) if call.name == name)
+
+
+def _with_wait(run: Run, paced: Pacing, table: SelfTable, code: int) -> tuple[Run, Pacing, Waits]:
+    """The same where all that a call takes is known to be a wait."""
+    wait = table.series(code).astype(np.int64)
+    paced = replace(paced, wait_known=True, wait_ms=float(wait.mean()) / 1e6)
+    names = list(run.names)
+    if names[code].kind_from not in ("log", "project"):
+        names[code] = replace(names[code], kind="pacing")
+    return run.with_names(tuple(names)), paced, Waits(wait, None, (code,))
 
 
 def typical_loops(x: Int) -> Bool:

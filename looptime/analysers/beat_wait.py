@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from looptime.analysers.kept_grid import CUT, held_by, spread
 from looptime.analysers.late_ticks import FEWEST, NEAR, densest, late_ticks
 from looptime.analysers.own_beat import keeps_own_beat, turns_made
 from looptime.analysers.own_gaps import between_humps
@@ -16,8 +17,9 @@ from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
 __all__ = [
-    "CUT", "answers", "at_tick", "beat_call", "filled_tick", "grain_of", "makes_up_for",
-    "of_own_device", "slope", "spread", "varied_by", "whole_tick", "with_wait_named",
+    "CUT", "answers", "at_tick", "beat_call", "filled_tick", "grain_of", "grid_call",
+    "makes_up_for", "of_own_device", "slope", "spread", "varied_by", "whole_tick",
+    "with_wait_named",
 ]  # fmt: skip
 
 #: How far from a whole multiple of the tick a period may be, and in how many loops it must not.
@@ -46,8 +48,6 @@ _AS_MUCH = 0.9
 _ANSWERS = -0.5
 #: Slope on what the others take, down to which a call makes up for it.
 _FALLS = -0.7
-#: Standard deviation of the difference of two stamps that are cut to ticks [ticks].
-CUT = 6**-0.5
 #: Standard errors from which on a rank correlation is believed.
 _SURE_Z = 4.0
 #: By how much the number of a call's turns may be off that of the loops.
@@ -55,12 +55,6 @@ _EACH_LOOP = 0.02
 #: Robust standard deviations off the middle from which on a loop is late, or makes up for one; the
 #: least share of the loops that are neither.
 _FAR_OFF, _USUAL = 8.0, 0.6
-
-
-def spread(x: Float) -> float:
-    """Robust standard deviation: the distance between the quartiles over 1.349."""
-    low, high = percentiles(x, [25, 75])
-    return (high - low) / 1.349
 
 
 def slope(y: Float, x: Float) -> float | None:
@@ -209,7 +203,27 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
         if _absorbs(own[among], (covered - own)[among], (period - covered)[among], kind):
             fills.append(int(code))
     ended = [code for code in fills if _ends_evenly(run, code, usual)]
-    return ended[0] if len(ended) == 1 else _most_varied(ended or fills, run, table)
+    filled = ended[0] if len(ended) == 1 else _most_varied(ended or fills, run, table)
+    return grid_call(run, table) if filled is None else filled
+
+
+def grid_call(run: Run, table: SelfTable) -> int | None:
+    """Code of the call that holds the starts on their grid, though it ends unevenly itself.
+
+    Data that comes a little early or late moves the end of the wait for it by far more than what
+    the others take; over many loops it still makes up for these.
+    """
+    period = run.loop_columns.period_ns / 1e6
+    locks = of_locks([call.name for call in run.names])
+    large = _LARGE * 1e6 * period.sum()
+    parts = {code: table.series(code) / 1e6 for code in np.flatnonzero(table.sums > 0).tolist()}
+    if len(parts) > _LOOKED_AT or not parts:
+        return None
+    code = held_by(period, parts, grain_of(run, run.loop_columns.period_ns))
+    if code is None or locks[code] or run.names[code].kind not in _BY_NAME:
+        return None
+    made = float((parts[code] > 0).mean())
+    return code if table.sums[code] >= large and made > 1 - _EACH_LOOP else None
 
 
 def _to_look_at(period: Float, own: Float, usual: Bool, hint: float) -> Bool | None:

@@ -10,11 +10,13 @@ from looptime.analysers.beat_wait import (
     beat_call,
     filled_tick,
     grain_of,
+    grid_call,
     of_own_device,
     spread,
     whole_tick,
 )
 from looptime.analysers.finer_tick import FinerTick, finer_tick
+from looptime.analysers.kept_grid import on_grid
 from looptime.analysers.late_ticks import (
     FEWEST,
     KeptTick,
@@ -23,11 +25,11 @@ from looptime.analysers.late_ticks import (
     tick_of_few,
 )
 from looptime.analysers.own_beat import turns_of
-from looptime.analysers.pacing_rule import by_periods, by_waits, on_grid, with_unnamed
+from looptime.analysers.pacing_rule import by_periods, by_waits, with_unnamed
 from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Float, Int
-from looptime.call_words import guess_name
+from looptime.call_words import guess_name, of_device
 from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
 from looptime.schema import CallName
@@ -215,7 +217,7 @@ def pacing(
         by = filled_tick(period, waited, grain)
         filled = None if by is None else KeptTick(by, "")
     clock_ms = run.clock.tick_ns / 1e6
-    device = code if code is not None and of_own_device(run, code) else None
+    device = code if code is not None and _waits_for_device(run, table, code) else None
     turns = period if device is None else turns_of(run, device, period)
     found = _fixed(turns, why, achieved, wait, clock_ms, tick, filled, grain)
     if device is not None:
@@ -228,6 +230,13 @@ def pacing(
     why = f"{finer.said}; most loops take {finer.ticks} of these ticks"
     skips = KeptTick(finer.ms, "skip")
     return _fixed(period, why, achieved, wait, clock_ms, None, skips, grain)
+
+
+def _waits_for_device(run: Run, table: SelfTable, code: int) -> bool:
+    """Whether it is its device that a call waits for, by when it ends, or by its name as well."""
+    if of_own_device(run, code):
+        return True
+    return of_device(run.names[code].name) and grid_call(run, table) == code
 
 
 def _numbers_differ(period: Float) -> bool:

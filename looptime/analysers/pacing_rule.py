@@ -11,6 +11,14 @@ from looptime.analysers.beat_wait import (
     spread,
     varied_by,
 )
+from looptime.analysers.kept_grid import (
+    ON_GRID,
+    SPAN,
+    kept_between,
+    on_grid,
+    surely_on_grid,
+    variance_ratio,
+)
 from looptime.analysers.late_ticks import FEWEST
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float
@@ -18,16 +26,12 @@ from looptime.run import Run
 from looptime.stats.arrays import median
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["by_periods", "by_waits", "moment", "on_grid", "with_unnamed"]
+__all__ = ["by_periods", "by_waits", "moment", "with_unnamed"]
 
-#: Below this share of the variance of independent terms, sums of so many keep to a grid.
-_ON_GRID, _SPAN = 0.15, 32
 #: Periods so close together, as a share of them, keep to a tick where the clock is finer.
 _EVEN = 0.004
 #: Share of the period that work must vary by from loop to loop before it tells of a wait.
 _VARIED = 0.005
-#: Share of what cutting to ticks adds that is never taken off: it is not known more exactly.
-_STAYS = 0.1
 #: Share of the period from which on what no call covers is large, and of how much it may vary.
 _LARGE, _STILL = 0.1, 0.05
 #: What a sleep ends late in the most punctual quarter of the loops, as a share of it; the slope on
@@ -54,10 +58,8 @@ _CLOCK_S_GRID = (
     "starts keep to a grid as those of any even loop do that are cut to steps of the clock: more "
     "loops, or a finer clock, would tell"
 )
-#: Loops from which on independent periods keep to a grid by chance in less than one log of a
-#: thousand; how even they are where something holds them; how alike those of one place in turns are
-#: at most.
-_SURE_OF_GRID, _HELD_WITHIN, _TURNS = 200, 0.01, 0.25
+#: How even loops are where something holds them.
+_HELD_WITHIN = 0.01
 #: Loops of a turn, how alike those of one place in it are, and from which share of independent
 #: ones on turns add up.
 _LONGEST_TURN, _IN_TURNS, _APART = 8, 0.7, 0.4
@@ -75,6 +77,7 @@ _TOO_FEW = (
     "begins anew each time, or work as even as that"
 )
 _GRID = "the starts keep to a grid: a long period is made up by short ones"
+_BEGUN_ANEW = "the starts keep to a grid that each late loop begins anew"
 _EITHER = "a sleep after the work, or work without a row; time it under a name of its own"
 
 
@@ -118,6 +121,8 @@ def by_waits(
         return "fixed rate", "periods are even although the work is not"
     if by_loop and falls < -0.5:
         return "fixed rate", "the wait shrinks as the work grows"
+    if surely_on_grid(period, grain) and not on_grid(work, grain):
+        return "fixed rate", _GRID  # the wait may be that for the next loop: it leads its own
     return "sleep after work", "the wait stays the same however long the work takes"
 
 
@@ -138,7 +143,7 @@ def by_periods(
             if any(call.kind == "pacing" for call in run.names):
                 return "free-running", "it hardly ever waits"
             even = spread(period) <= _HELD_WITHIN * median(period)
-            if even and _surely_on_grid(period, grain):
+            if (even and surely_on_grid(period, grain)) or kept_between(period, grain):
                 return "fixed rate", _HELD
             return "free-running", "calls cover the whole period and none of them is a wait"
         cut = varied_by(grain_of(run, run.call_columns.duration_ns))
@@ -155,8 +160,10 @@ def by_periods(
                     f"what no call covers takes {median(rest):.3g} ms however long the calls take: "
                     f"{_EITHER}"
                 )
-            if _surely_on_grid(period, grain) and not on_grid(covered, cut):
+            if surely_on_grid(period, grain) and not on_grid(covered, cut):
                 return "fixed rate", _GRID
+            if kept_between(period, grain) and not kept_between(covered, cut):
+                return "fixed rate", _BEGUN_ANEW
             return (
                 "free-running",
                 f"no pacing wait is logged and the period follows the calls{_HEDGE}",
@@ -167,19 +174,6 @@ def by_periods(
     if called and mode == "free-running" and steady:
         mode, why = "can't tell", f"no call covers {length:.3g} ms of each loop: {_EITHER}"
     return mode, why
-
-
-def _surely_on_grid(period: Float, grain: float) -> bool:
-    """Whether starts keep to a grid, and not because long and short loops take turns.
-
-    Calls that come every so many loops keep sums of periods alike as well, while these are alike
-    from turn to turn.
-    """
-    if len(period) < _SURE_OF_GRID or not on_grid(period, grain):
-        return False
-    off = period - period.mean()
-    turns = max(float(off[k:] @ off[:-k]) for k in range(2, _SPAN + 1))
-    return turns < _TURNS * float(off @ off)
 
 
 def with_unnamed(gap: Float, period: Float, why: str) -> tuple[str, str]:
@@ -269,7 +263,7 @@ def _by_starts(period: Float, grain: float) -> tuple[str, str]:
     fine = grain <= _EVEN * middle  # else the clock itself makes periods alike
     if wide <= 1e-4 * middle:  # where the clock ticks coarsely half of them may well be
         alike = np.mean(np.abs(period - middle) <= 1e-3 * middle) >= 0.9
-        if alike and (fine or (_variance_ratio(period, grain) or 0.0) < _ON_GRID):
+        if alike and (fine or (variance_ratio(period, grain) or 0.0) < ON_GRID):
             return "fixed rate", "the periods are all alike"
         low, high = percentiles(period, [5, 95])
         wide = (high - low) / 3.29
@@ -280,14 +274,16 @@ def _by_starts(period: Float, grain: float) -> tuple[str, str]:
     after = period[1:][stalled[:-1] & ~stalled[1:]]
     made_up = not len(after) or float(after.mean()) < 0.9 * middle
     series = (period, level) if made_up else (level,)
-    ratios = [r for x in series if (r := _variance_ratio(x, grain)) is not None]
+    ratios = [r for x in series if (r := variance_ratio(x, grain)) is not None]
     ratio = min(ratios, default=None)
     multiple = period / middle
     off = np.abs(multiple - np.round(multiple))
     late = multiple > 1.5
     whole = late.sum() >= 3 and bool(np.mean(off[late] < 0.05) > 0.8)
-    if ratio is not None and ratio < _ON_GRID and not _adds_up_by_turns(level, grain):
+    if ratio is not None and ratio < ON_GRID and not _adds_up_by_turns(level, grain):
         return "fixed rate", _GRID
+    if kept_between(period, grain):
+        return "fixed rate", _BEGUN_ANEW
     if whole and wide < 0.02 * middle and not _told_by_sums(late):
         return "fixed rate", "late loops take whole multiples of the usual period"
     # a tick is a floor: nothing comes early, and the bulk sits within a percent of it
@@ -301,21 +297,7 @@ def _by_starts(period: Float, grain: float) -> tuple[str, str]:
 
 def _told_by_sums(late: Bool) -> bool:
     """Whether late loops are many enough for sums to tell a tick of theirs from a second length."""
-    return len(late) >= 4 * _SPAN and bool(late.sum() >= FEWEST)
-
-
-def _variance_ratio(period: Float, grain: float, span: int = _SPAN) -> float | None:
-    """Variance of the time over `span` periods over `span` times that of one; 1 for independent.
-
-    What cutting the stamps to ticks adds to each is taken off: alone, it would look like a grid.
-    """
-    if len(period) < 4 * span:
-        return None
-    start = np.concatenate([[0.0], np.cumsum(period - period.mean())])
-    cut = (CUT * grain) ** 2
-    one = max(float(np.var(np.diff(start))) - cut, _STAYS * cut)
-    many = max(float(np.var(start[span:] - start[:-span])) - cut, 0.0)
-    return many / (span * one) if one > 0 else None
+    return len(late) >= 4 * SPAN and bool(late.sum() >= FEWEST)
 
 
 def _adds_up_by_turns(period: Float, grain: float) -> bool:
@@ -330,7 +312,7 @@ def _adds_up_by_turns(period: Float, grain: float) -> bool:
             continue
         whole = len(period) // every * every
         turns = period[:whole].reshape(-1, every).sum(axis=1)
-        ratio = _variance_ratio(turns, grain, _SPAN // every)
+        ratio = variance_ratio(turns, grain, SPAN // every)
         return ratio is not None and ratio > _APART
     return False
 
@@ -362,9 +344,3 @@ def _with_the_last(period: Float, grain: float) -> float:
     off = period - period.mean()
     together = float(off[1:] @ off[:-1]) / (len(off) - 1) + (CUT * grain) ** 2 / 2
     return together / (float(off @ off) / len(off))
-
-
-def on_grid(period: Float, grain: float) -> bool:
-    """Whether starts keep to a grid, as stretches of many periods show."""
-    ratio = _variance_ratio(period, grain)
-    return ratio is not None and ratio < _ON_GRID

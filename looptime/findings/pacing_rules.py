@@ -163,10 +163,7 @@ def _pacing(at: Summary) -> list[Finding]:
     made = []
     nominal, achieved = ms_value(p.nominal_hz), ms_value(p.achieved_hz)
     if p.mode == "sleep after work" and nominal > 0:
-        text = (
-            f"The loop sleeps {ms(ms_value(p.nominal_ms))} after its work instead of until the "
-            f"next tick: {three(achieved)} loops a second, not {three(nominal)}."
-        )
+        text = _sleeps(at, nominal, achieved)
         lost = 1 - min(achieved / nominal, 1.0)
         made.append(_about_pacing(at, "pacing_sleep", text, 0.1 + 0.5 * lost))
     if p.mode == "fixed rate, skips":
@@ -212,6 +209,21 @@ def _missed_ticks(p: Pacing) -> str:
         return "the ticks missed"
     times = "once" if p.made_up_count == 1 else f"{p.made_up_count} times"
     return f"the ticks missed; {times} none was, and the next was shorter"
+
+
+def _sleeps(at: Summary, nominal: float, achieved: float) -> str:
+    """What a sleep after the work makes of the rate; another was meant if the log says so."""
+    slept, said = ms_value(at.pacing.nominal_ms), stated_tick_ms(at.run.meta)
+    if said is not None and abs(slept / said - 1) < _SLOWER:
+        return (
+            f"The loop sleeps {ms(slept)} after its work instead of until the next tick: "
+            f"{three(achieved)} loops a second, not {three(nominal)}."
+        )
+    return (
+        f"The loop sleeps {ms(slept)} after its work, however long that takes: "
+        f"{three(achieved)} loops a second. If one each {ms(slept)} is meant, wait until the next "
+        f"tick instead: {three(nominal)} a second, where the work leaves the time."
+    )
 
 
 def _made_up(p: Pacing) -> str:
@@ -274,7 +286,7 @@ def _of_device(at: Summary, name: str) -> str:
 
 def _headroom(at: Summary) -> list[Finding]:
     p = at.pacing
-    if p.fixed_rate and not p.wait_known:
+    if p.fixed_rate and (not p.wait_known or p.beat_call is not None):
         text = (
             f"The loop keeps to a fixed rate ({p.mode_from}) but its wait is not logged: work is "
             "unknown. Can't tell how much headroom is left; time the wait and label it pacing."

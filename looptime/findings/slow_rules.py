@@ -376,8 +376,7 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
     for name, count in counts.most_common():
         in_calls = name != UNATTRIBUTED
         n = shown if in_calls else len(events)
-        share = (rows[name].share or 0.0) / max(1 - waits * in_calls, 1e-9)
-        share = min(max(share, 1e-9), 1 - 1e-9)
+        share = _usual_share(at, name, events, without_rest=bool(waits) and in_calls)
         level = 0.01 if count >= _FEWEST else 0.001
         beyond = binomial_at_least(count, n, share) < level / max(len(rows), 1)
         if count < _FEWEST_FAR or count < 0.1 * n or not beyond:
@@ -392,6 +391,20 @@ def _culprits(at: Summary, explained: set[str]) -> list[Finding]:
             continue
         made.append(_culprit(at, name, mine, middle, cost))
     return made or _in_the_largest(at, events)
+
+
+def _usual_share(at: Summary, name: str, events: list[SlowEvent], *, without_rest: bool) -> float:
+    """Share of the time in which whatever strikes at random would meet a name.
+
+    What it adds is no part of that: one long stall would make its own place the likely one.
+    """
+    took = {c.name: c.self_ms_per_loop * at.pace.loops for c in at.costs.rows
+            if c.share is not None and not (without_rest and c.name == UNATTRIBUTED)}  # fmt: skip
+    for e in events:
+        if e.culprit in took:
+            took[e.culprit] -= e.parts[0].ms
+    whole = sum(max(ms, 0.0) for ms in took.values())
+    return min(max(took.get(name, 0.0) / max(whole, 1e-9), 1e-9), 1 - 1e-9)
 
 
 def _in_the_largest(at: Summary, events: list[SlowEvent]) -> list[Finding]:

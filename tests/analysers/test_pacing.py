@@ -7,13 +7,13 @@ import pytest
 
 import looptime
 from looptime.analysers.basis import prepare
+from looptime.analysers.kept_grid import on_grid
 from looptime.analysers.pacing import _round_period, _slots, pacing
 from looptime.analysers.pacing_rule import (
     _always_as_long,
     _makes_up,
     _unmoved,
     by_waits,
-    on_grid,
     with_unnamed,
 )
 from looptime.run import Clock, LoopColumns, Run

@@ -113,6 +113,10 @@ def test_a_sleep_after_the_work_comes_before_what_the_work_is_made_of():
                                                "sleep": "pacing"})  # fmt: skip
     first = summarise(run).findings[0]
     assert first.code == "pacing_sleep"
+    assert "If one each 20.1 ms is meant" in first.text  # nobody says that it is
+    (said,) = [f.text for f in summarise(replace(run, meta={"period": "20 ms"})).findings
+               if f.code == "pacing_sleep"]  # fmt: skip
+    assert "instead of until the next tick" in said
     assert first.value == pytest.approx(1000 / 23.6, rel=0.01)
 
 

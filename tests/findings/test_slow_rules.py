@@ -451,3 +451,17 @@ def test_pauses_of_a_paced_loop_whose_sleep_is_not_logged(seed, of):
     first = summarise(make_flat_run(np.rint(1e6 * period).astype(np.int64), ns, {})).findings[0]
     assert first.code == ("pauses" if of == "all" else "slow_culprit")
     assert of == "all" or "read" in first.text
+
+
+def test_what_stalls_add_is_no_part_of_where_chance_would_have_them():
+    """Four of five long turns are those of a call that takes 0.3 ms else, of 5.3 in calls."""
+    draw = np.random.default_rng(8)
+    took = {"plan": draw.normal(0.3, 0.03, 1500), "wheels": draw.normal(5.0, 0.1, 1500)}
+    rest = 20.0 - sum(took.values()) + np.diff(draw.normal(0, 0.05, 1501))
+    took["plan"][[131, 420, 1003, 1320]] += [92.0, 140.0, 121.0, 107.0]
+    took["wheels"][800] += 30.0
+    ns = {name: (1e6 * ms).astype(np.int64) for name, ms in took.items()}
+    run = make_flat_run(sum(ns.values()) + (1e6 * rest).astype(np.int64), ns)
+    at = summarise(run)
+    assert at.pacing.fixed_rate
+    assert ("slow_culprit", ("plan",)) in [(f.code, f.evidence.calls) for f in at.findings]
