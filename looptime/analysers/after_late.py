@@ -76,7 +76,8 @@ def late_loops(
     elif not rule and len(after) >= _FEW:
         becomes = "catches up" if caught.mean() >= 0.5 else "skips"
     elif not rule and len(after) and caught.all() and _made_up(period, after, usual):
-        becomes = "catches up"
+        far = float(period[late].max()) > _TWO_TICKS * usual  # else no rule would miss a tick
+        becomes = "catches up" if far else ""
     in_time, made_up = ~late, int(caught.sum()) if becomes == "catches up" else 0
     if becomes == "skips":
         in_time &= period > usual - slack

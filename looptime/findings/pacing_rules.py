@@ -106,7 +106,8 @@ def missed(at: Summary) -> str:
     )
     if p.mode != "fixed rate, skips":
         return f"{text}."
-    ticks = sum((slot["periods"] - 1) * slot["loops"] for slot in p.slots)
+    usual = ms_value(p.nominal_ms) / (1 + 1e-6 * (p.rate_error_ppm or 0.0))
+    ticks = max(round(float(at.basis.period_ms.sum()) / usual) - at.pace.loops, 0)
     lost = f"{ticks} ticks are missed, " if (p.slot_share or 0.0) >= IN_WHOLE_SLOTS else ""
     rate = f"{three(ms_value(p.achieved_hz))} loops a second instead of"
     return f"{text}: {lost}{rate} {three(ms_value(p.nominal_hz))}."
