@@ -62,6 +62,7 @@ _PLANNED = frozenset(
 _CLIMB, _CLIMBS = 20, 0.8
 #: Share of the numbers that are all different, so that they take every value of their range.
 _ALL_OTHERS = 0.95
+_LATER = "its header says so, and no row at the start of the log holds it"
 _LONGEST = 2.0**62  # [ns], what whole numbers hold
 #: Share of the rows in which a loop's work ends before the next begins.
 _ENDS_HOLD = 0.98
@@ -167,7 +168,17 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
         replace(role, lap_of=laps[head.index], why=LAP) if head.index in laps else role
         for head, role in zip(rest, said.roles, strict=True)
     ]  # fmt: skip
+    if any(role.taken_as == "part" for role in roles):
+        roles = [Role("part", one.unit_ns, "header", _LATER, "likely") if _begins_later(one)
+                 else role for one, role in zip(seen, roles, strict=True)]  # fmt: skip
     return replace(said, roles=tuple(roles))
+
+
+def _begins_later(one: Seen) -> bool:
+    """Whether a column is a length by its header, and no row at the start of the log holds it."""
+    return (
+        one.meaning == "duration" and one.unit_ns is not None and not np.isfinite(one.values).any()
+    )
 
 
 def understand(found: list[Head], dialect: Dialect) -> Understood:

@@ -27,7 +27,8 @@ from looptime.parsers.lines.counted import (
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.lines.rated import by_rates, climbs, clocks_of
 from looptime.parsers.lines.unit_column import by_unit_column
-from looptime.parsers.text.dialect import Dialect, is_number, numbers
+from looptime.parsers.text.dialect import LONGEST_REMARK, Dialect, is_number, numbers
+from looptime.signal_names import quantity_of
 from looptime.stated_columns import StatedColumns
 from looptime.units import LONGEST_NAME, UNITS, split_unit
 
@@ -67,6 +68,10 @@ _SHARE = re.compile(
     r"(?:[\s_]*of[\s_]*(?:the[\s_]*)?(?:loop|cycle|period|total))?[\])]?$",
     re.IGNORECASE,
 )
+#: That all columns count, and the share of the loops in which a length fits in.
+_COUNTS_ALL = re.compile(r"\b(?:all|every)\b.*\b(?:ticks|counts|cycles)\b", re.IGNORECASE)
+_FITS = 0.95
+_OF_A_LOOP = re.compile(r"of[\s_]*(?:the[\s_]*)?(?:loop|cycle|period|total)", re.IGNORECASE)
 _SUM = re.compile(r"[\s_.]*(?:cumulative|cum|accumulated|accum|total|sum|so[\s_]far)[\s_.]*",
                   re.IGNORECASE)  # fmt: skip
 
@@ -130,7 +135,8 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
                 path,
             )
         return ""
-    if len(counted) == len(clocks) == 1 and _counts_beside(grid, like, clocks[0], ns, told):
+    said = (ns, told, _all_count(remarks))
+    if len(counted) == len(clocks) == 1 and _counts_beside(grid, like, clocks[0], said):
         return f"counts are brought to ns: {told}"
     for at in counted:
         grid.put(at, to_ns(grid.cells(at), ns, told, at in clocks))
@@ -176,7 +182,7 @@ def _multiples(grid: Grid, like: Dialect) -> str:
             continue
         ns, told = float(found[2]) * UNITS[found[3].lower().replace("µ", "u")], f"by {name!r}"
         clock = climbs(numbers(like, at))
-        if not (clock and _counts_beside(grid, like, at, ns, told)):
+        if not (clock and _counts_beside(grid, like, at, (ns, told, False))):
             grid.put(at, to_ns(grid.cells(at), ns, told, clock))
         grid.names[at] = f"{'time' if clock else found[1].strip(' _')} [ns]"
         said = f"multiples of a unit are brought to ns: {told}"
@@ -195,7 +201,7 @@ def _counts_of_a_rate(grid: Grid, like: Dialect, remarks: list[str]) -> str:
     named = [at for at in climbing if of_counters and _named(grid.names[at], of_counters)]
     instants = named if len(named) > 1 else climbing if of_counters and not named else []
     if len(instants) < 2 and any(
-        _paced(like, at, ns) and _counts_beside(grid, like, at, ns, told)
+        _paced(like, at, ns) and _counts_beside(grid, like, at, (ns, told, _all_count(remarks)))
         for at in named or range(len(grid.names))
     ):
         return f"counts are brought to ns: {told}"
@@ -243,11 +249,18 @@ def _named(header: str, remarks: str) -> bool:
     return bool(COUNT.fullmatch(header.strip()) or re.search(rf"(?<!\w){word}(?!\w)", remarks))
 
 
-def _counts_beside(grid: Grid, like: Dialect, at: int, ns: float, told: str) -> bool:
+def _all_count(remarks: list[str]) -> bool:
+    """Whether remarks say that all columns count."""
+    return any(_COUNTS_ALL.search(line[:LONGEST_REMARK]) for line in remarks)
+
+
+def _counts_beside(grid: Grid, like: Dialect, at: int, said: tuple[float, str, bool]) -> bool:
     """Bring a clock that counts to ns, and the columns that are lengths in its counts.
 
-    The column rises but for its wraps, and its steps grow one for one with the others.
+    The column rises but for its wraps, and its steps grow one for one with the others; `said` are
+    the length of a count, who says so, and whether all columns are said to count.
     """
+    ns, told, every = said
     values = [numbers(like, at) for at in range(len(grid.names))]
     clock = without_wraps(values[at])
     if clock is None or counts_rows(values[at]):
@@ -259,6 +272,11 @@ def _counts_beside(grid: Grid, like: Dialect, at: int, ns: float, told: str) -> 
     parts, unit = evident(seen, [*range(len(rest))], steps) if rest else ([], None)
     if unit is None:
         return False
+    if every:  # but for what is no length by its name, or longer than a loop
+        step = np.diff(clock)
+        parts = [k for k, of in enumerate(rest) if k in parts or (
+            quantity_of(grid.names[of]) is None and meaning(grid.names[of]) in ("bare", "duration")
+            and np.nanmean(values[of][:-1] <= step) >= _FITS)]  # fmt: skip
     for k in (at, *(rest[part] for part in parts)):
         grid.put(k, to_ns(grid.cells(k), ns, told, k == at))
         grid.names[k] = f"{'time' if k == at else grid.names[k]} [ns]"
@@ -354,11 +372,12 @@ def _period(grid: Grid) -> int | None:
 def _shares(grid: Grid, like: Dialect) -> tuple[str, StatedColumns | None]:
     """Parts of the loop in percent as lengths, where the loop's length is known."""
     mine = [at for at, name in _short_names(grid) if _SHARE.search(name.strip())]
+    of_loop = [at for at in mine if _OF_A_LOOP.search(grid.names[at])]
+    named = len(of_loop) > 1  # then a level or a charge in percent is no share of it
+    mine = of_loop if named else mine
     values = np.column_stack([numbers(like, at) for at in mine]) if mine else np.zeros((0, 0))
     if len(mine) < 2 or not len(values) or np.nanmin(values) < 0:
         return "", None
-    named = all(re.search(r"of[\s_]*(?:the[\s_]*)?(?:loop|cycle|period|total)", grid.names[at],
-                          re.IGNORECASE) for at in mine)  # fmt: skip
     whole = np.nansum(values, axis=1)
     if not (np.abs(whole - 100) <= 3).mean() > 0.9 and not (named and whole.max() <= 101):
         return "", None

@@ -580,3 +580,18 @@ def test_blank_lines_between_rows_that_lack_a_part_are_no_rows(tmp_path, torn):
     run = read(tmp_path, "\n".join(["imu_ms,wheels_ms,arm_ms", *rows]) + "\n")
     assert (run.rows_read, run.set_aside.line.tolist()) == (40, [k + 3 for k in torn])
     assert periods_ms(run) == loops
+
+
+def test_a_part_that_begins_long_after_the_first_rows(tmp_path):
+    """Rows of 1.25 ms at rest, then of 3.75 ms of which a call takes 2.5: it is all in its rows."""
+    idle, work = 6000, 500
+    at = 1.25 * np.arange(idle + 1)
+    rows = [f"{t:.2f},rest,1,,1.25" for t in at[:-1]]
+    rows += [f"{at[-1] + 3.75 * k:.2f},drive,1,2.5,3.75" for k in range(work)]
+    run = read(tmp_path, "\n".join(["t_ms,mode,gyro_ms,path_ms,total_ms", *rows]) + "\n")
+    path = [call.name for call in run.names].index("path")
+    pieces = run.self_pieces()
+    mine = pieces.name == path
+    assert set(pieces.loop[mine]) == set(range(idle, len(run)))
+    assert set(pieces.self_ns[mine]) == {2_500_000}
+    assert run.unattributed_ns().max() == 250_000

@@ -286,3 +286,31 @@ def test_a_clock_of_which_no_reading_is_one_is_refused(tmp_path):
     rows = "".join(f"{k}e15,99:99:99.999,{90 + k / 10}\n" for k in range(20))
     with pytest.raises(LooptimeError, match="unreadable number"):
         read(tmp_path, "loop,time_us,heading\n" + rows)
+
+
+def test_shares_of_the_loop_beside_other_percentages(tmp_path):
+    """A charge in percent is no part of a loop where the parts say what they are of."""
+    text = table("period (ms),imu (% of loop),drive (% of loop),charge (%),lift (%)",
+                 lambda k, t, p: f"{p},{20 + k % 3},{50 - k % 4},96,{50 + k}")  # fmt: skip
+    run = read(tmp_path, text)
+    assert self_ms(run)["imu"] == pytest.approx([p * (20 + k % 3) / 100
+                                                 for k, p in enumerate(LENGTHS)])  # fmt: skip
+    assert set(self_ms(run)) == {"imu", "drive"}
+
+
+@pytest.mark.parametrize(("said", "imu"), [("; all columns in ticks", True), ("", False)])
+def test_a_line_says_that_all_columns_count(tmp_path, said, imu):
+    """A read as long in each loop does not go with the steps of the clock: the line tells it."""
+    rng = np.random.default_rng(7)
+    steer = rng.integers(20_000, 24_000, 300)
+    at = np.cumsum(np.append(4_206_971_578, 160_000 + steer)) % 2**32
+    rows = [
+        f"{t},{36_000 + k % 2},{s},400" for k, (t, s) in enumerate(zip(at, steer, strict=False))
+    ]
+    run = read(tmp_path, f"# timer of 16 MHz, 32 bit{said}\ntick,imu,steer,volts\n"
+               + "\n".join(rows) + "\n")  # fmt: skip
+    names = {call.name for call in run.names}
+    assert (names == {"imu", "steer"}) == imu
+    assert "volts" not in names
+    if imu:
+        assert self_ms(run)["imu"][:2] == pytest.approx([2.25, 36_001 / 16_000], abs=1e-5)
