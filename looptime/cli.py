@@ -323,7 +323,12 @@ def tour(wait: bool, quiet: bool) -> None:
     from looptime.views.text.tour_text import STEPS
 
     began, waits = time.monotonic(), wait and sys.stdin.isatty() and sys.stdout.isatty()
-    with contextlib.chdir(folder()):  # so that names of logs are short
+    where = str(folder())
+    show(
+        "To type the steps yourself:",
+        command_line(f'cd "{where}"' if " " in where else f"cd {where}"),
+    )
+    with contextlib.chdir(where):  # so that names of logs are short
         for number, step in enumerate(STEPS, 1):
             words = list(step.command)
             shown = " ".join(f'"{w}"' if " " in w else w for w in words)
