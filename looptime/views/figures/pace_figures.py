@@ -162,7 +162,7 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
     if budget is not None:
         line, key = level(budget, f"budget {number(budget)} ms")
         shapes.append(line)
-        data.append(key)
+        data.insert(-1, key)  # the marks lie on top
     if at.warmup.loops and run is not at.run:
         shapes.append(_shade(float(t[0]), float(t[0]) + at.warmup.seconds))
         notes.append({"text": at.warmup.what, "x": float(t[0]), "y": 1, "yref": "paper",
