@@ -56,7 +56,9 @@ def test_the_run_is_written_into_the_address_and_a_new_log_is_only_offered(
         assert "300 loops" in shown.locator("#used").inner_text()
         shown.go_back()  # the arrival left no step of its own behind
         assert shown.url == "about:blank"
-        shown = watched.open("/", "#used")
+        for nothing in ("morning.csv", "0123456789abcdefg", ""):  # no key: as if there were none
+            shown = watched.open(f"/?run={nothing}", "#used")
+            assert parse_qs(urlsplit(shown.url).query)["run"] == [key_of(old)]
         new = write(tmp_path / "noon.csv", log_of_loops(200, 5), 30)
         shown.wait_for_selector("#news:has-text('New log: open noon.csv')")
         assert "300 loops" in shown.locator("#used").inner_text()

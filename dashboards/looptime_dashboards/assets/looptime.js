@@ -150,7 +150,8 @@
   function arrive() {
     for (const place of document.querySelectorAll("[data-goto]")) {
       const [name, value] = place.dataset.when.split("=");
-      if ((now().get(name) || "") === decodeURIComponent(value)) { go(place.dataset.goto, "", true); }
+      const at = now().get(name) || ""; // what is no key at all, such as a file's name, is none
+      if ((value || /^[0-9a-f]{16}(\.\w+)?(-\d{1,4})?$/.test(at) ? at : "") === decodeURIComponent(value)) { go(place.dataset.goto, "", true); }
     }
     const title = find("page-title");
     if (!title?.dataset.path) { return; }
