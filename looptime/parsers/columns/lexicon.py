@@ -8,7 +8,8 @@ from looptime.signal_names import OTHER_UNITS, quantity_of
 from looptime.units import split_unit
 
 __all__ = [
-    "CLOCKS", "COUNTS", "LOOP_NUMBERS", "MEANINGS", "PHASES", "THREADS", "bare_name", "meaning",
+    "CLOCKS", "CLOCKS_OR_LENGTHS", "COUNTS", "LOOP_NUMBERS", "MEANINGS", "PHASES", "THREADS",
+    "bare_name", "meaning",
     "names_count", "names_setting", "of_a_clock", "of_an_instant", "tokens",
 ]  # fmt: skip
 
@@ -24,6 +25,8 @@ CLOCKS = (
     "start", "starttime", "elapsed", "elapsedtime", "uptime", "runtime", "epoch", "now",
     "datetime", "date", "micros", "millis", "nanos",
 )  # fmt: skip
+#: The same in other languages, in which they may stand for a length as well.
+CLOCKS_OR_LENGTHS = ("zeit", "tiempo", "temps", "tempo", "tijd", "czas")
 #: Headers of the number of the loop, whatever else a row holds.
 LOOP_NUMBERS = (
     "loop", "loopcount", "iteration", "iter", "cycle",  # "cyclecount" counts those of a processor

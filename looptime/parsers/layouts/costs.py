@@ -7,7 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Bool, Int
+from looptime.errors import LogError
 from looptime.length_groups import called
+from looptime.parsers.columns.disorder import disordered
 from looptime.parsers.columns.evidence import (
     in_between,
     lie_within_loops,
@@ -20,7 +22,7 @@ from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.laps import wrapping_instants
-from looptime.parsers.columns.lexicon import meaning
+from looptime.parsers.columns.lexicon import CLOCKS_OR_LENGTHS, meaning
 from looptime.parsers.columns.role import Role
 from looptime.parsers.columns.second_clock import keeps_time
 from looptime.parsers.layouts.beside_stamp import beside_stamp, taken_over
@@ -44,7 +46,7 @@ from looptime.parsers.layouts.each_row import (
 from looptime.parsers.layouts.laid import lay_out
 from looptime.parsers.layouts.some_loops import refuse_late_only, refuse_sums
 from looptime.parsers.layouts.supposed import row_supposed
-from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.table import Member, Table
 
 __all__ = ["LAYOUT"]
@@ -64,6 +66,7 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     if not asked:
         refuse_sums(known, dialect)
         refuse_late_only(known, dialect)
+        _refuse_mixed([] if "time" in known.one else parts, dialect)
     if not parts:
         return None
     words = [wordy(dialect, h.index) for h in found if h.word in ("name", "call", "section")]
@@ -76,6 +79,20 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     if not asked and (any(words) or instants or wrapping_instants(parts, dialect)):
         return None
     return Given(known.one, {"part": tuple(parts)}, roles=known.roles, stamped=known.stamped)
+
+
+def _refuse_mixed(parts: Sequence[Head], dialect: Dialect) -> None:
+    """Refuse rows in no order, whose clock is called what a length may be called as well.
+
+    Raises
+    ------
+    LogError
+        If the values under such a name are instants.
+    """
+    for head in parts:
+        why = disordered(numbers(dialect, head.index)) if head.word in CLOCKS_OR_LENGTHS else ""
+        if why:
+            raise LogError(f"as instants the times under {head.text!r} {why}", "")
 
 
 def _could_be(head: Head, role: Role) -> bool:

@@ -595,3 +595,18 @@ def test_a_part_that_begins_long_after_the_first_rows(tmp_path):
     assert set(pieces.loop[mine]) == set(range(idle, len(run)))
     assert set(pieces.self_ns[mine]) == {2_500_000}
     assert run.unattributed_ns().max() == 250_000
+
+
+@pytest.mark.parametrize(("head", "refused"), [("Zeit", True), ("temps", True), ("arm", False)])
+def test_two_logs_mixed_under_a_time_of_another_language(tmp_path, head, refused):
+    """Instants of two logs, each in its own order, are no lengths; those of an arm may be."""
+    rng = np.random.default_rng(3)
+    both = iter(1000 + 7.0 * np.arange(200)), iter(9.0 * np.arange(200))
+    whose = rng.permutation(np.repeat([0, 1], 200))
+    rows = [f"{next(both[k]):.1f},{rng.uniform(2, 3):.2f},{rng.uniform(1, 2):.2f}" for k in whose]
+    text = "\n".join([f"{head} [ms],imu [ms],rad [ms]", *rows]) + "\n"
+    if refused:
+        with pytest.raises(LogError, match="in no order"):
+            read(tmp_path, text)
+    else:
+        assert len(read(tmp_path, text)) == 400
