@@ -63,15 +63,15 @@ _RATE = re.compile(
 )
 _PERIOD = re.compile(r"^(?:main|control)?[\s_]*(?:loop|cycle|period|dt|total|frame)"
                      r"[\s_]*(?:time|period|duration|total|dt)?$", re.IGNORECASE)  # fmt: skip
+_OF_A_LOOP = re.compile(r"of[\s_]*(?:the[\s_]*)?(?:loop|cycle|period|total)", re.IGNORECASE)
 _SHARE = re.compile(
     r"[\s_.]*(?:[\[(]?%|(?:^|[\s_.\[(])(?:pct|percent))"
-    r"(?:[\s_]*of[\s_]*(?:the[\s_]*)?(?:loop|cycle|period|total))?[\])]?$",
+    rf"(?:[\s_]*{_OF_A_LOOP.pattern})?[\])]?$",
     re.IGNORECASE,
 )
 #: That all columns count, and the share of the loops in which a length fits in.
 _COUNTS_ALL = re.compile(r"\b(?:all|every)\b.*\b(?:ticks|counts|cycles)\b", re.IGNORECASE)
 _FITS = 0.95
-_OF_A_LOOP = re.compile(r"of[\s_]*(?:the[\s_]*)?(?:loop|cycle|period|total)", re.IGNORECASE)
 _SUM = re.compile(r"[\s_.]*(?:cumulative|cum|accumulated|accum|total|sum|so[\s_]far)[\s_.]*",
                   re.IGNORECASE)  # fmt: skip
 
