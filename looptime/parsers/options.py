@@ -15,7 +15,9 @@ class Options:
     layout: str | None = None
     columns: str | None = None
     loop_call: str | None = None
-    unit_from: str = "option"  #: Who gave the unit: ``option`` or ``project``
+    #: Who gave the unit, and the call that begins a loop: ``option`` or ``project``.
+    unit_from: str = "option"
+    loop_call_from: str = "option"
     by: str | None = None  #: Column whose values are senders of their own
     #: Whether rows are stamped at the ``start`` or the ``end`` of their loops.
     stamped: str | None = None

@@ -76,7 +76,11 @@ def read_log(
     if stored(path):
         from looptime.parsers.kept.store import read_stored
 
-        return Log(os.fspath(path), read_stored(path))
+        runs = read_stored(path)
+        if loop_call and not all(repr(loop_call) in run.loop_from for run in runs):
+            said = "is an export, its loops are told: give --loop-call to the log it was made from"
+            raise LogError(said, os.fspath(path))
+        return Log(os.fspath(path), runs)
     make = _prepared if cache else _fresh
     runs = make(path, options, progress)
     return Log(os.fspath(path), tuple(_labelled(run, project) for run in runs))
@@ -89,6 +93,7 @@ def options_of(project: Project | None, **given: Any) -> Options:
     return Options(
         **wanted, stated=() if project is None else project.columns,
         unit_from="option" if given.get("unit") else "project",
+        loop_call_from="option" if given.get("loop_call") else "project",
     )  # fmt: skip
 
 

@@ -96,6 +96,19 @@ def test_one_bad_log_does_not_spoil_the_good(log, tmp_path, capsys):
     assert err == f"looptime: {missing}: there is no such file\n"
 
 
+def test_a_loop_call_that_one_of_two_logs_lacks_is_the_error_of_that_log(log, tmp_path, capsys):
+    """Calls in rows of their own hold 'gyro.read'; where each row is a loop there is 'gyro'."""
+    other = tmp_path / "rows.csv"
+    other.write_text("time_ms,gyro_ms\n" + "".join(f"{20 * k},{3 + k % 3}\n" for k in range(60)))
+    assert cli.run(["summary", str(log), str(other), "--loop-call", "gyro.read", "--json"]) == 2
+    out, err = capsys.readouterr()
+    entries = json.loads(out)["logs"]
+    assert entries[0]["runs"][0]["loops"]["count"] > 300
+    said = f"{other}: no call is named 'gyro.read'; the nearest is 'gyro'; each row is a loop"
+    assert entries[1]["error"].startswith(said)
+    assert err == f"looptime: {entries[1]['error']}\n"
+
+
 @pytest.mark.parametrize(
     "args",
     [

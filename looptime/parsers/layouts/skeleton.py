@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from looptime.array_types import Int
-from looptime.errors import LogError
+from looptime.errors import LogError, nearest
 from looptime.parsers.clock.loop_numbers import from_zero
 from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
 from looptime.parsers.clock.stepping import binary_grid, printed_step
@@ -374,11 +374,23 @@ def _check_loops(rows: LoopRows, unit: Unit, path: str) -> None:
 
 
 def _not_asked(log: Reading, rows: CallRows | LoopRows) -> tuple[str, ...]:
-    """That a call was named whose start begins a loop, where loops are told by their rows."""
+    """That a call was named whose start begins a loop, where loops are told by their rows.
+
+    Raises
+    ------
+    LogError
+        If the command names one that the log does not hold; a project serves other logs too.
+    """
     name = log.options.loop_call
     if name is None or not isinstance(rows, LoopRows) or "name" in log.given.one:
         return ()
-    return (f"no loop is begun by {name!r}, which --loop-call names: each row is a loop",)
+    calls = [] if rows.parts is None else rows.parts.names
+    if log.options.loop_call_from == "option" and name not in calls:
+        there = nearest(name, calls) if calls else "the log has no calls"
+        said = f"no call is named {name!r}; {there}; each row is a loop: leave --loop-call out"
+        raise LogError(said, log.source.path)
+    who = "--loop-call" if log.options.loop_call_from == "option" else "loop_call of the project"
+    return (f"no loop is begun by {name!r}, which {who} names: each row is a loop",)
 
 
 def _unit_shown(given: Given) -> bool:

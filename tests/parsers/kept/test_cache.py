@@ -57,7 +57,7 @@ def same(one, two):
 
 def identity(log):
     """What a copy of a log that is read as it stands must say."""
-    return cache.key(log, Options(unit_from="project")).identity
+    return cache.key(log, reading.options_of(None)).identity
 
 
 def test_second_read_takes_the_copy(kept, log, monkeypatch):

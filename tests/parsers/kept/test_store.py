@@ -169,3 +169,12 @@ def test_export_cut_off_between_or_within_its_last_rows(tmp_path, log):
         out.write_bytes(data[:-missing])
         with pytest.raises(LogError, match="damaged export"):
             looptime.read(out)
+
+
+def test_the_loops_of_an_export_are_told(tmp_path, log):
+    """Another call cannot begin them, so it is refused; the one they were made with may be said."""
+    out = tmp_path / "out.parquet"
+    write_runs([looptime.read(log, loop_call="drive.write")], out)
+    assert len(looptime.read(out, loop_call="drive.write")) == len(looptime.read(out))
+    with pytest.raises(LogError, match="give --loop-call to the log it was made from"):
+        looptime.read(out, loop_call="gyro.read")

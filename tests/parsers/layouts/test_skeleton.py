@@ -12,6 +12,7 @@ from looptime.errors import LogError
 from looptime.parsers import registry
 from looptime.parsers.layouts.contract import Layout
 from looptime.parsers.registry import load
+from looptime.project import LogOptions, Project
 from looptime.schema import TABLES
 from tests.parsers.build import read
 
@@ -63,3 +64,22 @@ def test_a_period_in_a_stated_unit_shows_that_of_the_clock(tmp_path):
     alone = read(tmp_path, "time\n" + "\n".join(map(str, stamps)) + "\n", "b.csv")
     assert not any("size" in limit for limit in shown.clock.limits)
     assert any("size" in limit for limit in alone.clock.limits)
+
+
+@pytest.mark.parametrize(
+    ("header", "there"),
+    [("time_ms,gyro_ms,lift_ms", "the nearest is 'gyro'"),
+     ("loop_start_us,after_gyro_us,after_lift_us", "the nearest is 'gyro'"),
+     ("time_ms,battery_v,current_a", "the log has no calls")],
+)  # fmt: skip
+def test_a_call_that_begins_no_loop_is_refused_where_each_row_is_a_loop(tmp_path, header, there):
+    """The command names a call that none is; a project file, which serves other logs, is heard."""
+    starts = [20 * k + k % 3 for k in range(60)]
+    rows = (f"{1000 * at},{1000 * at + 3000},{1000 * at + 7000}" if "_us" in header
+            else f"{at},{3 + at % 3},{5 + at % 4}" for at in starts)  # fmt: skip
+    text = "\n".join([header, *rows]) + "\n"
+    with pytest.raises(LogError, match=f"no call is named 'gyrro'; {there}; each row is a loop"):
+        read(tmp_path, text, loop_call="gyrro")
+    run = read(tmp_path, text, project=Project(log=LogOptions(loop_call="gyrro")))
+    assert any("no loop is begun by 'gyrro'" in note for note in run.clock.notes)
+    assert len(run) >= 59
