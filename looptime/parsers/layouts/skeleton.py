@@ -290,7 +290,7 @@ def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, .
     if time is None:
         sure = _numbered(at)
         loop = at.pop("loop", None) if "name" in at else None
-        found = find_repeats(list(at.values()), None, sure, loop)
+        found = find_repeats(list(at.values()), None, sure, loop, at.get("name"))
     else:
         step = np.diff(time)
         ties = same_as_before(list(at.values()), np.flatnonzero(step == 0) + 1)

@@ -122,3 +122,44 @@ def test_a_call_made_twice_in_a_loop_is_not_written_twice(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("\n".join(rows) + "\n", encoding="utf-8")
     assert "pasted again" not in looptime.read(path).set_aside.counts
+
+
+@pytest.mark.parametrize(("digits", "shift"), [(0, 1), (1, 0), (1, 2), (2, 1)])
+def test_a_block_of_coarse_lengths_is_pasted_without_a_clock(tmp_path, digits, shift):
+    """A fifth of 6,000 rows, of lengths that are met hundreds of times each, stands there again."""
+    rng = np.random.default_rng(5)
+    names = ("gyro", "drive", "lift")
+    lengths = np.array([2.3, 4.4, 3.2]) * rng.gamma(20, 1 / 20, (2000, 3))
+    rows = [f"{names[k % 3]},{one:.{digits}f}" for k, one in enumerate(lengths.ravel().tolist())]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["section,ms", *rows]) + "\n", encoding="utf-8")
+    whole = looptime.read(path)
+    assert "pasted again" not in whole.set_aside.counts
+    block = rows[900 + shift : 2100 + shift]
+    rows[4200:4200] = block
+    path.write_text("\n".join(["section,ms", *rows]) + "\n", encoding="utf-8")
+    run = looptime.read(path)
+    assert run.set_aside.counts["pasted again"] == len(block)
+    assert any("again from line 420" in note for note in run.clock.notes)
+
+
+def test_states_that_last_and_patterns_with_exceptions_are_not_pasted():
+    """What goes on as before, or comes round again, is as alike as a copy, and is none."""
+    rng = np.random.default_rng(11)
+    loop, name = np.arange(3000), np.tile(np.arange(3), 3000)
+    odd = (rng.random((3000, 3)) < 0.003) * rng.integers(1, 9, (3000, 3))
+    comes_round = np.stack([1 + 4 * (loop % n == 0) for n in (10, 7, 25)], axis=1) + odd
+    since = np.maximum.accumulate(np.where(rng.random((3000, 3)) < 0.02, loop[:, None], 0), axis=0)
+    lasts = rng.integers(1, 7, (3000, 3))[since, np.arange(3)]
+    for lengths in (comes_round, lasts, np.where(odd > 0, odd, [1, 3, 2])):
+        assert find_repeats([name, lengths.ravel()], sure=False, name=name).pasted == []
+        assert find_repeats(list(lengths.T), sure=False).pasted == []
+
+
+def test_a_block_reaches_no_further_than_the_turn_of_names():
+    """The row behind a block is like the one behind what it repeats: one row too many is none."""
+    rng = np.random.default_rng(2)
+    name, length = np.tile(np.arange(4), 1000), rng.integers(0, 12, 4000)
+    length[2400] = length[1200]
+    rows = [np.insert(column, 2400, column[400:1200]) for column in (name, length)]
+    assert find_repeats(rows, sure=False, name=rows[0]).pasted == [(2400, 3200)]
