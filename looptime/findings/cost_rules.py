@@ -23,7 +23,7 @@ from looptime.findings.about import (
     whole_word,
 )
 from looptime.findings.contention_rules import BLOCKING_SHARE, contention_findings
-from looptime.findings.finding import Finding
+from looptime.findings.finding import MAY_BE_MEANT, Finding
 from looptime.words import named
 
 __all__ = ["cost_findings"]
@@ -127,7 +127,9 @@ def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
         f"{call.name} blocks the loop for {ms(call.self_ms_per_loop)} in each pass, "
         f"{percent(share)} of the {whole_word(at)} ({why})."
     )
+    worth = share * ease(at)
     if call.name == at.pacing.beat_call and at.pacing.nominal_ms is not None:
+        worth = min(worth, MAY_BE_MEANT)
         text += (
             f" It ends {ms(at.pacing.nominal_ms)} after it last did whatever all else takes, as a "
             "call does that waits for its own device: it sets the pace, and only what is done "
@@ -137,7 +139,7 @@ def _blocking_call(at: Summary, call: CallCost, block: Blocking) -> Finding:
         "blocking_call", "look", text,
         call.self_ms_per_loop, "ms/loop",
         evidence=evidence(at, calls=[call.name]), command=command(at, "plan"),
-        worth=share * ease(at), moves=True,
+        worth=worth, moves=True,
         rests_on={"share": share, "part_ms": call.self_ms_per_loop, "whole_ms": judged_mean_ms(at)},
     )  # fmt: skip
 

@@ -6,13 +6,15 @@ from typing import Any
 
 from looptime.records import dataclass
 
-__all__ = ["CAUTION", "CAUTION_LINE", "SEVERITIES", "Evidence", "Finding", "ranked"]
+__all__ = ["CAUTION", "CAUTION_LINE", "MAY_BE_MEANT", "SEVERITIES", "Evidence", "Finding", "ranked"]
 
 #: From what should be acted upon to what is good to know.
 SEVERITIES = ("act", "look", "note", "fine")
 
 #: Worth, as a share of the loop, from which on a finding should be acted upon.
 _ACT = 0.2
+#: The most that a finding is worth which the team may mean to be so.
+MAY_BE_MEANT = 0.95 * _ACT
 
 #: Said wherever advice changes how the robot moves.
 CAUTION = (

@@ -16,7 +16,7 @@ from looptime.findings.about import (
     three,
     typical_ms,
 )
-from looptime.findings.finding import Finding
+from looptime.findings.finding import MAY_BE_MEANT, Finding
 from looptime.schema import UNATTRIBUTED
 from looptime.stated_pace import stated_tick_ms
 from looptime.stats.arrays import median
@@ -180,9 +180,10 @@ def _pacing(at: Summary) -> list[Finding]:
         made.append(_about_pacing(at, "pacing_skips", text, 0.1 + late))
     if p.mode == "fixed rate, catches up":
         text = _made_up(p)
-        few = p.beat_call is not None and late < _FEW_UNEVEN  # the device is late, not the loop
-        severity = "note" if few else "look"
-        made.append(_about_pacing(at, "pacing_catches_up", text, 0.1 + late, severity))
+        by_device = p.beat_call is not None  # it is late then, not the loop
+        severity = "note" if by_device and late < _FEW_UNEVEN else "look"
+        worth = min(0.1 + late, MAY_BE_MEANT if by_device else 1.0)
+        made.append(_about_pacing(at, "pacing_catches_up", text, worth, severity))
     if p.finer_ms is not None and p.nominal_ms is not None and p.wait_known:
         text = (
             f"The loop waits for a tick of {ms(p.nominal_ms)}, or misses every second one of "
