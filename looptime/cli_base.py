@@ -10,6 +10,7 @@ import os
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from types import MappingProxyType
@@ -29,6 +30,7 @@ from looptime.words import listed, shell_word
 
 if TYPE_CHECKING:
     from looptime.parsers.log import Log
+    from looptime.questions.misfits import Misfit
     from looptime.run import Run
     from looptime.views.text.told import Told
 
@@ -273,7 +275,12 @@ def reads_logs(command: Callable[..., Any]) -> Callable[..., Any]:
         shared = {name: given.pop(name) for name in names}
         project = _project(given.pop("project_file"))
         _sensible(shared["budget_given_ms"], shared["from_s"], shared["to_s"], shared["rate_hz"])
-        return command(asked=Asked(project, **shared), **given)
+        asked = Asked(project, **shared)
+        try:
+            return command(asked=asked, **given)
+        finally:
+            if isinstance(sys.exception(), None | CheckFailed) and (said := _misfits(asked)[1]):
+                remark(said)
 
     for option in reversed((*_READING_OPTIONS, *(_TEXT_OPTIONS if tells else ()))):
         with_asked = option(with_asked)
@@ -349,18 +356,44 @@ def options_text(asked: Asked, *, phase: bool = False) -> str:
     return "".join(f" {shell_word(word)}" for words in (*named, *asked.options) for word in words)
 
 
-def tell(asked: Asked, text: Text, told: Told, whole: Run | None = None) -> None:
+def tell(
+    asked: Asked, text: Text, told: Told, whole: Run | None = None, needs: str = "[[call]]"
+) -> None:
     """Print what a command says, the project file among its books.
 
-    Also the phases of a run of which the `whole` is taken: other commands take one alone.
+    Also the phases of a run of which the `whole` is taken: other commands take one alone. And what
+    the project file names in vain, first of all where the answer `needs` that section.
     """
     from looptime.views.text.text_parts import labelled
 
     if whole is not None and (there := _phases(asked, whole)):
         told = told.with_books(labelled("phases", f"{there} loops, all together"))
     if asked.project.path is not None:
-        told = told.with_books(labelled("project", str(asked.project.path)))
+        found, said = _misfits(asked, needs)
+        shown = str(asked.project.path)
+        if found and text.full:
+            names = listed([one.text for one in found], 99)
+            shown += f" ({len(found)} of its names fit no call of this log: {names})"
+        told = told.with_books(labelled("project", shown))
+        if needs == "[heading]" and needs in said:  # else the answer would rest on a guess
+            told = replace(told, why=(labelled("caution", said), *told.why))
+        elif said:
+            told = replace(told, why=(*told.why, labelled("note", said)))
     show(*told.parts(text.full, text.quiet))
+
+
+def _misfits(asked: Asked, needs: str = "[[call]]") -> tuple[tuple[Misfit, ...], str]:
+    """Names of the project that fit no call of the logs read so far, and what is said of them.
+
+    A command says it once.
+    """
+    if asked.project.path is None or not asked.names_read:
+        return (), ""
+    from looptime.questions.misfits import misfits, misfits_text
+
+    found = misfits(asked.project, asked.names_read)
+    asked.names_read.clear()
+    return found, misfits_text(found, asked.project, needs)
 
 
 class Commands(click.Group):

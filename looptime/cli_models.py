@@ -159,7 +159,8 @@ def heading(asked: Asked, text: Text, log: str, as_json: bool, **given: Any) -> 
         name for name in context.params
         if context.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE
     }  # fmt: skip
-    tell(asked, text, render_heading(found, log, motion is not None, stated), run)
+    told = render_heading(found, log, motion is not None, stated)
+    tell(asked, text, told, run, needs="[heading]")
 
 
 @cli.command()

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 __all__ = [
     "LogError", "LooptimeError", "NotEnoughError", "ProjectError", "UnlikePhasesError",
-    "UsageError", "nearest",
+    "UsageError", "near", "nearest",
 ]  # fmt: skip
 
 #: How alike two words are that one may stand for the other, and so many names are told else.
@@ -73,22 +73,27 @@ class LogError(LooptimeError):
         super().__init__(f"{place}: {what}" if place else what)
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
-    """The name that a word may be meant for, else what names there are.
+def near(word: str, known: Iterable[str], alike: float = _ALIKE) -> str | None:
+    """The name that a word may be meant for, by its whole or by one of its parts, if any.
+
+    Parameters
+    ----------
+    word : str
+        What was written.
+    known : iterable of str
+        The names that there are.
+    alike : float
+        Share of the letters that two words must have in common, in order.
 
     Examples
     --------
-    >>> nearest("gyro.red", ["gyro.read", "drive.write"]), nearest("drive", ["gyro", "drive.write"])
-    ("the nearest is 'gyro.read'", "the nearest is 'drive.write'")
-    >>> nearest("mast", ["gyro.read", "drive.write"]), nearest("mast", [])
-    ("there are 'gyro.read' and 'drive.write'", 'there is none')
-    >>> nearest("mast", (f"call{k}" for k in range(20)))[-30:]
-    "'call6', 'call7' and 12 others"
+    >>> near("gyro.red", ["gyro.read", "drive.write"]), near("drive", ["gyro", "drive.write"])
+    ('gyro.read', 'drive.write')
+    >>> near("mast", ["gyro.read", "drive.write"])
     """
     import re
     from difflib import SequenceMatcher
 
-    names = list(dict.fromkeys(known))
     asked = SequenceMatcher(None, "", word.lower(), autojunk=False)
 
     def likeness(name: str) -> float:
@@ -98,9 +103,27 @@ def nearest(word: str, known: Iterable[str]) -> str:
             best = max(best, asked.ratio())
         return best
 
-    best = max(names, key=likeness, default=None)
-    if best is not None and likeness(best) >= _ALIKE:
-        return f"the nearest is {best!r}"
+    best, name = max(((likeness(name), name) for name in known), key=lambda at: at[0],
+                     default=(0.0, ""))  # fmt: skip
+    return name if best >= alike else None
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """What may have been meant by a word that is no name, else what names there are.
+
+    Examples
+    --------
+    >>> nearest("gyro.red", ["gyro.read", "drive.write"])
+    "the nearest is 'gyro.read'"
+    >>> nearest("mast", ["gyro.read", "drive.write"]), nearest("mast", [])
+    ("there are 'gyro.read' and 'drive.write'", 'there is none')
+    >>> nearest("mast", (f"call{k}" for k in range(20)))[-30:]
+    "'call6', 'call7' and 12 others"
+    """
+    names = list(dict.fromkeys(known))
+    meant = near(word, names)
+    if meant is not None:
+        return f"the nearest is {meant!r}"
     shown = [repr(name) for name in names[:_TOLD]]
     if len(names) > _TOLD:
         shown.append(f"{len(names) - _TOLD} others")

@@ -73,6 +73,8 @@ class Asked:
     budget_given_ms: float | None = None
     keep_warmup: bool = False
     season: str | None = None
+    #: Names of the calls of the logs that were read so far.
+    names_read: set[str] = field(default_factory=set, compare=False, repr=False)
 
     @property
     def budget_ms(self) -> float | None:
@@ -133,6 +135,7 @@ class Asked:
                     raise
                 raise LogError(error.what, path, error.line) from None
         runs = tuple(map(with_clock_undone, log.runs))
+        self.names_read.update(call.name for run in runs for call in run.names)
         if here:
             return replace(log, runs=runs)
         return replace(log, path=path, runs=tuple(replace(r, source=path) for r in runs))
