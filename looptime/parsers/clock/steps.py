@@ -33,6 +33,13 @@ _LONGEST_CORRUPT = 3
 _FAR_BACK = 8
 #: Counters wrap later than this [ns]: 2^32 ticks of 1 GHz; what is shorter is on the list.
 _SHORTEST_LEARNED = 2**32
+#: Where more rows than this share step back, and fewer than this share of them by one length,
+#: nothing is learned of that.
+_STRAY = 0.1
+#: What chance does not bring about.
+_NEVER = 1e-6
+#: A counter of seconds holds more loops than this.
+_FEW_LOOPS = 6
 #: Wraps from which on a stall may lie across another.
 _OFTEN = 20
 #: Clocks that start this late [ns] count from a calendar's zero.
@@ -205,6 +212,12 @@ def _wraps(
         apart = np.abs(size[fits] + modulus - typical)
         if (modulus in _RARE or cut) and np.median(apart) > 1.5 * typical:
             continue
+        even = max(2 * float(np.median(apart)), _scatter(time, typical)) < typical
+        wraps = int((back if fits.sum() >= _OFTEN else fits).sum())  # with stalls that wrap
+        if not even and _never_full(span, modulus, wraps):
+            continue
+        if wraps >= _CUTS and NS_PER_S < modulus < _FEW_LOOPS * typical:
+            continue  # loops of seconds: rows in no order, or of two logs in turn
         if cut and modulus < _LOOPS_A_WRAP * typical:
             phases = np.ptp(time[events[fits]]) > 0.5 * typical  # new runs begin alike
             if not phases or np.median(apart) > _scatter(time, typical):
@@ -248,6 +261,15 @@ def _told(time: Int, events: Int, modulus: float, typical: float, way: Way) -> b
     if time[0] > max(10 * typical, 0.2 * modulus):
         return True
     return len(events) >= 2 and float(np.ptp(time[events])) > 0.05 * typical
+
+
+def _never_full(span: int, modulus: int, wraps: int) -> bool:
+    """Whether a counter that wrapped so often never came near its end, as by no chance.
+
+    Each time it passes through all its values; what steps back for another reason, as rows in no
+    order do, leaves out those that the log does not hold. (Even loops may keep step with a wrap.)
+    """
+    return wraps >= _CUTS and bool((min(span, modulus) / modulus) ** wraps < _NEVER)
 
 
 def _span(time: Int) -> int:
@@ -311,6 +333,9 @@ def _learned(
         same = (size < 0) & _lands(size + round(modulus), round(modulus), typical, way)
         same &= _unbroken(events, way)
     if not same.any() or not (goes_on or (same == low).all()):
+        return None
+    back = int((after < time[events - 1]).sum())
+    if back > _STRAY * len(time) and same.sum() < _STRAY * back:  # rows in no order
         return None
     if not _told(time, events[same], modulus, typical, way):
         return None

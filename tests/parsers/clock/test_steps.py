@@ -256,3 +256,32 @@ def test_wraps_make_no_loop_shorter_than_its_parts(tmp_path, power):
     assert len(run) == 399
     assert run.clock.wraps
     assert not any("shorter than the parts" in note for note in run.clock.notes)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("share", [0.5, 1.0])
+def test_rows_in_no_order_are_no_wraps(seed, share):
+    """Of 1,500 loops in 11 s as many stand anyhow: none ends near what a counter would wrap at."""
+    rng = np.random.default_rng(seed)
+    time = 1_000_000 + np.cumsum(rng.integers(6900, 8100, 1500))
+    some = np.flatnonzero(rng.random(1500) < share)
+    time[some] = time[rng.permutation(some)]
+    found = find_steps(time * 1000, Way("us", 1000))
+    assert not [step for step in found.steps if step.kind == "wrap"]
+
+
+def test_two_logs_loop_by_loop_are_no_wraps():
+    """Loops of a log that began 5.5 s later stand between: all steps back are alike."""
+    time = 1_000_000 + np.cumsum(np.random.default_rng(1).integers(6900, 8100, 1500))
+    both = np.stack([time, time + 5_550_000], axis=1).ravel()
+    found = find_steps(both * 1000, Way("us", 1000, number=np.repeat(np.arange(1500), 2)))
+    assert not [step for step in found.steps if step.kind == "wrap"]
+
+
+@pytest.mark.parametrize("period_us", [8192, 16384, 21_000, 49_152, 60_000])
+def test_a_counter_that_wraps_time_and_again(period_us):
+    """16 bits of microseconds, also where even loops meet the same four values over and over."""
+    time = 300 + np.arange(3000) * period_us
+    found = find_steps(time % 2**16 * 1000, Way("us", 1000, number=np.arange(3000)))
+    wraps = int((np.diff(time % 2**16) < 0).sum())
+    assert len([step for step in found.steps if step.kind == "wrap"]) == wraps
