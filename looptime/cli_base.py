@@ -50,7 +50,6 @@ __all__ = [
     "complain",
     "each_log",
     "finds_season",
-    "nearest",
     "print_json",
     "progress_of",
     "read",
@@ -425,15 +424,6 @@ class Commands(click.Group):
         rows = [(name, one.get_short_help_str(200)) for name, one in found if one is not None]
         with formatter.section("Commands"):
             formatter.write_dl(rows)
-
-
-def nearest(word: str, command: click.Command) -> str:
-    """What may have been meant by a word that is no command."""
-    known = command.list_commands(click.Context(command)) if isinstance(command, Commands) else []
-    import difflib
-
-    near = difflib.get_close_matches(word, known, 1)
-    return f"; the nearest is {near[0]!r}" if near else ""
 
 
 class _WithSummary(Commands):

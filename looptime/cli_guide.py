@@ -5,8 +5,8 @@ from pathlib import Path
 
 import click
 
-from looptime.cli_base import Text, cli, nearest, read, reads_logs, show
-from looptime.errors import UsageError
+from looptime.cli_base import Commands, Text, cli, read, reads_logs, show
+from looptime.errors import UsageError, near, nearest
 from looptime.files import write_whole
 from looptime.questions.asked import Asked
 
@@ -24,17 +24,16 @@ def guide(topic: str | None) -> None:
     from looptime import guide as pages
     from looptime.recorders import guide as recorders
 
-    if topic == "recorders":
-        print(recorders(), end="")
-        return
-    if topic is not None:
-        try:
-            print(pages.page(topic), end="")
-        except ValueError as error:
-            raise UsageError(str(error)) from error
-        return
-    for name, title in {**pages.topics(), "recorders": "Timing into the robot code"}.items():
-        print(f"{name:<14}{title}")
+    there = {**pages.topics(), "recorders": "Timing into the robot code"}
+    if topic is None:
+        for name, title in there.items():
+            print(f"{name:<14}{title}")
+    elif topic not in there:
+        meant = near(topic, there)
+        hint = "" if meant is None else f"the nearest is {meant!r}; "
+        raise UsageError(f"there is no guide {topic!r}; {hint}there are {', '.join(there)}")
+    else:
+        print(recorders() if topic == "recorders" else pages.page(topic), end="")
 
 
 @cli.command()
@@ -46,30 +45,34 @@ def explain(asked: Asked, text: Text, words: tuple[str, ...]) -> None:
     What is printed as several words may be typed so: explain reading age LOG. Without a word, list
     them.
     """
-    from looptime.guide.glossary import WORDS, figures_of
-    from looptime.guide.glossary import explain as look_up
+    from looptime.guide.glossary import WORDS, figures_of, find, why_none
     from looptime.views.text.terminal import plain
+    from looptime.views.text.text_parts import hanging
 
     if not words:
         names = sorted({each.name for each in WORDS.values()}, key=str.lower)
         print("\n".join(textwrap.wrap(", ".join(names), 100, break_on_hyphens=False)))
         return
     word, log = _word_and_log(words)
-    found, near = look_up(word)
+    found = find(word)
     if found is None:
-        hint = f": did you mean {' or '.join(near)}?" if near else "; looptime explain lists them"
-        raise UsageError(f"{word!r} is no word that looptime prints{hint}")
+        meant = near(word, WORDS)
+        hint = "" if meant is None else f"the nearest is {meant!r}; "
+        raise UsageError(
+            f"{word!r} is no word that looptime prints; {hint}looptime explain lists them"
+        )
     show(plain(f"{found.name}: {found.text}", 500))
     if log is None:
         return
     from looptime.questions.timing import summary_of_log
 
     entry = summary_of_log(asked, read(asked, log)).to_dict()
-    told = figures_of(found, entry, entry["runs"][0] if entry["runs"] else {})
+    run = entry["runs"][0] if entry["runs"] else {}
+    told = figures_of(found, entry, run)
     for what, value in told:
         show(plain(f"  {what}: {value}"))
     if not told and not text.quiet:
-        show(plain("  This log has no figure of its own for it."))
+        show(hanging("  ", f"No figure of this log: {why_none(found, run)}."))
 
 
 def _word_and_log(words: tuple[str, ...]) -> tuple[str, str | None]:
@@ -100,7 +103,9 @@ def help_(ctx: click.Context, words: tuple[str, ...]) -> None:
         found = command.get_command(at, word) if isinstance(command, click.Group) else None
         if found is None:
             within = f"{at.command_path} " if at.parent is not None else ""
-            raise UsageError(f"help: there is no command {within}{word}{nearest(word, command)}")
+            there = command.list_commands(at) if isinstance(command, Commands) else []
+            hint = f"; {nearest(word, there)}" if there else ""
+            raise UsageError(f"help: there is no command {within}{word}{hint}")
         command, at = found, click.Context(found, at, found.name)
     click.echo(command.get_help(at))
 

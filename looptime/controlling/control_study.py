@@ -130,7 +130,7 @@ def control(
         raise UsageError("--fit is for one controller: give its options, or state one only")
     found = _all_controlled(run, chosen, fit, curve, seed)
     if chosen and all(one.error for one in found) and not stated_wheels:
-        raise UsageError(found[0].error or "")
+        raise UsageError(_none_fits(found, controllers is None))
     wheel_set, notes = _steering(run, stated_wheels, project, chosen)
     if wheel_set is None and all(one.error for one in found):
         raise UsageError((*(one.error for one in found if one.error), *notes)[0])
@@ -140,6 +140,20 @@ def control(
         notes=notes, cautions=CAUTIONS if modelled or wheel_set else (),
         supposed=run.clock.supposed,
     )  # fmt: skip
+
+
+def _none_fits(found: Sequence[Controlled], of_project: bool) -> str:
+    """Why none of the controllers can be looked at, and what to do where a project states them."""
+    said = found[0].error or ""
+    if not of_project:
+        return said
+    left = len(found) - 1
+    others = f", nor do the {left} others fit this log" if left > 1 else ""
+    others = ", nor does the other fit this log" if left == 1 else others
+    return (
+        f"{said}{others}: name the log's own calls under [[controller]] in looptime.toml, or with "
+        "--read-call and --write-call"
+    )
 
 
 def _in_the_log(run: Run) -> str:

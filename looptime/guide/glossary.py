@@ -3,7 +3,6 @@
 One text serves ``looptime explain`` and the dashboard.
 """
 
-import difflib
 import math
 import re
 import tomllib
@@ -13,7 +12,7 @@ from typing import Any
 
 from looptime.records import dataclass
 
-__all__ = ["WORDS", "Word", "explain", "figures_of", "find"]
+__all__ = ["WORDS", "Word", "figures_of", "find", "why_none"]
 
 
 @dataclass(frozen=True)
@@ -64,20 +63,6 @@ def find(text: str) -> Word | None:
             if number in WORDS:
                 return WORDS[number]
     return None
-
-
-def nearest(text: str) -> list[str]:
-    """Words of which it is a part, else those that are spelled much like it.
-
-    Examples
-    --------
-    >>> nearest("stale"), nearest("headrom")[0]
-    (['stale heading'], 'headroom')
-    """
-    part = text.lower()
-    found = [form for form in WORDS if part in form.split()][:3]
-    found = found or difflib.get_close_matches(part, WORDS, n=3, cutoff=0.7)
-    return list(dict.fromkeys(WORDS[form].name for form in found))
 
 
 def figures_of(
@@ -144,14 +129,50 @@ def _value(value: Any, path: str) -> str:
     return f"{shown} {unit}".strip()
 
 
-def explain(text: str) -> tuple[Word | None, list[str]]:
-    """The word meant, else the names of those spelled much like it.
+#: Why a log has no figure of a word, by the first of the keys where it stands, and what to do.
+_LACKS = (
+    (("overruns",), "no budget is stated, which a loop overruns: --budget-ms 20 states one"),
+    (("freshness[]",), 'no call is known to read a sensor: kind = "sensor read" under [[call]] in '
+     "looptime.toml says which does"),
+    (("unattributed", "calls[]"), "the log times no calls: time the loop's parts (looptime guide "
+     "recorders)"),
+    (("period_ms", "period_by_time_ms"), "the log tells no single periods, only how many loops "
+     "there were in a time: log an instant in each loop"),
+)  # fmt: skip
+
+
+def why_none(word: Word, run: Mapping[str, Any]) -> str:
+    """Why a log has no figure of a word, and what to do for one.
+
+    Parameters
+    ----------
+    word : Word
+        One whose figures are none.
+    run : mapping
+        One element of ``runs[]`` of ``summary --json``.
 
     Examples
     --------
-    >>> found, near = explain("headrom")
-    >>> found is None, near[0]
-    (True, 'headroom')
+    >>> why_none(find("overrun"), {})
+    'no budget is stated, which a loop overruns: --budget-ms 20 states one'
+    >>> why_none(find("headroom"), {"pacing": {"mode": "free-running"}})[:39]
+    'the loop is free-running: it waits for '
     """
-    found = find(text)
-    return found, [] if found else nearest(text)
+    first = word.figures[0].partition(".")[0] if word.figures else ""
+    pacing = run.get("pacing") or {}
+    if first in ("work_ms", "headroom_ms", "pacing"):
+        if pacing.get("mode") == "free-running":
+            return ("the loop is free-running: it waits for nothing, so its period is its work and "
+                    "no rate is missed")  # fmt: skip
+        return (
+            f"can't tell work from waiting ({pacing.get('mode') or 'pacing unknown'}): the wait "
+            "for the next tick is not in the log; time it as a call of its own, named wait"
+        )
+    if first == "calls[]" and run.get("calls"):
+        return ("no call shows any: what holds a call up is seen where the calls of the other "
+                "threads are timed too")  # fmt: skip
+    if not first:
+        return "no one figure goes with this word; looptime LOG tells what the log shows"
+    return next(
+        (said for keys, said in _LACKS if first in keys), "looptime LOG tells what it holds"
+    )

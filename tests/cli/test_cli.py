@@ -268,6 +268,17 @@ def test_a_drafted_project_file_is_told_of(log, tmp_path, capsys):
     assert f"{target}: written" in err
 
 
+def test_a_guide_that_is_none_names_all_that_there_are(capsys):
+    """As the list does: the recorders' guide among them."""
+    assert cli.run(["guide"]) == 0
+    there = [line.split()[0] for line in capsys.readouterr().out.splitlines()]
+    assert cli.run(["guide", "safty"]) == 2
+    err = capsys.readouterr().err
+    assert "the nearest is 'safety'" in err
+    assert err.rstrip().endswith(f"there are {', '.join(there)}")
+    assert "recorders" in there
+
+
 def test_the_guide_of_the_recorders(capsys):
     """It is printed whole, so that it is at hand without the repository."""
     assert cli.run(["recorder", "--guide"]) == 0

@@ -96,7 +96,7 @@ def test_words_to_explain_are_listed(capsys: pytest.CaptureFixture[str]) -> None
     assert cli.run(["explain", "qqq"]) == 2
     assert "looptime explain lists them" in capsys.readouterr().err
     assert cli.run(["explain", "headrom"]) == 2
-    assert "did you mean headroom" in capsys.readouterr().err
+    assert "the nearest is 'headroom'" in capsys.readouterr().err
 
 
 def test_options_say_what_they_take(capsys: pytest.CaptureFixture[str]) -> None:

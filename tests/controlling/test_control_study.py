@@ -148,6 +148,18 @@ def test_nothing_stated():
         looptime.control(robot_run(300))
 
 
+def test_a_project_of_another_robot():
+    """None of its controllers fits: the nearest name, and where this log's own calls are named."""
+    run = make_run([10.0] * 300, lambda k: [("lift.read", 1, 0.5), ("lift.write", 7, 0.5)])
+    stated = Project(controllers=(
+        Controller("mast", "mast.reed", "mast.write"), Controller("arm", "arm.read", "arm.write")
+    ))  # fmt: skip
+    with pytest.raises(UsageError) as raised:
+        looptime.control(run, project=stated)
+    for said in ("mast", "nor does the other", "[[controller]] in looptime.toml"):
+        assert said in str(raised.value)
+
+
 def test_required_rate_and_who_misses_it():
     """A log whose stalls miss the tolerance while even loops at its rate meet it."""
     run = robot_run(2500)

@@ -56,7 +56,7 @@ def test_a_word_is_explained_with_a_logs_figures(
     assert cli.run(["explain", "p99", str(log)]) == 0
     assert "period p99: 20 ms" in capsys.readouterr().out
     assert cli.run(["explain", "headrom"]) == 2
-    assert "did you mean headroom" in capsys.readouterr().err
+    assert "the nearest is 'headroom'" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("topic", [*topics(), "recorders"])

@@ -2,7 +2,7 @@
 
 import pytest
 
-from looptime.guide.glossary import WORDS, explain, figures_of, find
+from looptime.guide.glossary import WORDS, figures_of, find, why_none
 
 
 def test_every_form_leads_to_one_word() -> None:
@@ -32,11 +32,31 @@ def test_case_number_and_underlines_do_not_matter(asked: str, name: str) -> None
     assert found.name == name
 
 
-def test_a_word_that_is_not_known_names_those_like_it() -> None:
-    """Nothing is made up for it."""
-    assert explain("zzzz") == (None, [])
-    found, near = explain("periods ")
-    assert found is not None or "period" in near
+@pytest.mark.parametrize(
+    ("word", "run", "says"),
+    [("headroom", {"pacing": {"mode": "fixed rate"}}, "named wait"),
+     ("work", {"pacing": {"mode": None}}, "pacing unknown"),
+     ("headroom", {"pacing": {"mode": "free-running"}}, "waits for nothing"),
+     ("overrun", {}, "--budget-ms"), ("p99", {}, "an instant in each loop"),
+     ("in slow", {"calls": []}, "times no calls"),
+     ("waiting", {"calls": [{"name": "gyro"}]}, "other threads"),
+     ("reading age", {}, "sensor read"), ("caution", {}, "no one figure")],
+)  # fmt: skip
+def test_a_figure_that_a_log_lacks_is_told_with_the_reason(
+    word: str, run: dict[str, object], says: str
+) -> None:
+    """And with what to do for it; a word without figures says that."""
+    at = find(word)
+    assert at is not None
+    assert figures_of(at, {}, run) == []
+    assert says in why_none(at, run)
+
+
+@pytest.mark.parametrize("word", ["act", "look", "fine", "note", "caution", "mind", "made up",
+                                  "mean square", "signal"])  # fmt: skip
+def test_words_that_stand_before_sentences_are_explained(word: str) -> None:
+    """As those of the tables are."""
+    assert find(word) is not None
 
 
 def test_figures_are_those_of_the_document() -> None:

@@ -318,9 +318,12 @@ def gate_margins(found: GateResult) -> Picture | None:
     drawn["annotations"][0].update(xanchor="center", yanchor="bottom")
     drawn["margin"]["t"] = 28
     worst = shown[0]
-    word = "beyond" if _used(worst) > 1 else "within"
+    over = _used(worst) > 1
+    first, word = (
+        ("Farthest over its limit", "beyond") if over else ("Nearest to its limit", "within")
+    )
     title = (
-        f"Nearest to its limit: {label(worst.what, 40)}, {_amount(worst.value, worst.unit)} "
+        f"{first}: {label(worst.what, 40)}, {_amount(worst.value, worst.unit)} "
         f"{word} {_amount(worst.limit, worst.unit)}"
     )
     heads, table = gate_table(found)

@@ -109,6 +109,11 @@ def test_gate_margins_are_value_over_limit() -> None:
     assert made.figure["data"][0]["x"][0] == pytest.approx(100 * worst.value / 8.0)
     assert made.figure["layout"]["yaxis"]["ticktext"][0].endswith("FAIL")
     assert gate_table(at)[1][0][5] == "FAIL"
+    assert made.title.startswith("Farthest over its limit: period p99")
+    held = gate([_run(2, 3)], limits={"period_p50_ms": 20.0}, settings=_KEEP)
+    within = gate_margins(held)
+    assert within is not None
+    assert within.title.startswith("Nearest to its limit: period p50")
 
 
 def test_gate_without_limits_draws_nothing() -> None:
