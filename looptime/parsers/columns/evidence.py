@@ -1,7 +1,7 @@
 """What a column's first values say of it: a clock, an index, instants of one loop, durations."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection
 
 import numpy as np
 
@@ -230,7 +230,7 @@ def _is_clocklike(dialect: Dialect, index: int) -> bool:
     return rises(values) and not counts_rows(values)
 
 
-def are_units(header: str, words: Iterable[str]) -> bool:
+def are_units(header: str, words: Collection[str]) -> bool:
     """Whether words of a column are units: all of time, or under a header for units some of them.
 
     Examples
@@ -240,8 +240,8 @@ def are_units(header: str, words: Iterable[str]) -> bool:
     >>> are_units("unit", ["degC", "V"]), are_units("id", ["s", "a"])
     (False, False)
     """
-    of_time = [word_unit(word) is not None for word in words]
-    return all(of_time) or (any(of_time) and _OF_UNITS.search(header) is not None)
+    of_time = (word_unit(word) is not None for word in words)
+    return all(of_time) or (_OF_UNITS.search(header) is not None and any(map(word_unit, words)))
 
 
 def wordy(dialect: Dialect, index: int) -> bool:
