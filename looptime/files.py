@@ -18,6 +18,7 @@ __all__ = [
     "MAYBE_SUFFIXES",
     "NOTES_FILE",
     "PATIENCE_S",
+    "SILENT",
     "answers",
     "is_log",
     "open_plain",
@@ -99,31 +100,44 @@ def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
     raise OSError(errno.EINVAL, "it is a pipe, a socket or a device", os.fspath(path))
 
 
-def answers(path: str | os.PathLike[str], within_s: float = PATIENCE_S) -> bool:
+#: Who still waits for a file that did not answer: until one comes back, no other is sent.
+_WAITING: dict[str, threading.Thread] = {}
+SILENT = "does not answer: is the disk or share that it is on still there? Copy it here"
+
+
+def answers(
+    path: str | os.PathLike[str], within_s: float = PATIENCE_S, *, whole: bool = True
+) -> bool:
     """Whether a file, or an error, comes without a longer rest than that: a lost share stops.
 
-    The file is read to its end: one that begins to come may stop later, for good.
+    The `whole` file is read to its end, as one that begins to come may stop later, for good; else
+    its first bytes. Of a file for which one still waits it is known at once.
 
     Examples
     --------
-    >>> answers(__file__), answers("no such file")
-    (True, True)
+    >>> answers(__file__), answers("no such file"), answers(__file__, whole=False)
+    (True, True, True)
     """
+    name = os.path.abspath(path)
+    if (other := _WAITING.get(name)) is not None and other.is_alive():
+        return False
     came: SimpleQueue[bool] = SimpleQueue()
 
     def ask() -> None:
         with contextlib.suppress(OSError, ValueError), open_plain(path) as file:
-            while file.read(_BLOCK):
+            while file.read(_BLOCK if whole else 1) and whole:
                 came.put(True)
         came.put(False)
 
     # one that still waits when the command ends is left behind
-    threading.Thread(target=ask, daemon=True).start()
+    _WAITING[name] = threading.Thread(target=ask, daemon=True)
+    _WAITING[name].start()
     try:
         while came.get(timeout=within_s):
             pass
     except Empty:
         return False
+    _WAITING.pop(name, None)
     return True
 
 

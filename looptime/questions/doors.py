@@ -1,6 +1,5 @@
 """Where a log comes in: a file, a folder of them, a zip, or the standard input."""
 
-import atexit
 import contextlib
 import functools
 import os
@@ -10,7 +9,7 @@ from pathlib import Path
 from typing import TextIO
 
 from looptime.errors import LogError, UsageError
-from looptime.files import LOG_SUFFIXES, MAYBE_SUFFIXES, is_log, open_plain
+from looptime.files import LOG_SUFFIXES, MAYBE_SUFFIXES, answers, is_log, open_plain
 from looptime.words import listed
 
 __all__ = ["STANDARD_INPUT", "at_hand", "find_logs", "logs_in", "one_log", "zip_of"]
@@ -18,6 +17,8 @@ __all__ = ["STANDARD_INPUT", "at_hand", "find_logs", "logs_in", "one_log", "zip_
 #: The word that stands for the standard input.
 STANDARD_INPUT = "-"
 _SHOWN = 5
+#: Pipes that were named: out of those that lie in a folder nothing is taken, it is for others.
+_NAMED: set[str] = set()
 #: A folder with more of them below it is a disk and no place of logs.
 _MOST_FOLDERS = 4000
 
@@ -138,6 +139,8 @@ def _inside(path: str) -> list[str]:
         return [path]
     if os.path.isdir(path):  # no error where a folder on the way may not be read
         return find_logs(path)
+    if _is_pipe(path):
+        _NAMED.add(path)
     if not _looks_packed(path):
         return [path]
     from looptime.questions.zips import members
@@ -148,7 +151,9 @@ def _inside(path: str) -> list[str]:
 
 def _looks_packed(path: str) -> bool:
     """Whether a file may be a zip: most logs need not wait for what looks into one."""
-    # what is missing, or is no file, is said when it is read
+    if not answers(path, whole=False):
+        return False
+    # what is missing, or is no file, or is silent, is said when it is read
     with contextlib.suppress(OSError, ValueError), open_plain(path) as file:
         return file.read(2) == b"PK" or path.lower().endswith(".zip")
     return False
@@ -178,6 +183,11 @@ def at_hand(name: str) -> Iterator[str]:
     if name == STANDARD_INPUT:
         yield str(_standard_input(sys.stdin))
         return
+    if name in _NAMED and _is_pipe(name):
+        from looptime.questions.pipes import of_pipe
+
+        yield str(of_pipe(name))
+        return
     archive = zip_of(name)
     if archive is None:
         yield name
@@ -192,19 +202,18 @@ def at_hand(name: str) -> Iterator[str]:
         yield str(place)
 
 
+def _is_pipe(name: str) -> bool:
+    """Whether a name is that of a pipe, such as a shell gives to what another command prints."""
+    try:
+        return Path(name).is_fifo()
+    except (OSError, ValueError):
+        return False
+
+
 @functools.cache  # it can be read only once, and may be asked for again
 def _standard_input(stdin: TextIO) -> Path:
     if stdin is None or stdin.isatty():
         raise UsageError("nothing is piped into the standard input: name a log, or pipe one in")
-    import shutil
-    import tempfile
+    from looptime.questions.pipes import kept
 
-    from looptime.questions.zips import copy
-
-    # it is sure to go before it is there: a signal may come at any time
-    folder = Path(tempfile.gettempdir(), f"looptime-piped-{os.urandom(8).hex()}")
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    folder.mkdir(mode=0o700)
-    place = folder / "log"
-    copy(stdin.buffer, place, STANDARD_INPUT)
-    return place
+    return kept(stdin.buffer, STANDARD_INPUT)

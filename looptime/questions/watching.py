@@ -9,6 +9,7 @@ from pathlib import Path
 
 from looptime.analysers.live import Live, Minute, Tally, broken_limits
 from looptime.errors import UsageError
+from looptime.files import SILENT, answers
 from looptime.parsers.follow import Follower, GrowingFile
 from looptime.parsers.log import Log
 from looptime.questions.asked import Asked
@@ -57,7 +58,7 @@ class Watch:
     Raises
     ------
     UsageError
-        If there is no such file or folder, or it is a pipe or a device.
+        If there is no such file or folder, it does not answer, or is a pipe or a device.
     """
 
     def __init__(self, asked: Asked, word: str) -> None:
@@ -70,6 +71,8 @@ class Watch:
         #: Files of the folder that hold no log, and when they were written then.
         self._no_logs: dict[str, int] = {}
         self.path = self._newest()
+        if self.piped is None and not answers(self.path, whole=False):
+            raise UsageError(f"{self.path}: {SILENT}")
         self._follow()
 
     def _newest(self) -> str:

@@ -3,13 +3,16 @@
 import gzip
 import io
 import json
+import os
 import sys
+import threading
+import time
 import zipfile
 from pathlib import Path
 
 import pytest
 
-from looptime import cli
+from looptime import cli, files
 from looptime.errors import LogError, UsageError
 from looptime.questions import Asked, zips
 from looptime.questions.doors import at_hand, find_logs, logs_in, one_log, zip_of
@@ -278,3 +281,68 @@ def test_a_disk_is_no_folder_of_logs(tmp_path, monkeypatch):
     (tmp_path / "day4").mkdir()
     with pytest.raises(UsageError, match="more than 5 folders: name the one"):
         find_logs(tmp_path)
+
+
+@pytest.mark.skipif(not Path("/dev/fd").exists(), reason="no names of open pipes here")
+def test_what_another_command_prints_is_a_log(folder: Path) -> None:
+    """A pipe that is named is waited for as long as somebody writes, and can be asked twice."""
+    reading, writing = os.pipe()
+
+    def write() -> None:
+        with os.fdopen(writing, "w") as out:
+            for line in LOG.splitlines(keepends=True):
+                out.write(line)
+                time.sleep(0.001)
+
+    threading.Thread(target=write).start()
+    name = f"/dev/fd/{reading}"
+    assert logs_in([name]) == [name]
+    assert figures(name) == figures(name) == figures(str(folder / "a.csv"))
+    os.close(reading)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs pipes with names")
+def test_a_pipe_that_nobody_writes_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It is one line; from one that lies in a folder nothing is taken, though somebody writes."""
+    place = tmp_path / "pipe.csv"
+    os.mkfifo(place)
+    assert cli.run(["summary", str(place)]) == 2
+    assert capsys.readouterr().err == (
+        f"looptime: {place}: is a pipe that nobody writes to: save the log to a file first\n"
+    )
+    other = tmp_path / "logs"
+    other.mkdir()
+    os.mkfifo(other / "pipe.csv")
+    ours = os.open(other / "pipe.csv", os.O_RDWR | os.O_NONBLOCK)
+    os.write(ours, LOG[:1000].encode())
+    assert cli.run(["summary", str(other)]) == 2
+    assert "is a pipe or a device" in capsys.readouterr().err
+    assert os.read(ours, 1000) == LOG[:1000].encode()
+    os.close(ours)
+
+
+@pytest.mark.parametrize(
+    "words", [["summary"], ["compare", "good.csv", "--against"], ["watch"],
+              ["season", "add", "--season", "season"]],
+)  # fmt: skip
+def test_a_file_that_never_answers(
+    words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """As one on a share that is gone: one line, and nothing else is sent after it."""
+    monkeypatch.chdir(tmp_path)
+    Path("silent.csv").write_text(LOG, "utf-8")
+    Path("good.csv").write_text(LOG, "utf-8")
+    plain, ever, asked = files.open_plain, threading.Event(), []
+
+    def opened(path: str | os.PathLike[str]) -> object:
+        if Path(path).name == "silent.csv":
+            asked.append(path)
+            ever.wait()
+        return plain(path)
+
+    monkeypatch.setattr(files, "open_plain", opened)
+    assert cli.run([*words, "silent.csv"]) == 2
+    ever.set()
+    assert "silent.csv: does not answer: is the disk or share" in capsys.readouterr().err
+    assert len(asked) == 1

@@ -66,8 +66,8 @@ WINGS = {
     "checks": ({"recording"}, {"compare"}, {"season"}, {"gate"}),
     "views": ({"text"}, {"figures"}, {"files"}),
     "questions": (
-        {"zips"}, {"doors"}, {"asked"}, {"misfits"}, {"stating"}, {"new_pace"}, {"sources"},
-        {"judging"}, {"side_by_side"}, {"summing"},
+        {"zips"}, {"pipes"}, {"doors"}, {"asked"}, {"misfits"}, {"stating"}, {"new_pace"},
+        {"sources"}, {"judging"}, {"side_by_side"}, {"summing"},
         {"planning"}, {"timing"}, {"steering"}, {"pit_check"}, {"watching"}, {"reporting"},
     ),
 }  # fmt: skip

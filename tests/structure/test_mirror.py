@@ -74,6 +74,7 @@ ELSEWHERE = {
     "questions": {
         "summing": "questions/test_timing",
         "new_pace": "questions/test_one_answer",
+        "pipes": "questions/test_doors",
         "planning": "questions/test_one_answer",
         "side_by_side": "browser/test_runs_page", "sources": "checks/test_recorded",
         "watching": "cli/test_watch", "zips": "questions/test_doors",

@@ -165,10 +165,7 @@ def _answering(jobs: Sequence[Job], added: Added) -> list[Job]:
             good.append(job)
             continue
         silent.add(folder)
-        added.errors[job.path] = (
-            f"{job.path}: does not answer: is the disk or share that it is on still there? Copy "
-            "it here and add it again"
-        )
+        added.errors[job.path] = f"{job.path}: {files.SILENT} and add it again"
     return good
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from looptime.files import answers
 from looptime.parsers.kept.packed import load, save
 from looptime.parsers.options import Options
 from looptime.records import dataclass
@@ -98,7 +99,7 @@ def key(path: str | os.PathLike[str], options: Options) -> Key | None:
     """
     place = Path(path)
     made_by = edition()
-    if made_by is None:
+    if made_by is None or not answers(path, whole=False):
         return None
     try:
         info = place.stat()

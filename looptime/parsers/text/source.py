@@ -10,7 +10,7 @@ from stat import S_ISDIR, S_ISREG
 from typing import BinaryIO, cast
 
 from looptime.errors import LogError
-from looptime.files import open_plain
+from looptime.files import SILENT, answers, open_plain
 from looptime.parsers.text.rewritten import Rewritten, pieces
 from looptime.records import dataclass
 from looptime.schema import CUT_SHORT
@@ -130,10 +130,13 @@ def open_bytes(path: str | os.PathLike[str]) -> BinaryIO:
     ------
     LogError
         If an address is given and fsspec, or what it needs for that store, is not installed.
+        Also if it does not answer.
     OSError
         If it cannot be opened.
     """
     if not is_address(path):
+        if not _is_special(os.fspath(path)) and not answers(path, whole=False):
+            raise LogError(SILENT, os.fspath(path))
         return open_plain(path)
     try:
         import fsspec
