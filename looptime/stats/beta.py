@@ -49,22 +49,23 @@ def incomplete_beta(a: float, b: float, x: float) -> float:
 
 
 def _fraction(a: float, b: float, x: float) -> float:
-    c, d = 1.0, 1.0 / _off_zero(1.0 - (a + b) * x / (a + 1))
+    # written out: a comparison of thousands of calls goes through this millions of times
+    d = 1.0 - (a + b) * x / (a + 1)
+    c, d = 1.0, 1.0 / (d if abs(d) > _TINY else _TINY)
     value = d
     for m in range(1, _STEPS):
-        even = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m))
-        odd = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1))
-        for term in (even, odd):
-            d = 1.0 / _off_zero(1.0 + term * d)
-            c = _off_zero(1.0 + term / c)
-            value *= c * d
+        far = a + 2 * m
+        term = m * (b - m) * x / ((far - 1) * far)
+        d, c = 1.0 + term * d, 1.0 + term / c
+        d, c = 1.0 / (d if abs(d) > _TINY else _TINY), (c if abs(c) > _TINY else _TINY)
+        value *= c * d
+        term = -(a + m) * (a + b + m) * x / (far * (far + 1))
+        d, c = 1.0 + term * d, 1.0 + term / c
+        d, c = 1.0 / (d if abs(d) > _TINY else _TINY), (c if abs(c) > _TINY else _TINY)
+        value *= c * d
         if abs(c * d - 1.0) < 1e-15:
             break
     return value
-
-
-def _off_zero(value: float) -> float:
-    return value if abs(value) > _TINY else _TINY
 
 
 def binomial_at_least(count: int, total: int, share: float) -> float:

@@ -1,6 +1,7 @@
 """Names of the figures that describe one run, and how many loops each of them needs."""
 
 import math
+from functools import lru_cache
 
 from looptime.errors import UsageError
 from looptime.records import dataclass
@@ -18,6 +19,7 @@ class Statistic:
     share: float = 0.0
 
 
+@lru_cache(maxsize=256)
 def parse_statistic(name: str) -> Statistic:
     """The figure meant by a name.
 
