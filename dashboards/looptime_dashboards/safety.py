@@ -13,7 +13,9 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from dash.exceptions import DependencyException
-from flask import Flask, Response, abort, redirect, request, session
+from flask import Flask, Request, Response, abort, redirect, request, session
+from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
+from itsdangerous import BadSignature
 from werkzeug.wrappers import Response as AnyResponse
 
 from looptime.views.figures.palette import DARK, LIGHT
@@ -94,6 +96,24 @@ class Gate:
         )
 
 
+class Lasting(SecureCookieSessionInterface):
+    """A session lasts as long as the server, whose key is new each time: no clock ends it.
+
+    The usual one is refused once the clock is set back to before it began.
+    """
+
+    def open_session(self, app: Flask, request: Request) -> SecureCookieSession | None:
+        """What a request's cookie says, if it was signed here."""
+        signing = self.get_signing_serializer(app)
+        if signing is None:
+            return None
+        try:
+            cookie = request.cookies.get(self.get_cookie_name(app), "")
+            return self.session_class(signing.loads(cookie) if cookie else {})
+        except BadSignature:
+            return self.session_class()
+
+
 def protect(server: Flask, gate: Gate, host: str, csp_hashes: list[str]) -> None:
     """Put the checks before every request and the headers on every answer.
 
@@ -109,6 +129,7 @@ def protect(server: Flask, gate: Gate, host: str, csp_hashes: list[str]) -> None
         Hashes of the scripts that stand in the page itself.
     """
     server.secret_key = secrets.token_bytes(32)
+    server.session_interface = Lasting()
     server.config.update(
         SESSION_COOKIE_NAME="looptime", SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Strict",

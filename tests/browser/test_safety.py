@@ -163,6 +163,21 @@ def test_the_passphrase_opens_and_the_cookie_is_signed(folder: Path) -> None:
     assert site.get("/", headers={"Host": "evil.example"}).status_code == 403
 
 
+@pytest.mark.parametrize("hours", [-1, 24 * 365])
+def test_a_clock_that_is_set_asks_nobody_for_the_passphrase_again(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, hours: int
+) -> None:
+    """A computer is set right when it finds a network, to whatever side; who is in stays in."""
+    app = create_app(folder, passphrase="seedlings", host="0.0.0.0")
+    site, there = app.server.test_client(), {"Host": "192.168.1.5:8060"}
+    sent = {"data": {"passphrase": "seedlings"}, "headers": there}
+    assert site.post("/enter", **sent).headers["Location"] == "/"
+    was = time.time
+    monkeypatch.setattr(time, "time", lambda: was() + 3600 * hours)
+    assert site.get("/", headers=there).status_code == 200
+    assert site.post("/enter", **sent).headers["Location"] == "/"
+
+
 def test_too_many_tries_shut_the_door() -> None:
     """After some wrong tries even the right one waits, for that address only."""
     gate = Gate("seedlings in rows")
