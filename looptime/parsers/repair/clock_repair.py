@@ -151,7 +151,7 @@ def _settle_loops(parsed: Parsed, rows: LoopRows, path: str) -> list[Parsed]:
     _drop(parsed, rows, np.array(sorted(set(found.corrupt)), np.int64), "corrupt stamp", keep, lost)
     _check_order(rows.start, None, path)
     pieces = _pieces(len(rows), found)
-    clock = _told(parsed, found, rows.row)
+    clock = _in_turn(parsed, found, rows.start, rows.row, typical)
     made = []
     for piece, span in _spans(parsed, rows.row, pieces, keep, lost):
         mine: Int = np.flatnonzero(keep[piece.low : piece.high]) + piece.low
@@ -307,6 +307,25 @@ def _told(parsed: Parsed, found: Steps, row: Int | None) -> Clock:
     )  # fmt: skip
 
 
+def _in_turn(parsed: Parsed, found: Steps, time: Int, row: Int, typical: float) -> Clock:
+    """The clock as `_told`, with a caution where its steps back are of stretches in no order."""
+    clock = _told(parsed, found, row)
+    back: Int = np.array([s.at for s in found.cuts if time[s.at] < time[s.at - 1]], np.int64)
+    if not len(back):
+        return clock
+    from looptime.parsers.repair.in_turn import in_turn  # few clocks step back
+
+    said = in_turn(time, back, typical)
+    if said is None:
+        return clock
+    line = int(parsed.table.line_of(row[said[0] : said[0] + 1])[0])
+    return noted(
+        clock,
+        f"line {line}: {said[1]}: two logs may stand in turn, or rows in no order, and a stall "
+        "beside such a place be none; take the logs apart, or sort the rows by time",
+    )
+
+
 def _moved(clock: Clock, count: int, by: str = "time") -> Clock:
     if not count:
         return clock
@@ -362,7 +381,7 @@ def _settle_calls(parsed: Parsed, rows: CallRows) -> list[Parsed]:
     parsed.outcast.add(table_row[wrong], "corrupt stamp")
     keep[wrong] = False
     pieces = _pieces(len(rows), found)
-    clock = _told(parsed, found, table_row)
+    clock = _in_turn(parsed, found, rows.start, table_row, period_of(rows))
     made = []
     for piece, span in _spans(parsed, table_row, pieces, keep, None):
         whole = keep[piece.low : piece.high].all()
