@@ -153,12 +153,16 @@ def _routes(app: Dash, desk: Desk, can_drop: bool) -> None:
 
     @server.route("/drop", methods=["POST"])
     def drop() -> AnyResponse:
-        given = request.files.get("log") if can_drop else None
-        if given is None:
-            why = "No log came." if can_drop else "This server is shared and takes no logs."
-            return Response(why, 400 if can_drop else 403, mimetype="text/plain")
         try:
+            given = request.files.get("log") if can_drop else None
+            if given is None:
+                why = "No log came." if can_drop else "This server is shared and takes no logs."
+                return Response(why, 400 if can_drop else 403, mimetype="text/plain")
             key = desk.library.take(given.filename or "", given.stream.read(DROP_LIMIT + 1))
         except LooptimeError as error:
             return Response(str(error), 413, mimetype="text/plain")
+        except OSError as error:  # what comes is put on the disk while it is read
+            why = f"The log was not taken: {error.strerror or error}. Make room on the disk for"
+            return Response(f"{why} temporary files, or put the log into the folder.", 507,
+                            mimetype="text/plain")  # fmt: skip
         return redirect(f"/?run={key}", 303)

@@ -306,7 +306,7 @@ class Library:
             kept = tuple(replace(run, source=shown) for run in log.runs)
             self._keep(key, replace(log, path=shown, runs=kept))
             self._dropped.add(key)
-            self._offered[content] = Offered(key, shown, len(data), time.time(), dropped=True)
+            self._offered[content] = Offered(key, shown, len(data), self._latest(), dropped=True)
             self._limit_dropped()
             self.version += 1
         return key
@@ -321,10 +321,16 @@ class Library:
             key, shown = digest(data), shown_name(name)
             with self._lock:
                 self._refused[key] = _Refused(shown, data, error)
-                self._offered[key] = Offered(key, shown, len(data), time.time(), True, str(error))
+                self._offered[key] = Offered(
+                    key, shown, len(data), self._latest(), True, str(error)
+                )
                 self._limit_dropped()
                 self.version += 1
             return key
+
+    def _latest(self) -> float:
+        """Now, or when the last log was dropped if the clock was set back since."""
+        return max([time.time(), *(o.changed for o in self._offered.values() if o.dropped)])
 
     def _limit_dropped(self) -> None:
         mine = [o for o in self._offered.values() if o.dropped]

@@ -1,5 +1,6 @@
 """Who may ask what: hosts, origins, passphrase, keys instead of paths, dropped logs."""
 
+import errno
 import io
 import os
 import time
@@ -230,6 +231,38 @@ def test_a_dropped_log_is_parsed_and_leaves_nothing_behind(
     with pytest.raises(LogError, match="worse"):
         desk.library.run(key)
     assert list(kept.iterdir()) == []
+
+
+def test_a_log_dropped_while_the_disk_is_full(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It is one line that says what to do, and nothing in the server's log; the others stay."""
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    site = client(folder)
+    sent = {"headers": LOOPBACK, "content_type": "multipart/form-data"}
+    monkeypatch.setattr(Path, "write_bytes", full)
+    answer = site.post("/drop", data={"log": (io.BytesIO(LOG.encode()), "new.csv")}, **sent)
+    assert answer.status_code == 507
+    assert answer.text.startswith("The log was not taken: No space left on device. Make room")
+    assert not caplog.records
+    monkeypatch.undo()
+    answer = site.post("/drop", data={"log": (io.BytesIO(LOG.encode()), "new.csv")}, **sent)
+    assert answer.status_code == 303
+
+
+def test_logs_dropped_after_the_clock_went_back_are_the_newest(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of many dropped logs the oldest go, whatever the clock says."""
+    library, was = desk_of(create_app(folder)).library, time.time
+    for k in range(16):
+        if k == 8:
+            monkeypatch.setattr(time, "time", lambda: was() - 3600)
+        last = library.drop(f"{k}.csv", LOG.replace("1,3", f"1,{3 + k}").encode())
+        assert last in [one.key for one in library.offered()]
 
 
 def test_links_out_of_the_folder_are_not_followed(folder: Path) -> None:
