@@ -100,7 +100,7 @@ def dead_reckoned(
 def _directions(theta: Float, heading: str) -> Complex:
     if heading == "start":
         return np.exp(1j * theta[:-1])
-    middle = np.exp(1j * (theta[:-1] + theta[1:]) / 2)
+    middle: Complex = np.exp(1j * (theta[:-1] + theta[1:]) / 2)
     if heading == "mid":
         return middle
     return middle * np.sinc(np.diff(theta) / (2 * np.pi))

@@ -151,7 +151,7 @@ def tally(code: Int, size: int, weight: NDArray[Any] | None = None) -> NDArray[A
     >>> tally(np.array([2, 0, 2], np.int8), 4), tally(np.array([2, 0, 2]), 3, np.array([5, 7, 6]))
     (array([1, 0, 2, 0]), array([ 7.,  0., 11.]))
     """
-    total = np.zeros(size, np.int64 if weight is None else np.float64)
+    total: NDArray[Any] = np.zeros(size, np.int64 if weight is None else np.float64)
     for low in range(0, len(code), _AT_ONCE):
         part = code[low : low + _AT_ONCE]
         first = int(part.min())

@@ -72,7 +72,7 @@ def find_laps(found: list[Head], dialect: Dialect, clock: Head | None) -> dict[i
         if not laps or not adds_up(np.array([numbers(dialect, h.index) for h in laps])):
             return {}
         if clock is not None and not any(h.unit for h in laps):
-            last = np.max([numbers(dialect, h.index) for h in laps], axis=0)
+            last = np.stack([numbers(dialect, h.index) for h in laps]).max(axis=0)
             if not _goes_with(last[:-1], np.diff(numbers(dialect, clock.index))):
                 return {}
     if len(laps) < 2 or len({h.unit for h in laps}) > 1:
@@ -204,7 +204,7 @@ def adds_up(values: Float) -> bool:
 def _goes_with(last: Float, step: Float) -> bool:
     """Whether loops are longer where their last lap is later."""
     known = np.isfinite(last) & np.isfinite(step)
-    return known.sum() >= _ENOUGH and _ranked(last[known], step[known]) > _TOGETHER
+    return int(known.sum()) >= _ENOUGH and _ranked(last[known], step[known]) > _TOGETHER
 
 
 def _ranked(one: Float, other: Float) -> float:

@@ -349,7 +349,8 @@ def _even(count: int, rate_hz: float) -> Int:
     """Periods of a loop that runs so often [ns]."""
     if count * NS_PER_S / rate_hz > np.iinfo(np.int64).max:
         raise UsageError(f"--rate-hz {rate_hz:g}: at that rate {count:,} loops last for centuries")
-    return np.diff(np.rint(np.arange(count + 1) * (NS_PER_S / rate_hz)).astype(np.int64))
+    ticks: Int = np.rint(np.arange(count + 1) * (NS_PER_S / rate_hz)).astype(np.int64)
+    return ticks[1:] - ticks[:-1]
 
 
 def _stamped(content: Content, found: LoopRows, work: Int | None) -> LoopRows:

@@ -126,7 +126,7 @@ def begins_first(side: Int, name: Int, thread: Int | None = None) -> bool:
     one, other = (len(paired(each, name, thread).begin) for each in (side, 1 - side))
     if abs(one - other) > 0.02 * max(one, other) + 2:
         return one > other
-    return 2 * _firsts(side, name).sum() <= len(np.unique(name))
+    return 2 * int(_firsts(side, name).sum()) <= len(np.unique(name))
 
 
 def _firsts(side: Int, name: Int) -> Int:

@@ -205,7 +205,7 @@ def _timed(head: Head, dialect: Dialect) -> bool:
     if head.word in ("index", "row", "line", "id"):
         return False
     values = numbers(dialect, head.index)
-    return bool(len(values)) and np.isfinite(values).mean() > 0.5
+    return bool(len(values)) and float(np.isfinite(values).mean()) > 0.5
 
 
 def _instant(head: Head, dialect: Dialect) -> bool:

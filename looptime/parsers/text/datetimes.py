@@ -241,7 +241,7 @@ def _decimal(found: Any, unit_ns: int) -> tuple[Int, Bool]:
     whole = _int(found, "n")
     fine = whole <= np.iinfo(np.int64).max // unit_ns - 1
     # nine digits after the mark reach below the nanosecond in every unit
-    part = np.rint(_fraction(found) * (unit_ns / 1e9)).astype(np.int64)
+    part: Int = np.rint(_fraction(found) * (unit_ns / 1e9)).astype(np.int64)
     if unit_ns == NS_PER_S:
         part = _fraction(found)
     ns = np.where(fine, whole, 0) * unit_ns + part
