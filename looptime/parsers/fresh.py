@@ -20,7 +20,7 @@ from looptime.parsers.layouts.contract import Parsed
 from looptime.parsers.layouts.doubtful import misplaced
 from looptime.parsers.layouts.own_threads import refuse_alike
 from looptime.parsers.layouts.skeleton import parse
-from looptime.parsers.lines.groups import by_group, refuse_mixed
+from looptime.parsers.lines.groups import by_group, refuse_mixed, refuse_shared
 from looptime.parsers.options import Options
 from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
@@ -224,6 +224,8 @@ def _pieces(source: Source, dialect: Dialect, options: Options, name: str | None
     """What the log's layout makes of its rows, a piece for each run; `name` is that shown."""
     layout, given = choose(dialect, options, source.path)
     if options.by is None and options.layout is None and layout.name in _ROW_A_LOOP:
+        if dialect.stated is None:
+            refuse_shared(dialect, source.path)
         refuse_mixed(dialect, given.first("time"), source.path, given.lengths)
     if options.by is None:
         refuse_alike(given, dialect)

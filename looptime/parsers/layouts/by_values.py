@@ -12,7 +12,8 @@ from looptime.parsers.text.dialect import Dialect, is_number
 from looptime.records import dataclass
 
 __all__ = [
-    "CLOSE", "ENOUGH", "LENGTHS", "MOST_LENGTHS", "MOST_NAMES", "MOST_THREADS", "ODD",
+    "CLOSE", "ENOUGH", "LENGTHS", "MOST_LENGTHS", "MOST_NAMES", "MOST_THREADS",
+    "NO_NAMES", "ODD",
     "THREAD_WORDS", "Fit", "codes_of", "fit_of", "names_of", "threads_of",
 ]  # fmt: skip
 
@@ -26,7 +27,7 @@ ODD, CLOSE = 0.05, 0.4
 #: A gap counts as close up to this share of the call before it.
 _GAP = 0.25
 #: Headers of words that are no names of calls: states, those who send rows, names of values.
-_NO_NAMES = frozenset(
+NO_NAMES = frozenset(
     (*PHASES, "robot", "agent", "tag", "device", "node", "sender", "source", "sensor", "level",
      "key", "signal", "channel", "field", "metric")
 )  # fmt: skip
@@ -75,11 +76,25 @@ def fit_of(start: Float, end: Float) -> Fit:
     return Fit(float(odd.mean()), float(close.mean()), float((~beside).mean()))
 
 
-def names_of(dialect: Dialect, head: Head, numbers_too: bool = False) -> Int | None:
-    """Codes of a column of names, -1 for none; None where it is none of names of calls."""
+def names_of(
+    dialect: Dialect, head: Head, numbers_too: bool = False, whatever: bool = False
+) -> Int | None:
+    """Codes of a column of names, -1 for none; None where it is none of names of calls.
+
+    Parameters
+    ----------
+    dialect : Dialect
+        How the log is written, with its first rows.
+    head : Head
+        The column.
+    numbers_too : bool
+        Whether whole numbers may stand for calls.
+    whatever : bool
+        Whether they may be names under a header, too, that speaks of a device, a state or a sender.
+    """
     cells = [row[head.index] for row in dialect.sample]
     whole = numbers_too and all(cell.isdecimal() for cell in cells if cell)
-    if head.word in _NO_NAMES or not (whole or wordy(dialect, head.index)):
+    if (head.word in NO_NAMES and not whatever) or not (whole or wordy(dialect, head.index)):
         return None
     uses = Counter(cells)
     again = sum(count for cell, count in uses.items() if count > 2 and cell)

@@ -12,7 +12,14 @@ from looptime.parsers.clock.stepping import whole_lengths
 from looptime.parsers.columns.evidence import rises, wordy
 from looptime.parsers.columns.headers import Head, is_bare_unit, roles
 from looptime.parsers.columns.lexicon import LOOP_NUMBERS, THREADS
-from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, is_plausible, tick_of
+from looptime.parsers.columns.unit import (
+    Unit,
+    clock_unit,
+    find_unit,
+    is_plausible,
+    text_unit,
+    tick_of,
+)
 from looptime.parsers.layouts.beside_calls import (
     is_place_in_loop,
     with_columns,
@@ -34,6 +41,14 @@ from looptime.parsers.layouts.contract import (
     Reading,
     own_unit,
     spellings,
+)
+from looptime.parsers.layouts.from_begin import (
+    ANEW,
+    BEGIN,
+    OFFSET,
+    begin_of,
+    begins_beside,
+    starts_of,
 )
 from looptime.parsers.layouts.own_threads import OVERLAP, call_spans, named_thread, thread_column
 from looptime.parsers.text.cells import lengths
@@ -70,7 +85,8 @@ COLUMNS: dict[str, Column] = {
          "time", "run", "ran", "service", "servicetime", "exec", "exectime", "execution"), "span",
         required=True,
     ),
-    "base": Column((), "time"),  # the loop's start, where those of the calls count from it
+    # the loop's start, where those of the calls count from it
+    "base": Column((), "time", required=True),
     "waited": Column(("wait", "waited", "waiting", "waittime", "queued", "blocked"), "span"),
     "loop": Column((*LOOP_NUMBERS, "pass", "tick"), "count"),
     "thread": Column(THREADS),
@@ -95,13 +111,12 @@ _DEEP = 8
 _ENOUGH, _MOST_TOLD_BY = 30, 100_000
 #: Where more calls than this share have the instant of the one before, loops cannot be told.
 _MOSTLY_TIED = 0.5
-#: Share of the rows before which the starts of calls begin anew, as they do in each loop.
-_ANEW = 0.02
 _IN_TURN = "the clock begins anew with every loop: loops are laid one after another"
 #: A long wait in lengths of a call, so many that tell, and the share of them that are apart.
 _LONG_WAIT, _LONG_WAITS, _APART = 1.0, 3, 0.9
 #: What values tell where headers do not.
-_TOLD = ("name", "start", "end", "duration")
+_TOLD = ("name", "start", "end", "duration", "base")
+_FROM_BEGIN = {"start": OFFSET, "base": BEGIN}
 #: How much of the steps from call to call of a name its lengths fill at most, how much of them
 #: they would in a wrong unit, and from how many steps on they tell.
 _ALL, _TOO_LONG, _TELL = 1.02, 5.0, 10
@@ -180,15 +195,19 @@ def _fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | No
     told = None
     if whole and given["name"] is given.get("thread"):  # unless another column tells its calls
         told = call_columns(found, dialect, COLUMNS["name"].spellings, given["thread"])
+    elif whole and begins_beside(given["start"], found, dialect):
+        told = call_columns(found, dialect, COLUMNS["name"].spellings)
     if not whole or told is not None:
         told = told or call_columns(found, dialect, COLUMNS["name"].spellings)
         if told is None:
             return None
+        taken = {head.index for head in told.values()}
         kept = {part: head for part, head in given.items()
-                if part not in _TOLD and head not in told.values()}  # fmt: skip
+                if part not in _TOLD and head.index not in taken}  # fmt: skip
         made = _with_thread(kept | told, found, dialect)
-        return Given(made.one, told={**dict.fromkeys(told, CALLS), **made.told})
-    base = _base(given["start"], [h for h in found if h not in given.values()], dialect)
+        why = dict.fromkeys(told, CALLS) | (_FROM_BEGIN if "base" in told else {})
+        return Given(made.one, told={**why, **made.told})
+    base = begin_of(given["start"], [h for h in found if h not in given.values()], dialect)
     given |= {} if base is None else {"base": base}
     cells = [row[given["name"].index] for row in dialect.sample[:200]]
     if not asked and cells and all(is_number(cell, dialect.decimal) for cell in cells):
@@ -196,24 +215,12 @@ def _fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | No
     return _with_thread(given, found, dialect)
 
 
-def _base(start: Head, free: list[Head], dialect: Dialect) -> Head | None:
-    """The column of the loop's start that goes on just where the starts of calls begin anew."""
-    fall = np.diff(numbers(dialect, start.index)) < 0
-    if fall.sum() < _ENOUGH or fall.mean() < _ANEW:
-        return None
-    for head in free:
-        step = np.diff(numbers(dialect, head.index))
-        counts = not head.unit and bool(np.isin(step, (0, 1)).all())
-        if not counts and ((step > 0) == fall).mean() >= _APART and (step >= 0).all():
-            return replace(head, unit=head.unit or start.unit)
-    return None
-
-
 def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) -> Given:
     """The same with the column of the threads, also one that is called a name, such as a task."""
     if "thread" in given:
         return Given(given)
-    free = [head for head in found if head not in given.values()]
+    taken = {head.index for head in given.values()}
+    free = [head for head in found if head.index not in taken]
     if (named := named_thread(free, dialect)) is not None:
         return Given({**given, "thread": named})
     names = [head for head in free if head.word in COLUMNS["name"].spellings]
@@ -229,11 +236,7 @@ def unit(log: Reading) -> Unit:
     """The unit of the starts, told by the steps between calls of one name."""
     given, dialect = log.given.one, log.dialect
     head = given["start"]
-    values = numbers(dialect, head.index)
-    if "base" in given and head.unit:
-        base = given["base"]
-        ratio = UNITS[base.unit or head.unit] / UNITS[head.unit]
-        values = values + numbers(dialect, base.index) * ratio
+    values = starts_of(given, dialect)
     known = np.isfinite(values)
     values = values[known]
     name = given["name"].index
@@ -262,7 +265,7 @@ def _filled(given: dict[str, Head], dialect: Dialect) -> float:
     """Which share of the steps from call to call of one name its lengths fill, as they stand."""
     if "duration" not in given:
         return 0.0
-    at, length = (numbers(dialect, given[key].index) for key in ("start", "duration"))
+    at, length = starts_of(given, dialect), numbers(dialect, given["duration"].index)
     words = [given[key].index for key in ("name", "thread") if key in given]
     names = np.array(["\0".join(row[k] for k in words) for row in dialect.sample])
     most = 0.0
@@ -288,6 +291,8 @@ def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:
         if fit and filled * unit.ns > _TOO_LONG:
             ns, name = max(fit)
             return Unit(name, ns, f"inferred: in more than {name} calls of a name would overlap")
+    if key == "base" and (dated := text_unit(log.dialect, head)) is not None:
+        return dated
     if key in ("duration", "cpu") and unit.stamp is not None:
         values = numbers(log.dialect, head.index)
         return find_unit(head.unit, *log.asked, values, log.source.path, str(key))
@@ -351,7 +356,7 @@ def rows(content: Content) -> Found:
 def _lay_in_turn(at: dict[Key, NDArray[Any]], duration: Int) -> bool:
     """Put loops that are each counted from their begin one after another, in place."""
     fall = at["start"][1:] < at["start"][:-1]
-    if "thread" in at or fall.sum() < _ENOUGH or fall.mean() < _ANEW:
+    if "thread" in at or fall.sum() < _ENOUGH or fall.mean() < ANEW:
         return False
     from looptime.parsers.layouts.anew import laid_in_turn
 

@@ -12,12 +12,14 @@ from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.unit import instants
+from looptime.parsers.layouts import from_begin
 from looptime.parsers.layouts.by_values import (
     CLOSE,
     ENOUGH,
     LENGTHS,
     MOST_LENGTHS,
     MOST_NAMES,
+    NO_NAMES,
     ODD,
     fit_of,
     names_of,
@@ -69,20 +71,24 @@ def call_columns(
     numbered = [h for h in found if h not in words and _numbers_loops(h, dialect)]
     timed = [h for h in found if h not in words and h not in numbered]
     intervals = list(_intervals(timed, dialect)) if words else []
+    intervals += list(_from_begin(timed, dialect)) if words else []
     threads = threads_of(found if by is None else [by], dialect)
     threads = {head: code for head, code in threads.items() if by in (None, head)}
     best: tuple[float, dict[str, Head]] | None = None
-    by_header = sorted(found, key=lambda head: head.word not in known)
+    by_header = sorted(found, key=lambda head: (head.word in NO_NAMES, head.word not in known))
     for name_head in by_header if intervals else []:
-        name = names_of(dialect, name_head, numbers_too=name_head.word in _NUMBERED)
+        name = names_of(dialect, name_head, name_head.word in _NUMBERED, whatever=True)
         if name is None or not words_change(dialect, name_head.index):  # phases last
             continue
         for given, start, end in intervals:
             if _has_parts(found, list(given.values())):
                 continue
+            if name_head.word in NO_NAMES and "base" not in given:  # else of one loop's calls
+                continue
             named = _named(name_head, given, known)
             for thread_head, thread in threads.items():
-                if thread_head in (name_head, *given.values()):
+                taken = {head.index for head in (name_head, *given.values())}
+                if thread_head is not None and thread_head.index in taken:
                     continue
                 close = _as_calls(start, end, name, thread, named)
                 if close is not None and (best is None or close > best[0] + 0.05):
@@ -105,7 +111,8 @@ def _numbers_loops(head: Head, dialect: Dialect) -> bool:
 
 def _has_parts(found: list[Head], given: list[Head]) -> bool:
     """Whether a row holds more lengths than that of one call: it is a loop with its parts."""
-    return sum(meaning(h.text) == "duration" for h in found if h not in given) >= 2
+    taken = {head.index for head in given}
+    return sum(meaning(h.text) == "duration" for h in found if h.index not in taken) >= 2
 
 
 def _intervals(
@@ -113,8 +120,7 @@ def _intervals(
 ) -> Iterator[tuple[dict[str, Head], Float, Float]]:
     """What rows may last: from one column to another, or so long from or up to one."""
     clocks = [h for h in timed if _may_time(h, dialect)]
-    lengths = [h for h in timed if h not in clocks and _is_length(h, dialect)]
-    lengths = sorted(lengths, key=lambda h: h.word not in LENGTHS)[:MOST_LENGTHS]
+    lengths = _lengths([h for h in timed if h not in clocks], dialect)
     for clock in clocks:
         at = instants(dialect, clock)
         text = bool(np.isnan(numbers(dialect, clock.index)).all())
@@ -139,6 +145,36 @@ def _intervals(
                 yield given, at, at + length
             if rises(at):
                 yield given, at - length, at
+
+
+def _lengths(timed: list[Head], dialect: Dialect) -> list[Head]:
+    """Columns that may be lengths of calls, those called so first."""
+    lengths = [head for head in timed if _is_length(head, dialect)]
+    return sorted(lengths, key=lambda h: h.word not in LENGTHS)[:MOST_LENGTHS]
+
+
+def _from_begin(
+    timed: list[Head], dialect: Dialect
+) -> Iterator[tuple[dict[str, Head], Float, Float]]:
+    """The same of instants that are counted from the begin of their loop."""
+    clocks = from_begin.counted(timed, dialect)
+    within = {clock.head.index for clock in clocks}
+    for clock in clocks:
+        given = {"start": clock.head} | ({"base": clock.base} if clock.base else {})
+        taken = within | ({clock.base.index} if clock.base else set())
+        rest = [head for head in timed if head.index not in taken]
+        for head in _lengths(rest, dialect):
+            length = numbers(dialect, head.index)
+            if head.unit and clock.head.unit:
+                length = length * (UNITS[head.unit] / UNITS[clock.head.unit])
+            elif not clock.head.unit:
+                length = length * _scale(clock.laid(length), length)
+            start = clock.laid(length)
+            yield {**given, "duration": head}, start, start + length
+        for head in rest:
+            if (apart := clock.until(head, dialect)) is not None:
+                start = clock.laid(apart)
+                yield {**given, "end": head}, start, start + apart
 
 
 def _in_units_of(at: Float, ns: int, head: Head, dialect: Dialect) -> Float:

@@ -11,6 +11,7 @@ from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.unit import instants
 from looptime.parsers.layouts.by_values import MOST_THREADS, codes_of, fit_of
 from looptime.parsers.layouts.contract import Given
+from looptime.parsers.layouts.from_begin import starts_of
 from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.signal_names import words_of
 from looptime.stats.arrays import distinct
@@ -120,10 +121,11 @@ def call_spans(given: dict[str, Head], dialect: Dialect) -> list[Callable[[Int],
     Nothing where it cannot be told in which unit they are.
     """
     start, length = given["start"], given.get("duration")
-    at = instants(dialect, start)
-    if "end" in given:
+    at = starts_of(given, dialect) if "base" in given else instants(dialect, start)
+    if "end" in given and "base" not in given:
         return [_fixed(at, instants(dialect, given["end"]))] if length is None else []
-    assert length is not None
+    if length is None:
+        return []
     text = bool(np.isnan(numbers(dialect, start.index)).all())
     if (text or start.unit) and not length.unit:
         return []

@@ -9,16 +9,16 @@ import numpy as np
 
 from looptime.array_types import Float, Int
 from looptime.errors import LogError, UsageError
-from looptime.parsers.columns.evidence import scatter
+from looptime.parsers.columns.evidence import rises, scatter, wordy
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.unit import instants
-from looptime.parsers.text.dialect import Dialect, is_number, is_remark, split_line
+from looptime.parsers.text.dialect import Dialect, is_number, is_remark, numbers, split_line
 from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
 
-__all__ = ["Senders", "by_group", "find_senders", "refuse_mixed"]
+__all__ = ["Senders", "by_group", "find_senders", "refuse_mixed", "refuse_shared"]
 
 #: A column of more values than this tells no senders apart.
 _MOST = 64
@@ -26,6 +26,8 @@ _MOST = 64
 _SCATTER = 0.5
 #: Steps across rows of another kind, and not across, by which a pace is told; and how alike.
 _ACROSS, _ALIKE = 5, (0.8, 1.25)
+#: Rows from which on several are of one number, and the share of them in which all must hold.
+_ROWS, _OFTEN = 12, 0.95
 _SENDERS = frozenset(
     ("agent", "agentid", "robot", "robotid", "tag", "tagid", "device", "deviceid", "node", "nodeid",
      "source", "sender", "id", "unit", "unitid", "vehicle", "board", "module", "team", "name",
@@ -154,6 +156,59 @@ def refuse_mixed(
             path,
             dialect.first_row,
         )
+
+
+def refuse_shared(dialect: Dialect, path: str) -> None:
+    """Refuse several rows of one number each, each under another word: none is a loop of its own.
+
+    Raises
+    ------
+    LogError
+        With both columns, and how such rows are read.
+    """
+    every = [head for head in heads(dialect.header or ()) if head.index < dialect.fields]
+    words = [head for head in every if _in_turn([row[head.index] for row in dialect.sample])
+             and wordy(dialect, head.index)]  # fmt: skip
+    for number in every if words else []:
+        for word in words:
+            if not _share_numbers(number, word, dialect):
+                continue
+            of = f"holds several rows of each number in {number.text!r}, one for each of "
+            shown = ", ".join(dict.fromkeys(row[word.index] for row in dialect.sample[:4]))
+            by = f"--by {word.text}" if word.word in _SENDERS else ""
+            how = by or _as_named(every, number, word, dialect)
+            what = "each sends its own, read each by itself with " if by else (
+                "such rows are calls of one loop and no loops: name the columns, such as --columns "
+            )  # fmt: skip
+            raise LogError(f"{of}{word.text!r} ({shown}, ...): {what}{how}", path,
+                           dialect.first_row)  # fmt: skip
+
+
+def _share_numbers(number: Head, word: Head, dialect: Dialect) -> bool:
+    """Whether a number that counts by one stays through rows of several words, each there once."""
+    values = numbers(dialect, number.index)
+    step = np.diff(values)
+    counts = number.unit is None and bool(np.isin(values % 1, (0.0, np.nan)).all())
+    if not counts or len(step) < _ROWS or np.isin(step, (0, 1)).mean() < _OFTEN:
+        return False
+    cells = [row[word.index] for row in dialect.sample]
+    pairs, loops = Counter(zip(values, cells, strict=True)), len(set(values.tolist()))
+    again = max(Counter(cells).values())
+    once = sum(times == 1 for times in pairs.values()) >= _OFTEN * len(pairs)
+    return once and loops >= 3 and again >= _OFTEN * (loops - 2) and 1.5 * loops <= len(cells)
+
+
+def _as_named(every: list[Head], number: Head, word: Head, dialect: Dialect) -> str:
+    """Names for the columns of calls that say no more than how long each took."""
+    names = ["skip"] * dialect.fields
+    names[number.index], names[word.index] = "loop", "name"
+    lengths = [head for head in every if meaning(head.text) == "duration"
+               and not rises(numbers(dialect, head.index))]  # fmt: skip
+    if len(lengths) != 1:
+        return "loop,name,start_ms,duration_ms"
+    length = lengths[0]
+    names[length.index] = f"duration_{length.unit}" if length.unit else "duration"
+    return f'"{",".join(names)}"'
 
 
 def _as_calls(dialect: Dialect, time: Head | None, found: Senders, taken: Collection[int]) -> str:
