@@ -2,6 +2,7 @@
 
 import re
 from functools import lru_cache
+from unicodedata import normalize
 
 from looptime.length_groups import LENGTHS, of_lengths
 from looptime.signal_names import OTHER_UNITS, quantity_of
@@ -40,6 +41,7 @@ THREADS = (
     "threadnr", "threadnum", "threadnumber", "threadidx", "threadindex", "worker",
 )  # fmt: skip
 
+_ACCENTS = re.compile("[\u0300-\u036f]")
 _SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 #: A call of something's method.
 _METHOD = re.compile(r"\.(?:read|write|get|set|update|send|poll|fetch)(?=[A-Z_]|$)|\(\)$")
@@ -60,11 +62,15 @@ _BUSY = {
 }  # fmt: skip
 _LATENCY = {
     "latency", "age", "staleness", "lag", "delay", "roundtrip", "rtt", "ping", "e2e", "response",
-    "lateness", "stale",
+    "lateness", "stale", "latenz", "latencia", "latence", "latenza", "verzogerung", "verzoegerung",
+    "retraso", "retard", "ritardo", "atraso",
 }  # fmt: skip
 _DEVIATION = {
     "jitter", "error", "err", "deviation", "dev", "diff", "difference", "offset", "skew", "drift",
     "overshoot", "slip", "overrun", "slack", "margin", "headroom", "remaining",
+    "abweichung", "schwankung", "versatz", "differenz", "ueberschreitung", "uberschreitung",
+    "desviacion", "desfase", "diferencia", "desvio", "diferenca", "ecart", "ecarts", "decalage",
+    "gigue", "erreur", "deviazione", "scostamento", "scarto", "differenza", "errore", "afwijking",
 }  # fmt: skip
 _SETTING = {
     "target", "budget", "setpoint", "nominal", "deadline", "limit", "timeout", "desired",
@@ -155,8 +161,12 @@ def tokens(text: str) -> tuple[str, ...]:
     --------
     >>> tokens("Gyro Time [ms]"), tokens("dt_gyro"), tokens("loopTimeMs"), tokens("looptime")
     (('gyro', 'time'), ('dt', 'gyro'), ('loop', 'time'), ('loop', 'time'))
+    >>> tokens("Desviaci\N{LATIN SMALL LETTER O WITH ACUTE}n_ms")
+    ('desviacion',)
     """
     stem = split_unit(text)[0]
+    if not stem.isascii():  # letters without their accents
+        stem = _ACCENTS.sub("", normalize("NFKD", stem))
     found: list[str] = []
     for piece in _SPLIT.split(stem):
         word = piece.lower().rstrip("0123456789")

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.parsers.columns.add_up import add_up, off_by
 from looptime.parsers.columns.against_steps import (
     ENOUGH,
     MOST,
@@ -98,6 +99,8 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
         del roles[at]
     roles |= contradicted(seen, roles)
     roles |= work_beside_a_rest(seen, roles, steps) if steps.known and clock is not None else {}
+    roles |= off_by(seen, roles, steps)
+    roles |= add_up(seen, roles)
     named = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
     roles |= _parts(seen, named, steps)
     unsaid = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "bare"]

@@ -69,9 +69,12 @@ def test_bare_words_of_a_paced_loop_are_not_believed():
 
 
 def test_bare_words_beside_the_length_of_the_loop():
-    """A loop time without a unit gives bare words its unit, and they are called likely."""
+    """A loop time without a unit gives bare words its unit, and they are called likely.
+
+    Where it is their sum they surely are its parts; here it is that of half of the camera's.
+    """
     lengths = parts()
-    loop = Seen("whole", sum(lengths.values()) + 2, None, (), "Loop Time")
+    loop = Seen("whole", sum(lengths.values()) - lengths["camera"] / 2 + 20, None, (), "Loop Time")
     found = judge([loop, *seen(**lengths)], clock_of(np.full(ROWS, 60.0)))
     assert taken(found) == ["whole", "part", "part", "part"]
     assert {role.unit_ns for role in found.roles} == {MS}

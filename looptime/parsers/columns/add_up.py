@@ -1,0 +1,162 @@
+"""Columns that make up another one to the digit: a whole's parts, and what a loop is off by."""
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.parsers.columns.against_steps import (
+    ENOUGH,
+    Steps,
+    over,
+    summed,
+    together,
+    without_sums,
+)
+from looptime.parsers.columns.role import Role, Seen
+from looptime.stats.arrays import common_divisor
+
+__all__ = ["add_up", "off_by", "printed"]
+
+#: Share of the rows in which it must hold, and in how many digits a value may be printed.
+_HOLDS, _DIGITS = 0.98, 9
+#: How near one the slope of a whole over each of its parts is, how well it must be known, and what
+#: all together explain of it.
+_NEAR, _KNOWN, _ALL = 0.02, 0.05, 0.95
+#: A length varies if it does by so many roundings; what is not said of a part, a loop beyond its
+#: target, is so in some rows at least.
+_VARIES, _BEYOND, _TARGET = 5.0, 0.05, 0.97
+#: And by so much of what it varies that would leave them the same time.
+_SOME = 0.1
+#: Kinds of columns that may hold lengths, whatever their headers say.
+_MAYBE = ("duration", "bare", "signal")
+
+
+def printed(values: Float) -> float:
+    """The unit of the last digit that values are printed with; 0 where they have many.
+
+    Examples
+    --------
+    >>> printed(np.array([1.5, 2.25, np.nan])), printed(np.array([3.0, 40.0]))
+    (0.01, 1.0)
+    """
+    known = values[np.isfinite(values)]
+    for digits in range(_DIGITS):
+        scaled = known * 10**digits
+        if (np.abs(scaled - np.rint(scaled)) < 1e-5).all():
+            return float(10.0**-digits)
+    return 0.0
+
+
+def add_up(seen: list[Seen], roles: dict[int, Role]) -> dict[int, Role]:
+    """Columns that a whole grows with one for one, each by itself: its parts, under any header.
+
+    Together they explain nearly all of it and leave it hardly any time. What happens to go with a
+    length does not do so by just as much as it is.
+
+    Parameters
+    ----------
+    seen : list of Seen
+        All columns.
+    roles : dict of int to Role
+        What is known, the whole among it.
+    """
+    likely = [at for at, one in enumerate(seen) if one.meaning in _MAYBE and _may_be_length(one)
+              and (at not in roles or roles[at].taken_as == "signal")]  # fmt: skip
+    likely = without_sums(seen, likely)
+    made: dict[int, Role] = {}
+    for at in [at for at, r in roles.items() if r.taken_as in ("whole", "period") and likely]:
+        unit = roles[at].unit_ns or 1
+        parts = [seen[k].values * (seen[k].unit_ns or unit) for k in likely]
+        mine = _summands(parts, seen[at].values * unit)
+        said = any(seen[likely[place]].meaning != "signal" for place in mine)
+        if not (said or seen[at].unit_ns or any(seen[likely[place]].unit_ns for place in mine)):
+            continue  # currents add up to one, too
+        why = f"with others it adds up to {seen[at].name}"
+        for k in (likely[place] for place in mine):
+            of = "header" if seen[k].unit_ns else f"as {seen[at].name}"
+            own = seen[k].unit_ns or roles[at].unit_ns
+            made[k] = Role("part", own, of if own else "", why)
+    return made
+
+
+def _summands(parts: list[Float], whole: Float) -> list[int]:
+    """Places of the lengths that a whole is the sum of, but for little; empty if it is no sum."""
+    fit = together(np.stack(parts, axis=1), whole)
+    if fit is None or fit.explained < _ALL:
+        return []
+    known = (fit.error < _KNOWN) & (np.abs(fit.slope - 1) <= np.maximum(4 * fit.error, _NEAR))
+    mine = np.flatnonzero(known).tolist()
+    total = summed([parts[at] for at in mine])
+    if len(mine) < 2 or total is None or fit.explains(known) < _ALL:
+        return []
+    held = over(total, whole) <= 1 - _HOLDS and np.nanmedian(total) >= 0.5 * np.nanmedian(whole)
+    return mine if held else []
+
+
+def _may_be_length(one: Seen) -> bool:
+    known = one.values[np.isfinite(one.values)]
+    return len(known) >= ENOUGH and bool((known >= 0).all()) and len(np.unique(known)) > 2
+
+
+def off_by(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, Role]:
+    """Columns that are the loop's length less a constant in every row: what it is off by.
+
+    A part that varies so would leave all others the same time, however much they take.
+
+    Parameters
+    ----------
+    seen : list of Seen
+        All columns.
+    roles : dict of int to Role
+        What is known, the period or the whole among it.
+    steps : Steps
+        Of the clock.
+    """
+    lengths = [at for at, one in enumerate(seen) if at not in roles and _may_vary(one)]
+    bases = [(seen[at].values * unit, unit, printed(seen[at].values) * unit, seen[at].name)
+             for at, r in roles.items() if r.taken_as in ("whole", "period")
+             and (unit := r.unit_ns or 1)]  # fmt: skip
+    bases = bases or [(step, 0, _tick(step), "the clock's step") for step in steps.sides.values()]
+    made: dict[int, Role] = {}
+    for at in lengths:
+        for whole, unit, digit, name in bases:
+            if not (own := seen[at].unit_ns or unit):
+                continue
+            values = seen[at].values * own
+            room = 0.5 * (digit + printed(seen[at].values) * own)
+            rest = [seen[k].values * (seen[k].unit_ns or own) for k in lengths if k != at]
+            if _differs(values, whole, room) and _others_vary(summed(rest), values, room):
+                why = f"it is {name} less a constant in every row"
+                made[at] = Role("deviation", own, "header" if seen[at].unit_ns else "", why)
+    return made
+
+
+def _tick(step: Float) -> float:
+    """By how much the steps of a clock may be off: those of two stamps [ns]."""
+    known = step[np.isfinite(step)]
+    return 2.0 * common_divisor(np.rint(known).astype(np.int64))
+
+
+def _may_vary(one: Seen) -> bool:
+    known = one.values[np.isfinite(one.values)]
+    return one.meaning in ("duration", "bare") and len(known) >= ENOUGH and np.ptp(known) > 0
+
+
+def _differs(values: Float, length: Float, room: float) -> bool:
+    """Whether values are the difference, or its size, of a length and a constant."""
+    both = np.isfinite(values) & np.isfinite(length)
+    if both.sum() < ENOUGH or float(np.std(values[both])) < _VARIES * room:
+        return False
+    own, whole = values[both], length[both]
+    target = float(np.quantile(whole - own, _TARGET))  # less where a size is that of a short loop
+    apart = whole - target
+    near = 2 * room + 1e-9 * float(np.abs(whole).max())
+    same = (np.abs(apart - own) <= near) | (np.abs(np.abs(apart) - own) <= near)
+    return bool(same.mean() >= _HOLDS and (apart > near).mean() >= _BEYOND and target > near)
+
+
+def _others_vary(rest: Float | None, values: Float, room: float) -> bool:
+    """Whether the other lengths vary by themselves and do not lie within this one."""
+    known = np.zeros(0) if rest is None else rest[np.isfinite(rest)]
+    if rest is None or len(known) < ENOUGH or over(rest, values) <= _BEYOND:
+        return False
+    return float(np.std(known)) >= max(_VARIES * room, _SOME * float(np.nanstd(values)))
