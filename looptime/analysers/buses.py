@@ -11,6 +11,7 @@ from looptime.analysers.basis import Basis
 from looptime.analysers.durations import CallTimes, call_times, narrowed
 from looptime.array_types import Bool, Float, Int
 from looptime.call_words import like
+from looptime.project import Bus
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import CallName
@@ -74,8 +75,8 @@ class BatchGroup:
     names: tuple[str, ...]
     reads_per_loop: float
     ms_per_loop: float  #: [ms]
-    #: Most that a batch can save: all but the dearest single read. What it saves depends on what
-    #: each reading adds to the transaction.
+    #: Most that a batch can save: all but the dearest single read, or what the project file says
+    #: of the bus. What it saves depends on what each reading adds to the transaction.
     at_most_ms: float
 
 
@@ -101,7 +102,11 @@ def is_batched(label: CallName) -> bool:
     return bool(_BATCH_WORDS.search(re.sub(r"(?<=[a-z])(?=[A-Z])", ".", label.name)))
 
 
-def buses(basis: Basis, times: Mapping[tuple[int, int], CallTimes] | None = None) -> Buses:
+def buses(
+    basis: Basis,
+    times: Mapping[tuple[int, int], CallTimes] | None = None,
+    stated: Mapping[str, Bus] | None = None,
+) -> Buses:
     """Transactions and time of each bus, repeated batched reads, and reads a batch could serve.
 
     Parameters
@@ -110,6 +115,8 @@ def buses(basis: Basis, times: Mapping[tuple[int, int], CallTimes] | None = None
         From `looptime.analysers.basis.prepare`.
     times : dict, optional
         From `looptime.analysers.durations.call_times`, to save the time.
+    stated : dict of str to Bus, optional
+        What the project file says of each bus.
     """
     run = basis.run
     own_ms = _own_ms_per_loop(basis)
@@ -122,7 +129,7 @@ def buses(basis: Basis, times: Mapping[tuple[int, int], CallTimes] | None = None
         made = tuple(
             _bus(basis, bus, np.flatnonzero(of_call == k), own_ms) for k, bus in enumerate(labels)
         )
-    return Buses(made, _repeated(run, counts, own_ms), _batches(run, counts, own_ms))
+    return Buses(made, _repeated(run, counts, own_ms), _batches(run, counts, own_ms, stated or {}))
 
 
 def _own_ms_per_loop(basis: Basis) -> Float:
@@ -247,7 +254,9 @@ def _repeated(run: Run, counts: Float, own_ms: Float) -> tuple[RepeatedRead, ...
     return tuple(sorted(made, key=lambda r: -r.spare_ms_per_loop))
 
 
-def _batches(run: Run, counts: Float, own_ms: Float) -> tuple[BatchGroup, ...]:
+def _batches(
+    run: Run, counts: Float, own_ms: Float, stated: Mapping[str, Bus]
+) -> tuple[BatchGroup, ...]:
     groups: dict[tuple[str | None, str], list[int]] = {}
     nowhere: dict[str, int] = {}
     for code in np.flatnonzero(counts > 0):
@@ -263,7 +272,9 @@ def _batches(run: Run, counts: Float, own_ms: Float) -> tuple[BatchGroup, ...]:
         if len(alike) > 1:  # like devices, of which nobody said where they sit
             groups[None, pattern] = [nowhere[name] for name in alike]
     made = []
-    for (bus, place), codes in groups.items():
+    for (bus, place), group in groups.items():
+        said = [code for code in group if run.names[code].batchable]
+        codes = said if len(said) > 1 else group  # of the others it would be said by now
         reads, ms = float(counts[codes].sum()), float(own_ms[codes].sum())
         if reads < 1.9:
             continue
@@ -271,5 +282,22 @@ def _batches(run: Run, counts: Float, own_ms: Float) -> tuple[BatchGroup, ...]:
         names = tuple(run.names[k].name for k in codes)
         systems = {run.names[k].subsystem for k in codes} - {None}
         where = place if bus else systems.pop() if len(systems) == 1 else pattern_of(names)
-        made.append(BatchGroup(bus, where or place, names, reads, ms, max(ms - dearest, 0.0)))
+        most = min(ms - dearest, _saved(stated.get(bus or ""), reads, ms))
+        made.append(BatchGroup(bus, where or place, names, reads, ms, max(most, 0.0)))
     return tuple(sorted(made, key=lambda g: -g.at_most_ms))
+
+
+def _saved(bus: Bus | None, reads: float, ms: float) -> float:
+    """What one transaction saves in place of several that take so long, by what is stated [ms].
+
+    Each but one spares what a transaction costs whatever it carries.
+
+    Examples
+    --------
+    >>> _saved(Bus(base_ms=0.5, per_item_ms=0.2), 8, 5.6), _saved(Bus(per_item_ms=0.2), 4, 2.8)
+    (3.5, 1.5)
+    """
+    if bus is None or (bus.base_ms is None and bus.per_item_ms is None):
+        return np.inf
+    one = ms / reads - (bus.per_item_ms or 0.0) if bus.base_ms is None else bus.base_ms
+    return round((reads - 1) * one, 12)

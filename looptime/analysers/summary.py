@@ -178,7 +178,7 @@ def summarise(
         slow = slow_events(basis, budget_ms)
         paced = pace(basis, budget_ms=budget_ms, serious_ms=serious_ms)
         times = call_times(chosen)
-        by_bus = ask(buses, basis, times)
+        by_bus = ask(buses, basis, times, None if project is None else project.buses)
         waiting = ask(_contention, basis, project)
         blocks = ask(blocking, chosen, times)
         first_ms = {} if chosen is run else first_durations_ms(run, times)

@@ -316,7 +316,7 @@ def _writes(at: Summary) -> list[Finding]:
         Finding(
             "many_writes", "look", text, took, "ms/loop",
             evidence=evidence(at, calls=[c.name for c in writes[:10]]),
-            command=command(at, "plan"), worth=0.5 * share * ease(at), moves=True,
+            command=command(at, "plan"), worth=_DEAR_WORTH * share * ease(at), moves=True,
             rests_on={"part_ms": took, "whole_ms": judged_mean_ms(at), "share": share},
         )
     ]  # fmt: skip

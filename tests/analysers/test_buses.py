@@ -4,6 +4,7 @@ import pytest
 
 from looptime.analysers.basis import prepare
 from looptime.analysers.buses import buses
+from looptime.project import Bus
 from tests.build_run import make_run
 
 PORT = {"kind": "sensor read", "bus": "port"}
@@ -118,6 +119,29 @@ def test_what_meeting_costs_is_spread_over_all_loops():
     (overlap,) = buses(prepare(run)).buses[0].overlaps
     assert (overlap.calls, overlap.overlapped) == (50, 10)
     assert overlap.extra_ms_per_loop == pytest.approx(0.4)
+
+
+@pytest.mark.parametrize(
+    ("bus", "most"), [(Bus(0.5, 0.25), 1.5), (Bus(base_ms=0.4), 1.2), (Bus(per_item_ms=0.3), 1.35),
+                      (Bus(2.0, 0.1), 2.25), (None, 2.25)],
+)  # fmt: skip
+def test_what_the_project_says_of_the_bus_bounds_what_a_batch_saves(bus, most):
+    """Three of four transactions of 0.75 ms, at 0.5 each; never more than all but the dearest."""
+    names = [f"enc.{k}" for k in range(4)]
+    run = make_run([10] * 5, [(name, k, 0.75) for k, name in enumerate(names)],
+                   dict.fromkeys(names, PORT))  # fmt: skip
+    (group,) = buses(prepare(run), stated={"port": bus} if bus else {}).batches
+    assert group.at_most_ms == pytest.approx(most)
+
+
+def test_reads_that_are_stated_to_be_batchable_are_a_group_without_the_others():
+    """Of the gyro on their bus it would be said by now; one alone makes no group."""
+    calls = [("enc.a", 0, 1), ("enc.b", 1, 1), ("gyro.read", 2, 1)]
+    said = {"enc.a": {**PORT, "batchable": True}, "enc.b": {**PORT, "batchable": True}}
+    for labels, names in ((said, 2), ({"enc.a": said["enc.a"], "enc.b": PORT}, 3)):
+        run = make_run([10] * 5, calls, {**labels, "gyro.read": PORT})
+        (group,) = buses(prepare(run)).batches
+        assert len(group.names) == names
 
 
 def test_like_readings_of_which_nobody_says_where_they_sit():

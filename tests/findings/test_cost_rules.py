@@ -95,6 +95,16 @@ def test_many_small_writes_are_told_together(each_ms, told):
         assert "64 % of the loop (8 x pod*.*.write)" in found["many_writes"].text
 
 
+def test_writes_that_take_more_together_stand_before_a_single_read():
+    """Four writes of 0.9 ms are 44 % of a loop of 8.2 ms, the read of 2.1 is 26 %."""
+    writes = {f"motor.{w}.write": "actuator write" for w in ("fl", "fr", "rl", "rr")}
+    run = make_run([8.2] * 300, lambda _: [("enc.all", 0.1, 2.1), ("plan", 2.3, 1.5),
+                                           *((name, 4 + k, 0.9) for k, name in enumerate(writes))],
+                   {"enc.all": "sensor read", "plan": "compute", **writes})  # fmt: skip
+    told = [f.code for f in summarise(run).findings]
+    assert told.index("many_writes") < told.index("blocking_call")
+
+
 @pytest.mark.parametrize("makes_up", [True, False])
 def test_a_wait_of_16_ms_is_no_adapter_s_tick_where_it_makes_up_for_the_others(tmp_path, makes_up):
     """20 ms with 4 of steady work, and a rest: as much less as the work is more, or always 16."""

@@ -138,7 +138,8 @@ def _tick(step: Float) -> float:
 
 def _may_vary(one: Seen) -> bool:
     known = one.values[np.isfinite(one.values)]
-    return one.meaning in ("duration", "bare") and len(known) >= ENOUGH and np.ptp(known) > 0
+    varies = len(known) >= ENOUGH and bool(np.ptp(known) > 0)
+    return varies and one.meaning in ("duration", "bare")
 
 
 def _differs(values: Float, length: Float, room: float) -> bool:

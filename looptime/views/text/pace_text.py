@@ -3,6 +3,7 @@
 from rich.console import RenderableType
 
 from looptime.analysers.pace import Distribution, Overruns
+from looptime.analysers.pacing import Pacing
 from looptime.analysers.summary import Summary
 from looptime.stated_pace import stated_tick_ms
 from looptime.views.text.terminal import count, heading_line, number, safe, table
@@ -18,7 +19,7 @@ def pace_sentence(at: Summary) -> str:
     text = f"{rate} loops a second"
     if paced.fixed_rate and paced.nominal_hz is not None:
         by = "" if paced.beat_call is None else f" by {safe(paced.beat_call)}"
-        text += f" of the {number(paced.nominal_hz)} it is paced to{by}"
+        text += f" of the {number(paced.nominal_hz)} it is paced to{by}{_or_finer(paced)}"
     elif any(f.code == "slower_than_stated" for f in at.findings):
         text += f" of the {number(1e3 / (stated_tick_ms(at.run.meta) or 1e3))} that the log states"
     if p.p50.value is None:
@@ -42,6 +43,13 @@ def pace_sentence(at: Summary) -> str:
     elif over.budget_ms is not None:
         text += f"; none is over {_budget(over)}"
     return text + _headroom(at)
+
+
+def _or_finer(paced: Pacing) -> str:
+    """The other rate that it may be paced to, where the log would look the same."""
+    if paced.finer_ms is None or not paced.wait_known:
+        return ""
+    return f" (or to {number(1e3 / paced.finer_ms)}, every second tick missed)"
 
 
 def _headroom(at: Summary) -> str:

@@ -1,6 +1,7 @@
 """The pace in words: headroom, overruns, loops that caught up."""
 
 import numpy as np
+import pytest
 
 from looptime.findings import summarise
 from looptime.parsers.read import Log, read_log
@@ -84,3 +85,17 @@ def test_one_figure_is_not_told_as_usual_and_as_rare():
         period[np.linspace(5, 990, stalls).astype(int)] = 50.0
         told = pace_sentence(summarise(make_run(period, [("update", 0, 8)])))
         assert f"a loop takes 10.0 ms as a rule, {said}, the longest took 50.0" in told
+
+
+@pytest.mark.parametrize(
+    ("work", "other"), [(13, "(or to 100, every second tick missed)"), (8, "")]
+)
+def test_another_rate_that_would_look_the_same(work, other):
+    """A loop of 20 ms that waits for less than 10 may miss every second of those, no other one."""
+    took = np.random.default_rng(3).normal(work, 0.2, 400)
+    run = make_run([20] * 400, lambda k: [("update", 0, took[k]), ("wait", took[k], 20 - took[k])],
+                   {"update": {"kind": "compute"}, "wait": {"kind": "pacing"}})  # fmt: skip
+    said = pace_sentence(summarise(run))
+    assert said.startswith("50.0 loops a second of the 50.0 it is paced to")
+    assert ("every second tick missed" in said) == bool(other)
+    assert other in said
