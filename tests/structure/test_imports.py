@@ -369,6 +369,6 @@ def test_a_summary_loads_what_it_needs_and_no_more(tmp_path: Path) -> None:
     others = [n for n in loaded if n.startswith("looptime.cli_") and n != "looptime.cli_base"]
     lines = [n for n in loaded if n.startswith("looptime.parsers.lines.")]
     assert (others, lines) == ([], ["looptime.parsers.lines.groups"])
-    assert len(loaded) <= 186
+    assert len(loaded) <= 187
     spared = ("difflib", "shutil", "pyarrow.compute", "pyarrow.parquet", "numpy.ma")
     assert loaded_by(program("summary", "--no-cache", str(log)), spared)[0] == []
