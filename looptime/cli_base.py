@@ -9,7 +9,7 @@ import math
 import os
 import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
@@ -158,18 +158,21 @@ def say_phases(
     asked: Asked, run: Run, what: str = "all are taken together; --phase NAME takes one"
 ) -> None:
     """Say what becomes of a run's phases, where it has several and none was asked for."""
-    if there := _phases(asked, run):
+    if there := _phases(asked, [run]):
         remark(f"{run.source}: has loops of the phases {there}: {what}")
 
 
-def _phases(asked: Asked, run: Run) -> str:
-    """A run's phases and their loops, where it has several and none was asked for."""
-    at = run.loop_columns
-    if asked.phase is not None or at.phase is None:
-        return ""
-    counts = {n: int((at.phase == k).sum()) for k, n in enumerate(at.phase_names) if n}
-    there = [f"{name} {n:,}" for name, n in counts.items() if n]
-    return listed(there, 12) if len(there) > 1 else ""
+def _phases(asked: Asked, runs: Sequence[Run]) -> str:
+    """The phases of runs and their loops, where there are several and none was asked for."""
+    import numpy as np
+
+    counts: dict[str, int] = {}
+    for at in (run.loop_columns for run in runs if asked.phase is None):
+        for code, name in enumerate(at.phase_names):
+            there = 0 if at.phase is None else int(np.count_nonzero(at.phase == code))
+            counts[name] = counts.get(name, 0) + there
+    named = [f"{name} {n:,}" for name, n in counts.items() if n and name]
+    return listed(named, 12) if len(named) > 1 else ""
 
 
 class _UnitOfTimes(click.Choice):  # type: ignore[type-arg]
@@ -356,17 +359,18 @@ def options_text(asked: Asked, *, phase: bool = False) -> str:
 
 
 def tell(
-    asked: Asked, text: Text, told: Told, whole: Run | None = None, needs: str = "[[call]]"
-) -> None:
+    asked: Asked, text: Text, told: Told, *whole: Run, needs: str = "",
+    taken: str = "all together",
+) -> None:  # fmt: skip
     """Print what a command says, the project file among its books.
 
-    Also the phases of a run of which the `whole` is taken: other commands take one alone. And what
-    the project file names in vain, first of all where the answer `needs` that section.
+    Also the phases of runs of which the `whole` is taken, and how: other commands take one alone.
+    And what the project file names in vain, first of all where the answer `needs` that section.
     """
     from looptime.views.text.text_parts import labelled
 
-    if whole is not None and (there := _phases(asked, whole)):
-        told = told.with_books(labelled("phases", f"{there} loops, all together"))
+    if there := _phases(asked, whole):
+        told = told.with_books(labelled("phases", f"{there} loops, {taken}"))
     if asked.project.path is not None:
         found, said = _misfits(asked, needs)
         shown = str(asked.project.path)
@@ -374,14 +378,14 @@ def tell(
             names = listed([one.text for one in found], 99)
             shown += f" ({len(found)} of its names fit no call of this log: {names})"
         told = told.with_books(labelled("project", shown))
-        if needs == "[heading]" and needs in said:  # else the answer would rest on a guess
+        if needs and needs in said:  # the answer rests on a guess in its place
             told = replace(told, why=(labelled("caution", said), *told.why))
         elif said:
             told = replace(told, why=(*told.why, labelled("note", said)))
     show(*told.parts(text.full, text.quiet))
 
 
-def _misfits(asked: Asked, needs: str = "[[call]]") -> tuple[tuple[Misfit, ...], str]:
+def _misfits(asked: Asked, needs: str = "") -> tuple[tuple[Misfit, ...], str]:
     """Names of the project that fit no call of the logs read so far, and what is said of them.
 
     A command says it once.

@@ -31,6 +31,10 @@ if TYPE_CHECKING:
 __all__ = ["compare", "gate"]
 
 
+#: How `pit` takes the phases of a log.
+_TAKEN = "each judged by itself, all together against limits and season (--phase NAME: one alone)"
+
+
 class _TwoSides(click.Command):
     """A command in which ``--against`` takes all the words up to the next option."""
 
@@ -163,11 +167,13 @@ def pit(
     from looptime.questions.pit_check import pit as ask
     from looptime.views.text.pit_text import render_pit
 
-    found = ask(asked, [read(asked, log) for log in logs_in(logs)], query=baseline)
+    given = [read(asked, log) for log in logs_in(logs)]
+    found = ask(asked, given, query=baseline)
     if as_json:
         print_json(**found.to_dict())
     else:
-        tell(asked, text, render_pit(found))
+        runs = [run for log in given for run in log.runs]
+        tell(asked, text, render_pit(found), *runs, taken=_TAKEN)
     if found.exit_code:
         raise CheckFailed(found.exit_code)
 

@@ -10,6 +10,7 @@ from dash.dependencies import ClientsideFunction
 from flask import g
 
 from looptime.errors import LogError, LooptimeError
+from looptime.questions.misfits import misfits, misfits_text
 from looptime.views.figures.slow_figures import loop_beside_typical
 from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import Desk
@@ -26,6 +27,7 @@ from looptime_dashboards.parts import (
     card,
     choice,
     choices,
+    faint,
     form_of,
     named,
     note,
@@ -128,6 +130,16 @@ def _guarded(make: Callable[[], tuple[list[Part], bool]], run: str = "") -> _Mad
     return _Made(parts, wait)
 
 
+def _misfits(desk: Desk, view: View, needs: str) -> list[Part]:
+    """What the project file names and no call of the run fits, as the commands say it."""
+    try:
+        names = [call.name for call in desk.run(view).names]
+    except (LooptimeError, Pending):
+        return []
+    said = misfits_text(misfits(desk.project, names), desk.project, needs)
+    return [faint(safe(said, 600))] if said else []
+
+
 def register(app: Dash, desk: Desk) -> None:
     """Tie the frame to the desk."""
     _register_browser(app)
@@ -172,6 +184,9 @@ def _register_page(app: Dash, desk: Desk) -> None:
             made = _Made([html.P(text)], False)
         else:
             made = _guarded(lambda: page.body(desk, view), view.run)
+            if page.needs_run and not view.present and not made.wait:
+                needs = "[heading]" if path == "/heading" else ""
+                made = _Made([*_misfits(desk, view, needs), *made.parts], False)
         bar = _Made([], False)
         if page.needs_run and view.run:
             bar = _guarded(lambda: (_choices(desk, view, page.has_loop), False))

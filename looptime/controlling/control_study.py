@@ -133,7 +133,7 @@ def control(
         raise UsageError(_none_fits(found, controllers is None))
     wheel_set, notes = _steering(run, stated_wheels, project, chosen)
     if wheel_set is None and all(one.error for one in found):
-        raise UsageError((*(one.error for one in found if one.error), *notes)[0])
+        raise UsageError(_none_fits(found, controllers is None) if found else notes[0])
     modelled = any(one.model.stability or one.fit for one in found)
     return ControlResult(
         found, wheel_set, len(run) / run.duration_s, run.duration_s, len(run),

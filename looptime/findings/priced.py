@@ -1,6 +1,6 @@
 """Findings with what the planner predicts in place of an upper bound."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
 
@@ -9,6 +9,7 @@ from looptime.findings.about import ms
 from looptime.findings.finding import Finding
 from looptime.findings.referee import objections
 from looptime.planner.changes import parse
+from looptime.planner.search.look import KIND_UNKNOWN
 from looptime.planner.search.suggest import Proposal, Suggestions
 from looptime.words import named, percent
 
@@ -48,7 +49,9 @@ def with_predictions(
     return tuple(p if not objections(p) else f for p, f in zip(priced, findings, strict=True))
 
 
-def led(found: Suggestions, findings: Sequence[Finding]) -> Suggestions:
+def led(
+    found: Suggestions, findings: Sequence[Finding], unknown: Collection[str] = ()
+) -> Suggestions:
     """Suggestions with the plan first that answers what is told of the run first.
 
     So whoever reads the findings and then the plans is told one and the same first remedy, but
@@ -61,17 +64,19 @@ def led(found: Suggestions, findings: Sequence[Finding]) -> Suggestions:
         From `looptime.planner.search.suggest.suggest`.
     findings : sequence of Finding
         Of the same run, what matters most first.
+    unknown : collection of str
+        Calls of which nobody knows what they do.
     """
-    return _with_reason(_led(found, findings), found)
+    return _with_reason(_led(found, findings, unknown), found)
 
 
-def _led(found: Suggestions, findings: Sequence[Finding]) -> Suggestions:
+def _led(found: Suggestions, findings: Sequence[Finding], unknown: Collection[str]) -> Suggestions:
     lead = next((f for f in findings if f.severity != "note"), None)
     if lead is None or not lead.moves or not lead.evidence.calls:
         return found
     best = remedy_of(lead, found)
     if best is None:
-        return replace(found, unanswered=_unanswered(lead, found))
+        return replace(found, unanswered=_unanswered(lead, found, unknown))
     first = found.proposed[0]
     if first.meets_targets and not best.meets_targets:
         return found
@@ -112,11 +117,12 @@ def _beside(answer: Proposal, first: Proposal) -> str:
     return f"{answer.say}, which answers what stands out first, gives {percent(share)} of it"
 
 
-def _unanswered(lead: Finding, found: Suggestions) -> str:
+def _unanswered(lead: Finding, found: Suggestions, unknown: Collection[str]) -> str:
     """That no plan is about the calls of the first finding, and why those tried were left out."""
     calls = list(lead.evidence.calls)
     why = [f"{left.text}: {left.why}" for left in found.not_proposed if _about(left.text, calls)]
-    said = "; ".join(dict.fromkeys(why)) or "no remedy that is known answers it"
+    none = KIND_UNKNOWN if set(calls) <= set(unknown) else "no remedy that is known answers it"
+    said = "; ".join(dict.fromkeys(why)) or none
     return f"Nothing is proposed for {named(calls)}, which stands out first ({said})."
 
 

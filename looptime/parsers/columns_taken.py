@@ -14,7 +14,7 @@ from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
 from looptime.parsers.columns.phases import in_long_stretches
 from looptime.parsers.columns.role import MAYBE
 from looptime.parsers.columns.sampled import sample_stamps
-from looptime.parsers.columns.signals import quantity_in, signal_columns
+from looptime.parsers.columns.signals import count_column, quantity_in, signal_columns
 from looptime.parsers.fresh import opened
 from looptime.parsers.layouts.calls import ENDED
 from looptime.parsers.layouts.contract import Given
@@ -142,8 +142,8 @@ def columns_taken(
         os.fspath(path), name or layout.name, layout.row, run.loop_from,
         side if of_loops else "end" if _at_ends(run.clock) else "",
         columns.stamped.why, run.clock, header,
-        tuple(_taken(dialect, columns, run, k, layout.name in _ROW_A_LOOP and not rewritten,
-                     rewritten) for k in range(dialect.fields)),
+        tuple(_taken(dialect, columns, run, k, layout.name, rewritten)
+              for k in range(dialect.fields)),
     )  # fmt: skip
 
 
@@ -153,7 +153,7 @@ def _at_ends(clock: Clock) -> bool:
 
 
 def _taken(
-    dialect: Dialect, given: Given, run: Run, index: int, statable: bool, rewritten: bool
+    dialect: Dialect, given: Given, run: Run, index: int, layout: str, rewritten: bool
 ) -> ColumnTaken:
     name = "" if dialect.header is None else dialect.header[index]
     cells = (row[index] for row in dialect.sample)
@@ -161,11 +161,14 @@ def _taken(
     word, unit, unit_from, why, sure = _judged(
         dialect, given, run.clock, index, run.loop_columns.phase_names
     )
+    if word == "loop number" and why == _COUNTS and layout not in _ROW_A_LOOP:
+        word = "not used"
     if dialect.header is None:
         why = _UNHEADED.get(why, why)
     if rewritten:  # lines that name their values have no header
         unit_from = "log" if unit_from == "header" else unit_from
         why = why.replace("its header", "its name")
+    statable = layout in _ROW_A_LOOP and not rewritten
     instead = tuple(role for role in STATED_ROLES if role != word) if statable else ()
     return ColumnTaken(index, name, sample, word, unit, unit_from, why, sure, instead)
 
@@ -178,6 +181,7 @@ _UNHEADED = {
     "its header names a clock and its values rise": "its values rise",
     "its header says so": "its values and those beside them say so",
 }
+_COUNTS = "it counts the rows"
 _BY_WORDS = "its few words stand in long stretches, and other columns change with them"
 _MAYBE_PHASES = (
     "its few words stand in long stretches as those of phases do, but nothing changes with them: "
@@ -194,6 +198,10 @@ def _judged(
     if clock.other is not None and _text(dialect, index) == clock.other["used_column"]:
         why = f"it keeps time with {clock.other['column']} and is used of the two"
         return "clock", clock.unit, clock.unit_from, why, "sure"
+    taken = {read.index for _, read in given.items()}
+    counted = count_column(dialect, taken)
+    if counted is not None and counted.index == index and "loop" not in given.one:
+        return "loop number", None, "", _COUNTS, "sure"
     for read, role in given.roles:
         if read.index == index and role.taken_as != "signal":
             unit = next((n for n, ns in UNITS.items() if ns == role.unit_ns), None)
@@ -229,7 +237,6 @@ def _judged(
                 "its cells are dates, and the clock tells the time of day",
                 "sure",
             )
-    taken = {read.index for _, read in given.items()}
     if index in signal_columns(dialect, taken).values():
         known = next((r for read, r in given.roles if read.index == index), None)
         why = "it holds numbers" if known is None else known.why
@@ -248,7 +255,7 @@ def _judged(
             return "phase", None, "", _BY_WORDS, "likely"
         return ("not used", None, "", _MAYBE_PHASES, "unsure")
     counts = counts_rows(numbers(dialect, index))
-    why = "it counts the rows" if counts else "it holds no numbers that go with a loop"
+    why = _COUNTS if counts else "it holds no numbers that go with a loop"
     return "not used", None, "", why, "sure"
 
 

@@ -99,7 +99,7 @@ def _stated(project: Project) -> Iterator[tuple[str, str]]:
         yield "[limits] call", name
 
 
-def misfits_text(found: Collection[Misfit], project: Project, needs: str = "[heading]") -> str:
+def misfits_text(found: Collection[Misfit], project: Project, needs: str = "") -> str:
     """What is said of them beside an answer; empty where they look meant for other logs.
 
     Parameters
@@ -109,7 +109,7 @@ def misfits_text(found: Collection[Misfit], project: Project, needs: str = "[hea
     project : Project
         What the team states.
     needs : str
-        The section that the answer needs: its keys come first, and all of them.
+        The section that the answer needs, if any: its keys come first, and all of them.
 
     Examples
     --------
@@ -129,7 +129,7 @@ def misfits_text(found: Collection[Misfit], project: Project, needs: str = "[hea
         told = [rules[0], *told]
     if not told:
         return ""
-    told.sort(key=lambda one: not one.key.startswith(needs))
-    first = max(_TOLD, sum(one.key.startswith(needs) for one in told))
-    shown = listed([one.text for one in told], first)
+    needed = [one for one in told if needs and one.key.startswith(needs)]
+    told = [*needed, *(one for one in told if one not in needed)]
+    shown = listed([one.text for one in told], max(_TOLD, len(needed)))
     return f"looptime.toml names what no call of this log fits: {shown}"

@@ -99,7 +99,8 @@ def suggestions(
         heading=project.heading, keep_warmup=asked.keep_warmup, run_sd=sd, progress=progress,
         threads=_threads(asked, run),
     )  # fmt: skip
-    return led(found, summary_of_part(asked, run).findings if findings is None else findings)
+    told = summary_of_part(asked, run).findings if findings is None else findings
+    return led(found, told, [call.name for call in chosen.names if call.kind == "other"])
 
 
 def plan(

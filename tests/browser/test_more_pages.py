@@ -124,6 +124,23 @@ def test_a_motion_and_a_tolerance_are_set(watch: Make, site: Site) -> None:
     assert "Even loops" in shown.inner_text("#page")
 
 
+def test_a_project_of_another_robot_is_told_on_its_pages(
+    watch: Make, tmp_path: Path, site: Site
+) -> None:
+    """With the nearest names; no controller can be looked at, and what to do is said."""
+    made = Path(shutil.copy(site.folder / "single_reads.csv.gz", tmp_path))
+    os.utime(made, (time.time() - 60, time.time() - 60))
+    (tmp_path / "looptime.toml").write_text(
+        '[heading]\nread_call = "gyro.raed"\n[[controller]]\nname = "mast"\n'
+        'read_call = "mast.raed"\nwrite_call = "mast.write"\n', encoding="utf-8",
+    )  # fmt: skip
+    with running(tmp_path, project=Project.load(tmp_path / "looptime.toml")) as base:
+        shown = watch(base).open(f"/control?run={key_of(made)}", "#page .note.error")
+        said = shown.inner_text("#page")
+    assert "[heading] read_call 'gyro.raed' (nearest: 'gyro.read')" in said
+    assert "the nearest is 'mast.read': name the log's own calls under [[controller]]" in said
+
+
 @pytest.fixture(scope="module")
 def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     """A server with a season and a log of it."""

@@ -42,6 +42,8 @@ def test_every_page_is_drawn_and_accessible(
     # figures follow a new width when the browser comes to it
     fits = "() => document.documentElement.scrollWidth <= 390"
     shown.wait_for_function(fits)
+    # the page begins in the upper third of a phone
+    assert shown.locator("header.top").bounding_box()["height"] <= 800 / 3
 
 
 def test_a_choice_holds_on_other_pages_and_in_the_address(watch: Make, site: Site) -> None:

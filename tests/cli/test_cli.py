@@ -251,6 +251,15 @@ def test_taking_phases_together_is_said(phased_log, capsys):
     assert "all together" not in told.out
 
 
+def test_the_pit_says_how_it_takes_phases(phased_log, capsys):
+    """Each by itself, but for what is judged of the whole log; of one that is named, nothing."""
+    assert cli.run(["pit", str(phased_log)]) in (0, 1, 3)
+    said = " ".join(capsys.readouterr().out.split())
+    assert "phases standby 500, operator 500 loops, each judged by itself, all together" in said
+    assert cli.run(["pit", str(phased_log), "--phase", "operator"]) in (0, 1, 3)
+    assert "each judged by itself" not in capsys.readouterr().out
+
+
 def test_a_report_is_not_written_under_a_name_that_misleads(log, tmp_path, capsys):
     """HTML in a file called .pdf would be taken for a PDF."""
     target = tmp_path / "r.pdf"

@@ -146,6 +146,8 @@ def test_a_first_finding_without_a_remedy_is_told_with_the_reasons():
     )
     alone = led(suggested([]), [BLOCKS]).unanswered
     assert alone.endswith("(no remedy that is known answers it).")
+    unknown = led(suggested([]), [BLOCKS], ["gyro.read"]).unanswered
+    assert unknown.endswith("say kind under [[call]] in looptime.toml).")
 
 
 def test_what_a_remedy_saves_in_other_calls_is_no_price_of_the_finding():

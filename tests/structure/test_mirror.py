@@ -46,7 +46,7 @@ ELSEWHERE = {
     },
     "parsers/columns": {
         "against_steps": "parsers/columns/test_roles",
-        "role": "parsers/columns/test_roles", "signals": "parsers/layouts/test_stamps",
+        "role": "parsers/columns/test_roles",
         "stamped_at": "parsers/columns/test_roles", "within": "parsers/columns/test_roles",
     },
     "parsers/layouts": {

@@ -53,7 +53,7 @@ def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
     if not rows.period.any():
         raise LogError("has the same time in every row: name another column with --columns", path)
     loops = LoopColumns(
-        (np.arange(count) if rows.number is None else rows.number).astype(np.int64),
+        _numbers(rows).astype(np.int64),
         rows.start,
         rows.period,
         rows.body,
@@ -70,6 +70,16 @@ def from_loops(parsed: Parsed, rows: LoopRows, path: str) -> Run:
         return made
     calls, names = _calls(rows, _made(rows.parts))
     return replace(made, call_columns=calls, names=names, thread_names=("main",), loop_thread=0)
+
+
+def _numbers(rows: LoopRows) -> Int:
+    """The loops' numbers as logged, else as their rows are counted, else from 0."""
+    if rows.number is not None:
+        return rows.number
+    count = rows.count
+    if count is not None and count[0] >= 0 and bool((count[1:] > count[:-1]).all()):
+        return count
+    return np.arange(len(rows))
 
 
 def missing_loops(parsed: Parsed, rows: LoopRows) -> MissingLoops | None:

@@ -7,6 +7,7 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.parsers.columns.headers import Head, heads
+from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
 from looptime.parsers.text.table import Key, Member, Table, Want, lost_after
 from looptime.signal_names import (
@@ -38,7 +39,12 @@ __all__ = [
 _FEWEST_STEPS = 50
 #: A first interval longer than this is no loop but the time since the clock's zero.
 _LONGEST_FIRST = 5 * NS_PER_S
-_ROW_COUNTS = ("index", "row", "line", "rownumber", "linenumber", "no", "n", "id", "count")
+#: Words that number rows, and rows from which on a column that goes up by one in each does.
+_FEWEST_COUNTED = 20
+_ROW_COUNTS = (
+    "index", "row", "line", "rownumber", "linenumber", "no", "n", "id", "count", "nr", "idx", "num",
+    "number", "lfd", "lfdnr", "nummer", "zyklus", "durchlauf",
+)  # fmt: skip
 
 
 def signal_columns(dialect: Dialect, taken: Collection[int]) -> dict[str, int]:
@@ -194,9 +200,15 @@ def row_numbers(found: list[Head], taken: Collection[Head], dialect: Dialect) ->
 
 
 def _counts(head: Head, dialect: Dialect) -> bool:
-    """Whether a column numbers the rows, some of which may be lost or from another recording."""
+    """Whether a column numbers the rows, some of which may be lost or from another recording.
+
+    One whose header says nothing of it must go up by one in each row.
+    """
     step = np.diff(numbers(dialect, head.index))
-    return head.word in _ROW_COUNTS and len(step) > 1 and float((step == 1).mean()) > 0.7
+    if head.word in _ROW_COUNTS:
+        return len(step) > 1 and float((step == 1).mean()) > 0.7
+    many = len(step) >= _FEWEST_COUNTED and bool((step == 1).all())
+    return many and not head.unit and meaning(head.text) != "signal"
 
 
 def signal_wants(named: dict[str, int]) -> list[Want]:

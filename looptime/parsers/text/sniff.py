@@ -376,6 +376,8 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if plain.delimiter == " ":
         text = _SPACED_UNIT.sub("", text)
     cells = named_cells(text, plain.delimiter, plain.fields)
+    if len(cells) == plain.fields and not cells[0]:  # the hash is the first cell
+        cells = cells[1:]
     if len(cells) == plain.fields - 1 and _numbers_loops(plain):  # the hash is no comment's
         cells = ("loop", *cells)
     if unit and len(cells) != plain.fields:  # names are set apart in another way

@@ -15,13 +15,12 @@ __all__ = ["long_turns", "telemetry", "unchanged_writes"]
 def telemetry(look: Look) -> None:
     """Messages less often."""
     rhythm = {r.name: r for r in look.at.rhythms.calls if r.recurs == "time"}
-    loop_ms = 1e3 * look.at.run.duration_s / len(look.at.run)
     for name in look.names("telemetry"):
         if look.share(name) < LEAST:
             look.leave(f"every {name} ms=...", f"it takes {percent(look.share(name))} of the loop")
             continue
         known = rhythm.get(name)
-        now = known.loops * loop_ms if known is not None and known.loops else 0.0
+        now = (known.interval_ns or 0.0) / 1e6 if known is not None else 0.0
         step = 50 if 5 * now < 500 else 100
         interval = max(step * round(5 * now / step), 250)
         instead = f", not every {now:.0f} ms" if now else ""

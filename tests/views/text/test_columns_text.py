@@ -46,7 +46,9 @@ def test_a_column_that_counts_the_rows_is_called_that(tmp_path):
     rows = "".join(f"{k},{20 * k},{3 + k % 4}\n" for k in range(60))
     path.write_text("n,time_ms,gyro_ms\n" + rows, "utf-8")
     found = columns_taken(path, cache=False)
-    assert (found.columns[0].taken_as, found.columns[0].why) == ("not used", "it counts the rows")
+    assert (found.columns[0].taken_as, found.columns[0].why) == (
+        "loop number", "it counts the rows",
+    )  # fmt: skip
     asked = columns_taken(path, cache=False, loop_call="gyro")
     (note,) = set(asked.clock.notes) - set(found.clock.notes)
     assert note.startswith("no loop is begun by 'gyro', which --loop-call names")
