@@ -902,7 +902,7 @@ private:
         }
 #endif
         for (int n = 1; !file_; ++n) {
-            char number[16];
+            char number[24];
             std::snprintf(number, sizeof number, "-%03d.csv", n);
             path_ = folder + "/" + name + number;
             file_ = std::fopen(path_.c_str(), "wbx"); // x: never an old file
