@@ -36,6 +36,8 @@ _LONE = re.compile(
     r"\s*[\"']?([A-Za-z_][\w.]*)[\"']?\s*[=:]\s*[\"']?([A-Za-z][\w./-]*)[\"']?\s*(?:,\s*)?"
 )
 _UNIT = re.compile(r"\s?([a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)(?!\w)")
+#: Nothing but the key of the number that follows.
+_ALONE = re.compile(r"[\s,;]*([A-Za-z]\w+)\s*=\s*")
 #: The key of the next number, and no unit of the one before: ``T:1218 S:4``.
 _KEY = re.compile(r"\s+[A-Za-z]+[:=]")
 _AT = re.compile(r"(?:\bat|@)(?: time| t)?\s*[=:]?$", re.IGNORECASE)
@@ -210,6 +212,8 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
             name = f"{pairs[-1][0]} time"  # slowest=drive (8.4 ms)
         if name is None and at in shares and before.strip() == "(" and names[-1]:
             name = f"{names[-1]} share"  # gyro 2.1 ms (14 %)
+        if name is None and at and (units[at - 1] or not units[at]):
+            name = _key_alone(left[at - 1 : at + 1])
         names.append(name)
     named_after = [
         name or (_after(left[at + 1]) if units[at] else None) for at, name in enumerate(names)
@@ -284,6 +288,18 @@ def _before(piece: str, first: bool) -> str | None:
     if glued and first:  # what stands before the first pair is no part of its key
         words = words[-1:]
     return clean(" ".join(words)) or None
+
+
+def _key_alone(pieces: list[str]) -> str | None:
+    """The key of a pair behind another pair, also a word that calls nothing in a sentence.
+
+    Examples
+    --------
+    >>> _key_alone([" off=", " took="]), _key_alone([" drive ", " took="])
+    ('took', None)
+    """
+    found = _ALONE.fullmatch(pieces[1])
+    return found[1] if found and pieces[0].rstrip()[-1:] == "=" else None
 
 
 def _after(piece: str) -> str | None:

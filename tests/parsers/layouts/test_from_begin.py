@@ -66,7 +66,7 @@ def test_each_column_in_a_unit_of_its_own(tmp_path):
 
 def test_lines_that_name_their_values(tmp_path):
     """The same from objects and from pairs, without a unit."""
-    lines = [{"lap": k, "began": begin, "sensor": n, "off": at, "len": long}
+    lines = [{"lap": k, "began": begin, "sensor": n, "after": at, "lasted": long}
              for k, begin, n, at, long in rows()]  # fmt: skip
     check(read(tmp_path, "\n".join(map(json.dumps, lines)) + "\n", unit="ms"))
     pairs = (" ".join(f"{key}={value}" for key, value in line.items()) for line in lines)
