@@ -329,7 +329,7 @@ def dated_sentences(rng: Rng, loops: int) -> Made:
 
     def written(row: list[str]) -> str:
         told = " ".join(f"{n}:{ms(c)}" for n, c in zip(names, row[2:], strict=False))
-        at = np.datetime64("2026-05-02T09:00:00", "us") + int(row[1])
+        at = np.datetime64("2026-05-02T09:00:00", "us") + np.timedelta64(int(row[1]), "us")
         return f"{str(at).replace('T', ' ')} main #{row[0]} took(ms) {told}"
 
     return _made("dated_sentences", rng, loops, _costs, written, names, [], (1,), (2, 3, 4, 5))
