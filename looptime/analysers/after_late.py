@@ -164,10 +164,10 @@ def after_late(period: Float, tick_ms: float, late: Bool, wide_ms: float) -> Aft
     end = np.flatnonzero(unusual & ~np.append(unusual[1:], False)) + 1
     whole = end < len(period)  # the log ends within the last
     begin, end = begin[whole], end[whole]
-    if not len(begin):
-        return AfterLate(0, 0, 0, 0, 0)
-    came = np.logical_or.reduceat(np.append(late, False), np.ravel((begin, end), "F"))[::2]
-    longest = np.maximum.reduceat(np.append(period, 0.0), np.ravel((begin, end), "F"))[::2]
+    edges = np.ravel((begin, end), "F")
+    came, longest = (
+        f.reduceat(x, edges)[::2] for f, x in ((np.logical_or, late), (np.maximum, period))
+    )
     at = np.append(0.0, np.cumsum(period))
     more = (at[end] - at[begin])[came] - tick_ms * (end - begin)[came]
     ticks = np.rint(more / tick_ms)

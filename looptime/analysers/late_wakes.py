@@ -73,9 +73,9 @@ def after_ticks(period: Float, work: Float, nominal_ms: float) -> Float:
     """
     usual = np.abs(period - nominal_ms) <= _OFF * nominal_ms
     tick = float(period[usual].mean()) if usual.any() else nominal_ms
-    phase = _phase(period, usual, tick)
-    from_start = period - tick * np.maximum(np.ceil(work / tick + _OFF), 1.0)
-    on_grid = phase + period - tick * np.maximum(np.ceil((phase + work) / tick + _OFF), 1.0)
+    since = _since_usual(period, usual)
+    from_start = period - tick * np.ceil(work / tick + _OFF)
+    on_grid = since + period - tick * np.ceil((since + work) / tick + _OFF)
     over = np.minimum(from_start, on_grid)
     missed = (over >= (1 - _OFF) * tick) & (
         np.abs(over - np.rint(over / tick) * tick) <= _OFF * tick
@@ -85,10 +85,8 @@ def after_ticks(period: Float, work: Float, nominal_ms: float) -> Float:
     return over
 
 
-def _phase(period: Float, usual: Bool, tick: float) -> Float:
-    """How long after a tick of the last usual loops' grid each loop begins [ms]."""
+def _since_usual(period: Float, usual: Bool) -> Float:
+    """How long after the end of the last usual loop, which is a tick, each loop begins [ms]."""
     begin = np.cumsum(period) - period
     end = np.where(usual, begin + period, 0.0)
-    since = begin - np.append(0.0, np.maximum.accumulate(end)[:-1])
-    phase: Float = since - tick * np.floor(since / tick + _OFF)
-    return np.maximum(phase, 0.0)
+    return begin - np.append(0.0, np.maximum.accumulate(end)[:-1])

@@ -29,12 +29,12 @@ def made_calls(run: Run) -> Run:
     """
     at = run.call_columns
     deeper = np.append(at.depth[1:] > at.depth[:-1], False)[: len(at)]
-    alone = run.on_loop_thread & (at.depth == 0) & ~deeper
-    alone[at.spill_row] = False
     gone = np.zeros(len(at), bool)
-    for code in range(len(run.names)):
-        rows = np.flatnonzero(alone & (at.name == code))
+    for code in range(len(run.names)):  # its turns may hold others, or run on
+        rows = np.flatnonzero(run.on_loop_thread & (at.name == code))
         gone[rows] = passed_by(at.duration_ns[rows])
+    gone &= (at.depth == 0) & ~deeper
+    gone[at.spill_row] = False
     return run if not gone.any() else replace(run, call_columns=_without(at, gone))
 
 
