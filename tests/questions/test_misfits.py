@@ -4,7 +4,7 @@ import pytest
 
 from looptime.controllers import Controller, Wheel
 from looptime.project import CallRule, Heading, Project
-from looptime.questions.misfits import misfits, misfits_text
+from looptime.questions.misfits import Misfit, misfits, misfits_text
 
 LOG = ["gyro.read", "mast.read", "wheels.write", "telemetry.send"]
 
@@ -46,3 +46,39 @@ def test_a_project_of_another_robot_is_told_though_nothing_is_near():
     project = Project(calls=(CallRule("camera.*"), CallRule("lidar.*")))
     assert misfits_text(misfits(project, LOG), project).endswith("'camera.*'")
     assert misfits(project, []) == ()
+
+
+def test_what_another_key_means_is_not_what_this_one_meant():
+    """The reading is named rightly; of two ways to name a call the second may be the right one."""
+    stated = Project(heading=Heading("gyro.read", use_call="gyro.raed"))
+    assert [(one.name, one.near) for one in misfits(stated, LOG)] == [("gyro.raed", None)]
+    either = Project(controllers=(Controller("mast", read_call="mast.position | mast.read"),))
+    assert misfits(either, LOG) == ()
+
+
+def test_a_limit_of_another_log_is_not_a_rule_that_fits_none():
+    """One rule of one, which fits, beside one limit of a call that this log has not."""
+    stated = Project(calls=(CallRule("gyro.*"),), limits={"call": {"lidar": {"p99_ms": 3.0}}})
+    assert misfits_text(misfits(stated, LOG), stated) == ""
+
+
+SLIPS = [Misfit("[[call]] match", "whels.*", "wheels.write"),
+         Misfit("[limits] call", "gyro.rd", "gyro.read"),
+         Misfit("[[wheel]] left write_call", "wheel.write", "wheels.write"),
+         *(Misfit(f"[heading] {key}", "spindle", None) for key in
+           ("read_call", "pickup_call", "use_call"))]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("needs", "shown", "more"),
+    [
+        ("", [0, 1], 4),
+        ("[[wheel]]", [2, 0], 4),
+        ("[heading]", [3, 4, 5], 3),
+        ("[[controller]]", [0, 1], 4),
+    ],
+)
+def test_two_slips_are_told_or_all_that_the_answer_needs(needs, shown, more):
+    """Those first; a rule that is the only one, too, is told once."""
+    said = misfits_text(SLIPS, Project(calls=(CallRule("whels.*"),)), needs).partition(": ")[2]
+    assert said == ", ".join(SLIPS[k].text for k in shown) + f" and {more} more"
