@@ -5,6 +5,7 @@ import os
 import stat
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -195,3 +196,53 @@ def test_a_file_that_does_not_answer_is_an_error():
         os.write(writer, b"0,9")
         os.close(writer)
         assert file.read() == b"0,9"
+
+
+class Stopping(io.BytesIO):
+    """A file of which its first bytes come, and no others until it is let go."""
+
+    def __init__(self):
+        super().__init__(bytes(3 * files._BLOCK))
+        self.asked, self.go_on = [], threading.Event()
+
+    def read(self, size=-1):
+        self.asked.append(size)
+        if len(self.asked) > 1:
+            self.go_on.wait()
+        return super().read(size)
+
+
+def test_a_file_that_stops_answers_only_for_its_first_bytes(monkeypatch):
+    """One byte is asked for, or all of it; while one waits no other is sent, and it is known."""
+    file, opened = Stopping(), []
+
+    def open_plain(path):
+        opened.append(path)
+        return file
+
+    monkeypatch.setattr(files, "open_plain", open_plain)
+    assert files.answers("run.csv", whole=False)
+    assert (file.asked, file.closed) == ([1], True)
+    file.__init__()
+    assert not files.answers("run.csv", 0.05)
+    assert not files.answers(os.path.abspath("run.csv"), 60, whole=False)
+    assert len(opened) == 2
+    waiting = files._WAITING[os.path.abspath("run.csv")]
+    file.go_on.set()
+    waiting.join()
+    assert file.asked[-2:] == [files._BLOCK] * 2  # to its end
+    file.__init__()
+    file.go_on.set()
+    assert files.answers("run.csv", 60)
+    assert os.path.abspath("run.csv") not in files._WAITING
+
+
+@pytest.mark.parametrize("error", [OSError, ValueError])
+def test_a_file_that_cannot_be_opened_answers(error, monkeypatch):
+    """With an error, also of its name, which is told where it is read."""
+
+    def open_plain(path):
+        raise error
+
+    monkeypatch.setattr(files, "open_plain", open_plain)
+    assert files.answers("run.csv", 60)

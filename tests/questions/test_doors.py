@@ -16,6 +16,7 @@ from looptime import cli, files
 from looptime.errors import LogError, UsageError
 from looptime.questions import Asked, zips
 from looptime.questions.doors import at_hand, find_logs, logs_in, one_log, zip_of
+from looptime.questions.pipes import kept, of_pipe
 
 LOG = "time_us,gyro_us\n" + "".join(f"{k * 10_000},{1_000 + k % 7}\n" for k in range(400))
 DAMAGED = LOG.replace("100000,1003\n", "100000,oops\n")
@@ -346,3 +347,16 @@ def test_a_file_that_never_answers(
     ever.set()
     assert "silent.csv: does not answer: is the disk or share" in capsys.readouterr().err
     assert len(asked) == 1
+
+
+def test_a_pipe_that_is_gone_is_one_line(tmp_path: Path) -> None:
+    """By the time it is opened: what the system says is passed on."""
+    with pytest.raises(LogError, match="cannot be read: No such file"):
+        of_pipe(str(tmp_path / "pipe.csv"))
+
+
+def test_what_came_through_a_pipe_is_for_nobody_else() -> None:
+    """It lies in a folder that only its owner may look into."""
+    place = kept(io.BytesIO(LOG.encode()), "-")
+    assert place.read_text("utf-8") == LOG
+    assert place.parent.stat().st_mode & 0o777 == 0o700

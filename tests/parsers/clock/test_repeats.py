@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import looptime
-from looptime.parsers.clock.repeats import find_repeats
+from looptime.parsers.clock.repeats import _goes_on, _news, _to_join, find_repeats
 from tests.properties.semantic import SHAPES, make
 
 
@@ -163,3 +163,64 @@ def test_a_block_reaches_no_further_than_the_turn_of_names():
     length[2400] = length[1200]
     rows = [np.insert(column, 2400, column[400:1200]) for column in (name, length)]
     assert find_repeats(rows, sure=False, name=rows[0]).pasted == [(2400, 3200)]
+
+
+def _rows(n=200):
+    """Rows no two of which are alike."""
+    return np.random.default_rng(1).permutation(n)
+
+
+@pytest.mark.parametrize(("count", "told"), [(6, False), (7, True)])
+def test_how_short_a_block_without_a_clock_may_be(count, told):
+    """Of 207 rows each of 7 is met twice: 6.7 bits each, but the first; asked are 20 and 15.4."""
+    row = _rows()
+    pasted = find_repeats([np.concatenate([row, row[50 : 50 + count]])]).pasted
+    assert pasted == [(200, 200 + count)] * told
+
+
+def test_blocks_pasted_one_into_the_other_are_set_aside_once():
+    """Rows 50 to 89 and 70 to 109: the second begins with rows of the first."""
+    row = _rows()
+    found = find_repeats([np.concatenate([row, row[50:90], row[70:110]])])
+    assert found.pasted == [(200, 240), (240, 260), (260, 280)]
+    assert found.places().tolist() == [*range(200, 280)]
+
+
+def test_a_block_begins_where_it_was_pasted_though_its_first_rows_were_met_since():
+    """Three of its rows stand between the first time and the second, too."""
+    row = _rows()
+    row[150:153] = row[50:53]
+    assert find_repeats([np.concatenate([row, row[50:90]])]).pasted == [(200, 240)]
+
+
+def test_news_of_a_row_are_what_neither_row_before_tells():
+    """Of 0, 0, 1, 1, 0 every pair is met once: a row is as rare as it is, or as after its last."""
+    told = np.array([0, 0, 1, 1, 0], np.uint64)
+    rare, common = np.log2(5 / 2), np.log2(5 / 3)
+    expected = [0, common, rare, 1, common]  # of two ones the one is followed by a one
+    assert _news(told, np.zeros(5, np.int64)) == pytest.approx(expected)
+    # by name: 0, 1, 0 and 0, 1, so that two of three zeros have a one behind them
+    named = _news(told, np.array([0, 1, 0, 1, 0]))
+    assert named == pytest.approx([0, common, np.log2(3 / 2), np.log2(3 / 2), common])
+
+
+@pytest.mark.parametrize(("share", "goes_on"), [(0.2, False), (0.45, True)])
+def test_a_pattern_goes_on_beside_its_block(share, goes_on):
+    """A tenth of the rows are alike by chance: so many as twice that and a tenth are no pattern."""
+    code = np.arange(400, dtype=np.uint64)
+    code[300:340] = code[100:140]
+    beside = np.r_[260:300, 340:380]
+    alike = beside[: round(share * len(beside))]
+    code[alike] = code[alike - 200]
+    assert _goes_on(code, 300, 340, 200, 0.1) == goes_on
+    assert not _goes_on(code[:345], 300, 340, 340, 0.1)  # five rows tell nothing
+
+
+def test_a_block_ends_where_the_order_of_names_goes_on():
+    """Names 0 to 3 by turns; the block was put in behind a 3, and two rows behind it are alike."""
+    name = np.concatenate(
+        [np.resize(np.arange(4), 100), [0, 1, 2, 3, 0, 1], np.resize([2, 3, 0, 1], 40)]
+    )
+    assert _to_join(name, 100, 106) == 104
+    assert _to_join(name, 100, 104) == 104
+    assert (_to_join(name, 0, 8), _to_join(name, 100, len(name))) == (8, len(name))
