@@ -18,7 +18,7 @@ ELSEWHERE = {
         "threads_rest": "analysers/test_recurs", "together": "analysers/test_summary",
     },
     "checks/gate": {
-        "checked": "checks/gate/test_checklist", "sensors": "checks/gate/test_checklist",
+        "checked": "checks/gate/test_checklist",
     },
     "checks/compare": {"comparison": "checks/compare/test_compare"},
     "checks/recording": {
