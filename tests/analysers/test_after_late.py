@@ -192,10 +192,14 @@ def test_few_late_loops_tell_no_rule():
     made_up = [46.0, 8.0, 6.0]
     for parts, becomes in (
         ([made_up] * 2, "catches up"), ([made_up, [46.0]], ""), ([[46.0, 14.0, 26.0, 20.0]], ""),
-        ([[28.0, 12.0]] * 2, ""), ([[46.0, 19.0] + [20.0] * 7] * 2, ""), ([], ""),
+        ([[28.0, 12.0]] * 2, ""), ([made_up, [28.0, 12.0]], "catches up"),
+        ([made_up, [46.0, 20.0, 2.0]], ""), ([[46.0, 20.0, 2.0]] * 2, ""),
+        ([[46.0, 19.0] + [20.0] * 7] * 2, ""), ([], ""),
     ):  # fmt: skip
-        assert told(stretches(*parts, n=400), steady=False).becomes == becomes, parts
+        found = told(stretches(*parts, n=400), steady=False)
+        assert (found.becomes, found.made_up > 0) == (becomes, becomes != ""), parts
     assert told(stretches([46.0], at=59)).becomes == ""
+    assert told(stretches(*[[46.0, 14.0]] * 3), steady=False).becomes == "catches up"
 
 
 @pytest.mark.parametrize(
@@ -226,7 +230,8 @@ def test_shorter_is_what_scatter_does_not_explain(after, wide, becomes):
 def test_a_rule_that_is_known_is_kept():
     """Whatever the loops look like; who skips ticks is late from one and a half of them on."""
     skips, catches = stretches(*[[46.0, 14.0]] * 4), stretches(*[[46.0, 8.0, 6.0]] * 4)
-    for period in (skips, catches, skips[:15], catches[:15], stretches()):
+    few = stretches(*[[46.0, 8.0, 6.0]] * 2, n=400)
+    for period in (skips, catches, skips[:15], catches[:15], stretches(), few):
         assert told(period, rule="catch-up").becomes == "catches up"
         assert told(period, rule="skip").becomes == "skips"
     period = stretches([25.0], [29.0], [31.0], [40.0])

@@ -1,11 +1,14 @@
 """The call behind slow loops that come back by no rule."""
 
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from looptime.findings import summarise
+from looptime.findings.culprit_rules import _usual_share, beside_late, made_up, made_up_ms
+from looptime.schema import UNATTRIBUTED
 from tests.build_run import make_flat_run
 
 
@@ -187,3 +190,52 @@ def test_what_stalls_add_is_no_part_of_where_chance_would_have_them():
     at = summarise(run)
     assert at.pacing.fixed_rate
     assert ("slow_culprit", ("plan",)) in [(f.code, f.evidence.calls) for f in at.findings]
+
+
+def test_the_share_of_a_name_is_that_of_the_time_without_what_the_stalls_added():
+    """100 loops of 3, 5 and 2 ms, and a thread beside; one stall of 92 ms in the first."""
+    took = (("a", 3.0, 0.3), ("b", 5.0, 0.5), (UNATTRIBUTED, 2.0, 0.2), ("t", 50.0, None))
+    rows = [
+        SimpleNamespace(name=name, self_ms_per_loop=ms, share=share) for name, ms, share in took
+    ]
+    at = SimpleNamespace(costs=SimpleNamespace(rows=rows), pace=SimpleNamespace(loops=100))
+
+    def share(name, *stalls, without_rest=False):
+        events = [
+            SimpleNamespace(culprit=who, parts=[SimpleNamespace(ms=ms)]) for who, ms in stalls
+        ]
+        return _usual_share(at, name, events, without_rest=without_rest)
+
+    assert share("a") == pytest.approx(300 / 1000)
+    assert share("a", ("a", 92.0), ("t", 70.0)) == pytest.approx(208 / 908)
+    assert share("b", ("a", 92.0)) == pytest.approx(500 / 908)
+    assert share("a", ("a", 92.0), without_rest=True) == pytest.approx(208 / 708)
+    assert share(UNATTRIBUTED) == pytest.approx(0.2)
+    assert 0 < share("t") < share("a", ("a", 400.0)) * 2 < 1e-6
+    assert 1 - 1e-6 < share("b", ("a", 300.0), ("b", 1.0), without_rest=True) < 1
+
+
+@pytest.mark.parametrize(("height", "spare"), [(7.9, 10.0), (8.1, None)])
+def test_a_wait_makes_up_for_what_fits_it_with_a_fifth_to_spare(height, spare):
+    """Of a usual headroom of 10 ms; where it is not known, it makes up for nothing."""
+    at = SimpleNamespace(pace=SimpleNamespace(headroom_ms={"p50": SimpleNamespace(value=10.0)}))
+    assert made_up_ms(at, height) == spare
+    assert beside_late(at, height) == (1.0 if spare is None else 0.4)
+    assert made_up(spare).startswith("." if spare is None else "; as a rule the pacing wait, 10")
+    assert made_up_ms(SimpleNamespace(pace=SimpleNamespace(headroom_ms=None)), height) is None
+
+
+@pytest.mark.parametrize(
+    ("planner", "count", "more_ms", "told"),
+    [(14.0, 8, 9.0, True), (14.0, 7, 9.0, False), (14.0, 80, 2.6, False), (14.0, 80, 3.6, True),
+     (10.0, 80, 9.0, False)],
+)  # fmt: skip
+def test_eight_long_turns_of_a_fifth_of_the_loop_may_be_anything(planner, count, more_ms, told):
+    """In a call of 95 % of 14.7 ms; in one of 68 % a pause would fall outside now and then."""
+    draw = np.random.default_rng(12)
+    made = {name: usual * 1e6 * np.exp(draw.normal(0, 0.01, 4000)) for name, usual in
+            (("imu", 14.3 - planner), ("planner", planner), ("motors", 0.4))}  # fmt: skip
+    made["planner"][draw.choice(4000, count, replace=False)] += more_ms * 1e6
+    calls = {name: own.astype(np.int64) for name, own in made.items()}
+    found = summarise(make_flat_run(sum(calls.values()) + 20_000, calls)).findings
+    assert ("long_turns" in [f.code for f in found]) == told
