@@ -51,7 +51,7 @@ ELSEWHERE = {
     },
     "parsers/layouts": {
         "contract": "parsers/layouts/test_skeleton", "each_row": "parsers/layouts/test_stamps",
-        "edge_words": "parsers/layouts/test_edges", "laid": "parsers/layouts/test_costs",
+        "laid": "parsers/layouts/test_costs",
     },
     "parsers/lines": {
         "cell_rows": "parsers/layouts/test_costs", "column_names": "parsers/lines/test_plain",
