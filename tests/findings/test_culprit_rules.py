@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from looptime.findings import summarise
+from looptime.findings import culprit_rules, summarise
 from looptime.findings.culprit_rules import _usual_share, beside_late, made_up, made_up_ms
 from looptime.schema import UNATTRIBUTED
 from tests.build_run import make_flat_run
@@ -239,3 +239,61 @@ def test_eight_long_turns_of_a_fifth_of_the_loop_may_be_anything(planner, count,
     calls = {name: own.astype(np.int64) for name, own in made.items()}
     found = summarise(make_flat_run(sum(calls.values()) + 20_000, calls)).findings
     assert ("long_turns" in [f.code for f in found]) == told
+
+
+def who(monkeypatch, took, *stalls, known=True, cause="one call", explained=()):
+    """Culprits, how many, their middle [ms] and their cost: of 1000 loops of a typical 10 ms."""
+    whole = sum(took.values())
+    rows = [
+        SimpleNamespace(name=n, self_ms_per_loop=ms, share=ms / whole) for n, ms in took.items()
+    ]
+    events = [SimpleNamespace(culprit=name, cause=cause, excess_ms=ms, parts=[SimpleNamespace(ms=own)])
+              for name, count, ms, own in stalls for _ in range(count)]  # fmt: skip
+    at = SimpleNamespace(
+        costs=SimpleNamespace(calls=rows, rows=rows), slow=SimpleNamespace(events=events),
+        basis=SimpleNamespace(work_known=known), pace=SimpleNamespace(loops=1000),
+    )  # fmt: skip
+    stubs = {"_own_events": lambda at, events: events, "typical_ms": lambda at: 10.0,
+             "_culprit": lambda at, name, mine, middle, cost: (name, len(mine), middle, cost),
+             "_in_the_largest": lambda at, events: []}  # fmt: skip
+    for name, stub in stubs.items():
+        monkeypatch.setattr(culprit_rules, name, stub)
+    return culprit_rules.culprits(at, set(explained))
+
+
+@pytest.mark.parametrize(
+    ("share", "count", "others", "more_ms", "told"),
+    [
+        (0.33, 5, 0, 10.0, True), (0.36, 5, 0, 10.0, False),  # 0.0039 and 0.0060, of 0.005
+        (0.14, 4, 0, 30.0, True), (0.16, 4, 0, 30.0, False),  # 0.00038 and 0.00066, of 0.0005
+        (0.01, 3, 0, 30.0, True), (0.01, 2, 0, 30.0, False),
+        (0.001, 5, 45, 10.0, True), (0.001, 5, 55, 10.0, False),  # a tenth of the events
+        (0.01, 4, 0, 20.0, True), (0.01, 4, 0, 19.9, False),  # two usual loops
+        (0.01, 5, 0, 2.0, True), (0.01, 5, 0, 1.9, False),  # a fifth of one
+    ],
+)  # fmt: skip
+def test_a_culprit_is_beyond_chance_and_worth_it(monkeypatch, share, count, others, more_ms, told):
+    """So many of a share of the time to the power of their number, of a hundredth a name."""
+    took = {"a": 10 * share, UNATTRIBUTED: 10 * (1 - share)}
+    stalls = [("a", count, more_ms, 50.0), (UNATTRIBUTED, others, 10.0, 0.0)]
+    took["a"] += count * 50.0 / 1000  # what they added is no part of the share
+    found = [one for one in who(monkeypatch, took, *stalls) if one[0] == "a"]
+    assert found == [("a", count, more_ms, pytest.approx(count * 0.05))] * told
+
+
+def test_what_no_call_covers_counts_for_nothing_where_it_may_be_a_wait(monkeypatch):
+    """5 of 5 stalls in calls at 0.3 of these; 5 of 25 are by chance at 0.09 of all."""
+    took = {"a": 0.9, "b": 2.1, UNATTRIBUTED: 7.0}
+    stalls = [("a", 5, 10.0, 0.0), (UNATTRIBUTED, 20, 10.0, 0.0)]
+    assert who(monkeypatch, took, *stalls) == []
+    assert who(monkeypatch, took, *stalls, known=False) == [("a", 5, 10.0, 0.0)]
+
+
+def test_few_long_stalls_in_no_call_accuse_nothing(monkeypatch):
+    """Nor do those that hold up everything, or are told by a rule."""
+    took = {"a": 9.9, UNATTRIBUTED: 0.1}
+    assert who(monkeypatch, took, (UNATTRIBUTED, 4, 30.0, 0.0)) == []
+    five = (UNATTRIBUTED, 5, 30.0, 0.0)
+    assert len(who(monkeypatch, took, five)) == 1
+    assert who(monkeypatch, took, five, cause="everything at once") == []
+    assert who(monkeypatch, took, five, explained=[UNATTRIBUTED]) == []
