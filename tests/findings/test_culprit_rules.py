@@ -247,8 +247,11 @@ def who(monkeypatch, took, *stalls, known=True, cause="one call", explained=()):
     rows = [
         SimpleNamespace(name=n, self_ms_per_loop=ms, share=ms / whole) for n, ms in took.items()
     ]
-    events = [SimpleNamespace(culprit=name, cause=cause, excess_ms=ms, parts=[SimpleNamespace(ms=own)])
-              for name, count, ms, own in stalls for _ in range(count)]  # fmt: skip
+    events = [
+        SimpleNamespace(culprit=n, cause=cause, excess_ms=ms, parts=[SimpleNamespace(ms=own)])
+        for n, count, ms, own in stalls
+        for _ in range(count)
+    ]
     at = SimpleNamespace(
         costs=SimpleNamespace(calls=rows, rows=rows), slow=SimpleNamespace(events=events),
         basis=SimpleNamespace(work_known=known), pace=SimpleNamespace(loops=1000),
