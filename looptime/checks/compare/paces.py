@@ -8,11 +8,11 @@ from looptime.words import number
 
 __all__ = ["SAME_RATE", "other_pace"]
 
-#: Nominal rates that differ by more than this share are another pace.
+#: Nominal rates that differ by more than this share are another pace, and so much off a whole
+#: multiple no multiple.
 SAME_RATE = 0.02
-#: A loop whose work takes more than this share of the faster pace may miss each second tick of it,
-#: if the paces are so near to whole multiples of each other.
-_FULL, _WHOLE = 0.9, 0.02
+#: A loop whose work takes more than this share of the faster pace may miss each second tick of it.
+_FULL = 0.9
 
 
 def other_pace(before: Sequence[Judged], after: Sequence[Judged], quantity: str) -> list[Unlike]:
@@ -47,7 +47,7 @@ def _pace(facts: Sequence[Facts]) -> float | None:
 def _may_miss(slower: Sequence[Judged], low_hz: float, high_hz: float) -> bool:
     """Whether the slower side may be set to the faster pace, of which its work misses ticks."""
     ratio, fits = high_hz / low_hz, 1e3 / high_hz
-    if ratio < 2 - _WHOLE or abs(ratio - round(ratio)) > _WHOLE:
+    if abs(ratio - round(ratio)) > SAME_RATE:
         return False
     work = [found.value for run in slower if (found := run.values.get("mean", "work")) is not None]
     return not work or max(work) > _FULL * fits
