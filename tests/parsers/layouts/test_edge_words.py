@@ -5,8 +5,9 @@ from types import SimpleNamespace
 import pytest
 
 from looptime.parsers.columns.headers import heads
-from looptime.parsers.layouts.edge_words import edge_column
+from looptime.parsers.layouts.edge_words import edge_column, split_edge
 from looptime.parsers.layouts.edges import COLUMNS
+from looptime.parsers.layouts.pairing import BEGIN, END
 
 PAIR = ["begin", "end"]
 
@@ -74,3 +75,16 @@ def test_a_lock_is_had_and_freed():
     """Without begins and ends, under any header."""
     assert chosen(note=["acquired", "released"] * 20) == "note"
     assert chosen(note=["acquired"] * 40) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "side"),
+    [
+        ("+imu", "imu", BEGIN), ("-imu", "imu", END), ("+ imu", "imu", BEGIN), ("+i", "i", BEGIN),
+        ("+", "+", None), ("-", "-", None), ("begin", "begin", None), (" begin", " begin", None),
+        ("imu b", "imu b", None), ("imu in", "imu in", None), ("imu off", "imu", END),
+        ("Stop/imu", "imu", END), ("arm_up begin", "arm_up", BEGIN),
+    ],
+)  # fmt: skip
+def test_the_edge_of_a_name_is_a_sign_or_a_word_of_three_letters(text, name, side):
+    assert split_edge(text) == (name, side)
