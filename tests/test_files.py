@@ -228,6 +228,7 @@ def test_a_file_that_stops_answers_only_for_its_first_bytes(monkeypatch):
     assert not files.answers(os.path.abspath("run.csv"), 60, whole=False)
     assert len(opened) == 2
     waiting = files._WAITING[os.path.abspath("run.csv")]
+    assert waiting.daemon  # a command that ends does not wait for it
     file.go_on.set()
     waiting.join()
     assert file.asked[-2:] == [files._BLOCK] * 2  # to its end
