@@ -24,7 +24,7 @@ from looptime.parsers.lines.groups import by_group, refuse_mixed, refuse_shared
 from looptime.parsers.options import Options
 from looptime.parsers.registry import check_name, choose
 from looptime.parsers.repair.clock_repair import check_unit, settle
-from looptime.parsers.text.dialect import Dialect, lines_of, numbers
+from looptime.parsers.text.dialect import LONGEST_REMARK, Dialect, lines_of, numbers
 from looptime.parsers.text.sniff import sniff
 from looptime.parsers.text.source import Progress, Source, head, open_source
 from looptime.run import Run
@@ -48,6 +48,11 @@ _TAGGED = re.compile(r"[^\W\d_].*[:>\])|;-]|^[\[(]?\d[\d/. T-]*:")
 #: Letters looked at for a tag: rows may be of any length.
 _LONGEST_TAG = 400
 _BEFORE_UNIT = re.compile(r"\d,\d{3}(?:\.\d+)?\s?[num\xb5\u03bcs]")
+#: A word for a unit of time, in any language, in a line above the rows.
+_UNIT_SAID = re.compile(
+    r"(?<![\w.])(?:(?:[num\xb5\u03bc]|nano|mi[ck]ro|mill?i)?(?:s|se[cgk]\w*)|micros|millis)(?!\w)",
+    re.IGNORECASE,
+)
 #: A log of more runs than this has no clock where one was looked for.
 MOST_RUNS = 1000
 
@@ -108,6 +113,8 @@ def opened(
     else:
         source, dialect, options = plain.source, plain.dialect, plain.options
     source.cautions.extend(misplaced(table) if table is not None else ())
+    if options.columns is None:
+        dialect = _in_stated_units(source, dialect, text)
     dialect = _with_index(dialect)
     stated = matching(options.stated, dialect.header, dialect.fields)
     dialect = replace(dialect, unit=options.unit, rate_hz=options.rate_hz, stated=stated)
@@ -115,6 +122,21 @@ def opened(
         options = replace(options, stamped=options.stamped or stated.stamped)
     name = plain.layout if plain is not None else None
     return source, dialect, options, name
+
+
+def _in_stated_units(source: Source, dialect: Dialect, text: str) -> Dialect:
+    """The columns in the units that lines above the rows, but for the header, state of them."""
+    not_said = {dialect.header_line, dialect.units_line, dialect.groups_line}
+    if source.rewritten is not None:
+        not_said |= set((source.rewritten.line + 1).tolist())  # those of the first row
+    count = max(dialect.first_row - 1, 0)
+    above = [line for at, line in enumerate(lines_of(text, count)[:count], 1)
+             if at not in not_said and _UNIT_SAID.search(line[:LONGEST_REMARK])]  # fmt: skip
+    if not above:
+        return dialect
+    from looptime.parsers.columns.stated_units import in_stated_units  # most logs state none
+
+    return in_stated_units(dialect, above)
 
 
 def _with_index(dialect: Dialect) -> Dialect:

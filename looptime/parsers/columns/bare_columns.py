@@ -23,7 +23,7 @@ from looptime.parsers.columns.named_wholes import MOST_OF_IT, ONE_FOR_ONE
 from looptime.parsers.columns.role import MAYBE, Role, Seen
 from looptime.schema import CallName
 
-__all__ = ["in_one_length", "of_bare", "under_other_names"]
+__all__ = ["glides", "in_one_length", "of_bare", "under_other_names"]
 
 #: Rows that show how a column jumps, the share in which it changes, the square of its changes over
 #: that of its spread (2 where no value knows of the last), and the least spread of its level.
@@ -55,7 +55,7 @@ def of_bare(
     whole = next((at for at, r in roles.items() if r.taken_as in ("whole", "period")), None)
     if unit is None and whole is not None and seen[whole].unit_ns is None:
         likely = roles[whole].unit_ns or min(steps.units.values())
-        named = [at for at in named if not _glides(seen[at].values)]
+        named = [at for at in named if not glides(seen[at].values)]
         unit = likely if named and fits(seen, named, likely, steps) else None
     if unit is None:
         doubted = [at for at, role in roles.items() if role.why == MAYBE]
@@ -114,7 +114,7 @@ def _may_add_up(lengths: list[Float], unit: int, steps: Steps) -> bool:
     return False
 
 
-def _glides(values: Float) -> bool:
+def glides(values: Float) -> bool:
     """Whether each value stays near the last one, as a voltage does and few lengths."""
     known = values[np.isfinite(values)]
     spread = float(np.var(known)) if len(known) >= _ROWS else 0.0

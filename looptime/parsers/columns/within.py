@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.call_words import guess_name
 from looptime.parsers.columns.against_steps import (
     ENOUGH,
     MOST,
@@ -19,6 +20,8 @@ from looptime.parsers.columns.against_steps import (
 )
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.role import Role, Seen
+from looptime.schema import CallName
+from looptime.stats.arrays import mad
 
 __all__ = ["within"]
 
@@ -32,6 +35,9 @@ _SEARCHED = 40
 #: Of the rows in which parts are longer than the loop, those that may still be where one part is
 #: taken from the row beside.
 _ACROSS = 0.1
+#: Fewest lengths of which one may be the period of a loop that waits for its tick, the share of the
+#: rows in which it holds the others, and how much less it varies than they do.
+_FEWEST, _HELD, _MORE_EVEN = 3, 0.99, 0.5
 
 
 def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, Role]:
@@ -68,6 +74,9 @@ def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, 
             roles[top[0]] = replace(roles[top[0]], taken_as="whole", why=why)
             return {at: replace(r, inside=-1) if r.inside == top[0] else r
                     for at, r in roles.items()}  # fmt: skip
+        if (even := _even(seen, lengths, steps)) >= 0:
+            why = "all others fit into it in each row, and it is far more even than they are"
+            roles[even] = replace(roles[even], taken_as="period", why=why, sure="likely")
     while steps.known:
         top = [at for at in parts if roles[at].taken_as == "part" and roles[at].inside < 0]
         if len(top) < 2 or not _too_long([lengths[at] for at in top], steps):
@@ -77,6 +86,25 @@ def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, 
         else:
             _make_room(seen, top, lengths, steps, roles)
     return roles
+
+
+def _even(seen: list[Seen], lengths: dict[int, Float], steps: Steps) -> int:
+    """The length that holds all others and is about constant, as a paced period; -1 for none.
+
+    What is named like a call, or takes part of the loop beside others, may be as even as that: it
+    is asked only of a log without a clock, and of no name that says what is done.
+    """
+    if steps.some or len(lengths) < _FEWEST:
+        return -1
+    longest = max(lengths, key=lambda at: float(np.nanmedian(lengths[at])))
+    rest = summed([one for at, one in lengths.items() if at != longest])
+    own = lengths[longest]
+    if rest is None or guess_name(CallName(seen[longest].name)).kind != "other":
+        return -1
+    known = np.isfinite(own) & np.isfinite(rest)
+    if known.sum() < ENOUGH or over(rest, own) > 1 - _HELD or not np.ptp(own[known]) > 0:
+        return -1
+    return longest if mad(own[known]) < _MORE_EVEN * mad(rest[known]) else -1
 
 
 def _named_in(words: dict[int, frozenset[str]]) -> dict[int, list[int]]:

@@ -42,6 +42,8 @@ _NO_UNITS = frozenset(
 _USUAL = frozenset(("time", "timestamp", "t", "ts", "stamp", "start", "begin", "end"))
 #: Rows that must go on as numbers of loops do.
 _MOSTLY = 0.95
+#: Rows that show the first one to be none.
+_BELOW = 6
 #: Words for all of the columns.
 _ALL = r"all|everything|alles?|tout|tous|tudo|todos?|tutt[io]|allt"
 #: Brackets behind names that state the unit of all of them, ``(all in us)``, or of the times.
@@ -199,7 +201,26 @@ def _sample(
             empty = line[:1] == delimiter and len(cells) == fields  # a first cell, and no mark
             names = line if empty else _MARK.sub("", line)
             before.append((number, named_cells(names, delimiter, fields)))
+    if _is_title_row(sample, decimal):
+        below = [(number, line) for number, line in lines if number > first]
+        sample, first, more = _sample(below, delimiter, decimal, fields)
+        before += more
     return sample, first, before
+
+
+def _is_title_row(sample: list[tuple[str, ...]], decimal: str) -> bool:
+    """Whether the first row is a title with a number in it, as long as a row by chance.
+
+    Words stand in most of its cells, where those below hold numbers.
+    """
+    below = sample[1:_BELOW]
+    if len(below) < _BELOW - 1 or _is_value(sample[0][0], decimal):
+        return False
+    words = [at for at, cell in enumerate(sample[0])
+             if not _is_value(cell, decimal) and not is_missing(cell)]  # fmt: skip
+    if len(words) < max(2, len(sample[0]) / 2):
+        return False
+    return all(_is_value(row[at], decimal) for row in below for at in words)
 
 
 def _with_header(plain: Dialect, before: _Lines, path: str, strict: bool = True) -> Dialect:

@@ -1,0 +1,127 @@
+"""Units stated above the rows of planted loops: columns that they are of, and that they are not."""
+
+import json
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.parsers.columns.stated_units import in_stated_units
+from looptime.parsers.text.sniff import sniff
+
+LOOPS = 300
+_DRAW = np.random.default_rng(11)
+SENSE, MOVE, LIFT = (_DRAW.normal(mean, mean / 20, LOOPS).round(2) for mean in (2.0, 5.0, 3.0))
+START = 3000 + 20.0 * np.arange(LOOPS)  # [ms], paced: no step tells the unit of a part
+VOLTS = np.array([12.3, 12.4, 12.5])[np.arange(LOOPS) % 3]
+
+
+def read(tmp_path, lines, name="log.csv"):
+    path = tmp_path / name
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return looptime.read(path)
+
+
+def mean_ms(run):
+    """What each call takes [ms], as a mean of all loops."""
+    took = run.calls.groupby("name", observed=True)["self_ns"].sum() / len(run.loops) / 1e6
+    return {name: round(float(value), 1) for name, value in took.items() if value}
+
+
+def cells(mark, *columns):
+    return [mark.join(f"{value:.4f}" for value in row) for row in zip(*columns, strict=True)]
+
+
+WHAT = {"sense": 2.0, "move": 5.0, "lift": 3.0}
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["# times in ms, t in s", "cart 7 - t: s, alle Zeiten in Millisekunden", "# temps en ms; t: s",
+     "# t en s, le reste en ms", "# t em s, o resto em ms", "# t (s), tutti i valori (ms)",
+     "# t in seconden, de overige in ms", "# sense, move and lift are in ms; t in s",
+     "# Dauer der einzelnen Schritte in ms, t in s", "// t: segundos; sense, move, lift: ms"],
+)  # fmt: skip
+def test_a_unit_stated_of_columns_is_theirs(tmp_path, said) -> None:
+    """Lengths of a paced loop, which no step of its clock tells, in the unit that is said."""
+    rows = cells(",", START / 1000, SENSE, MOVE, LIFT)
+    run = read(tmp_path, [said, "t,sense,move,lift", *rows])
+    assert mean_ms(run) == pytest.approx(WHAT, abs=0.11)
+    assert not run.clock.supposed
+
+
+def test_the_same_of_lines_that_name_their_values(tmp_path) -> None:
+    """``key=value`` and objects, below a line that says the unit of all times."""
+    rows = zip(START, SENSE, MOVE, LIFT, strict=True)
+    whole = [[round(1000 * float(value)) for value in row] for row in rows]
+    names = ("t", "sense", "move", "lift")
+    keyed = [" ".join(f"{n}={v}" for n, v in zip(names, row, strict=True)) for row in whole]
+    objects = [json.dumps(dict(zip(names, row, strict=True))) for row in whole]
+    for lines in (keyed, objects):
+        run = read(tmp_path, ["# tutti i tempi sono in us", *lines], "log.txt")
+        assert mean_ms(run) == pytest.approx(WHAT, abs=0.11)
+
+
+def test_a_title_with_a_number_is_no_row(tmp_path) -> None:
+    """A title of as many words as the rows have cells, then the header."""
+    rows = [f"{k} {s:.0f} {m:.0f} {x:.0f} {c:.0f} 12.{k % 3} {7 * k} {7 * k}" for k, (s, m, x, c)
+            in enumerate(zip(1000 * SENSE, 1000 * MOVE, 1000 * LIFT,
+                             1000 * (SENSE + MOVE + LIFT) + 900, strict=True))]  # fmt: skip
+    title, names = "tray cart fw 0.9 - times in us", "lp t_se t_mo dtLift cyc u encL encR"
+    run = read(tmp_path, [title, "", names, *rows], "log.txt")
+    assert mean_ms(run) == pytest.approx({"t_se": 2.0, "t_mo": 5.0, "dtLift": 3.0}, abs=0.11)
+    assert run.loop_columns.period_ns.mean() / 1e6 == pytest.approx(10.9, abs=0.1)
+
+
+def test_what_is_about_constant_and_holds_the_others_is_the_period(tmp_path) -> None:
+    """A log without a clock of a loop that waits for its tick: the wait makes up for the work."""
+    period = 20 + np.resize([0.01, -0.01, 0.0, 0.02], LOOPS)
+    rows = cells(";", np.arange(LOOPS), SENSE, MOVE, LIFT, period)
+    run = read(tmp_path, ["alle Zeiten in ms", "Nr;sense;move;lift;Umlauf", *rows])
+    assert mean_ms(run) == pytest.approx(WHAT, abs=0.11)
+    assert np.median(run.loop_columns.period_ns) / 1e6 == pytest.approx(20, abs=0.02)
+
+
+def test_a_call_as_even_as_a_period_stays_one(tmp_path) -> None:
+    """A read that blocks for ten milliseconds is in the loop, not the loop."""
+    block = 12 + np.resize([0.01, -0.01, 0.0, 0.02], LOOPS)
+    rows = cells(";", np.arange(LOOPS), SENSE, MOVE, block)
+    run = read(tmp_path, ["alle Zeiten in ms", "Nr;sense;move;camera_read", *rows])
+    assert mean_ms(run) == pytest.approx({"sense": 2, "move": 5, "camera_read": 12}, abs=0.11)
+
+
+def test_signals_keep_what_their_names_and_values_say(tmp_path) -> None:
+    """A voltage, a heading, a count and what glides are no lengths of time."""
+    sway = 10 + np.sin(np.arange(LOOPS) / 40)
+    rows = cells(",", START, VOLTS, (3 * np.arange(LOOPS)) % 360, sway, np.arange(LOOPS) // 7)
+    run = read(tmp_path, ["# times in ms", "t,battery,heading,belt,seen", *rows])
+    assert mean_ms(run) == {}
+
+
+def test_a_name_of_a_signal_is_a_length_where_it_is_said_by_name(tmp_path) -> None:
+    """Remarks that describe one column each."""
+    said = ["# heading: time to ask the compass, ms", "# move = time of the wheels [ms]", "# t: s"]
+    rows = cells(",", START / 1000, SENSE, MOVE)
+    run = read(tmp_path, [*said, "t,heading,move", *rows])
+    assert mean_ms(run) == pytest.approx({"heading": 2.0, "move": 5.0}, abs=0.11)
+
+
+def test_a_name_of_a_signal_is_a_length_where_a_sum_lacks_it(tmp_path) -> None:
+    """A row's sum is that of its addends: what is added to times is a time."""
+    total = SENSE + MOVE + LIFT
+    rows = cells(";", START / 1000, SENSE, MOVE, LIFT, VOLTS, total)
+    said = "# Dauer der Aktualisierungen in ms, Zeit in s"
+    run = read(tmp_path, [said, "Zeit;Kurs;move;lift;volt;Summe", *rows])
+    assert mean_ms(run) == pytest.approx({"Kurs": 2.0, "move": 5.0, "lift": 3.0}, abs=0.11)
+
+
+@pytest.mark.parametrize(
+    ("header", "said"),
+    [("t_us,sense_ms", "# all times in s"), ("t,sense", "# sense drifts in ms over 3 s"),
+     ("t,sense", "# warm-up 3 s"), ("t,sense", "# all values in SI units"),
+     ("t,sense", "# times in ms, times in s"), ("t,sense", "# robot: cart")],
+)  # fmt: skip
+def test_what_is_not_said_changes_no_header(header, said) -> None:
+    """A unit of its own, a number with a unit, and words of something else."""
+    like = sniff(f"{header}\n" + "\n".join(cells(",", START, SENSE)) + "\n", "log.csv")
+    assert in_stated_units(like, [said]).header == like.header
