@@ -16,15 +16,24 @@ __all__ = [
     "of_lock",
     "of_locks",
     "says_wait",
+    "waits_only",
     "words_in",
     "words_of",
 ]
 
 # Ordinary words in call names, by kind; the first kind with a hit wins.
 _WORDS: tuple[tuple[str, str], ...] = (
-    ("pacing", "pace pacing pacer tick idle idled sleep slept sleeping asleep delay throttle"),
+    (
+        "pacing",
+        "pace pacing pacer tick idle idled sleep slept sleeping asleep delay throttle ruhe ruhezeit"
+        " leerlauf repos reposo riposo descanso",
+    ),
     ("telemetry", "telemetry log logger logging dashboard publish print console report"),
-    ("wait", "wait waits waited waiting lock mutex acquire join await awaiting block blocked"),
+    (
+        "wait",
+        "wait waits waited waiting lock mutex acquire join await awaiting block blocked warten"
+        " wartezeit attente attesa espera wachten wachttijd",
+    ),
     (
         "actuator write",
         "write set command motor motors servo servos actuator actuators output apply",
@@ -116,7 +125,10 @@ def of_device(name: str) -> bool:
 
 #: Words for waiting, whatever for; and those that alone, or beside a word for the loop, mean a
 #: sleep of its own: a "gc pause" is none.
-_WAITS = frozenset(("wait", "waits", "waiting", "waited", "await", "awaiting"))
+_WAITS = frozenset((
+    "wait", "waits", "waiting", "waited", "await", "awaiting", "warten", "wartezeit", "attente",
+    "attesa", "espera", "wachten", "wachttijd",
+))  # fmt: skip
 _PAUSES = frozenset(("pause", "paused", "pausing"))
 _LOOPS = frozenset(("loop", "main", "cycle", "end", "the", "of", "before", "after", "next"))
 
@@ -130,6 +142,18 @@ def says_wait(name: str) -> bool:
     (True, True, False)
     """
     return not words_of(name).isdisjoint(_WAITS)
+
+
+def waits_only(name: str) -> bool:
+    """Whether a name says that its call waits and, but for the loop, not for what.
+
+    Examples
+    --------
+    >>> waits_only("wait"), waits_only("attesa"), waits_only("wait_next"), waits_only("imu.wait")
+    (True, True, True, False)
+    """
+    words = words_of(name)
+    return bool(words & _WAITS) and words <= _WAITS | _LOOPS | {"ms", "us", "s", "time"}
 
 
 def of_lock(name: str) -> str:

@@ -10,10 +10,10 @@ from looptime.analysers.own_beat import keeps_own_beat, turns_made
 from looptime.analysers.own_gaps import between_humps
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Bool, Float, Int
-from looptime.call_words import of_device, of_locks
+from looptime.call_words import of_device, of_locks, waits_only
 from looptime.run import Run, SelfPieces
 from looptime.schema import CallName
-from looptime.stats.arrays import median
+from looptime.stats.arrays import mad, median
 from looptime.stats.quantiles import percentiles
 
 __all__ = [
@@ -52,6 +52,8 @@ _FALLS = -0.7
 _SURE_Z = 4.0
 #: By how much the number of a call's turns may be off that of the loops.
 _EACH_LOOP = 0.02
+#: Least share of the period that a wait takes, and how much less periods vary than what it evens.
+_LEAST_WAIT, _EVENED = 0.02, 0.3
 #: Robust standard deviations off the middle from which on a loop is late, or makes up for one; the
 #: least share of the loops that are neither.
 _FAR_OFF, _USUAL = 8.0, 0.6
@@ -332,6 +334,21 @@ def _goes_against(own: Float, calls: Float) -> bool:
     return float(np.corrcoef(one, other)[0, 1]) * len(own) ** 0.5 < -_SURE_Z
 
 
+def _named_wait(run: Run, table: SelfTable) -> int | None:
+    """The one call that is named as a wait, for nothing else, and makes up for all else in a loop.
+
+    Then the periods are far more even than what the loops take without it.
+    """
+    named = [code for code, name in enumerate(run.names)
+             if name.kind_from == "guessed" and waits_only(name.name)]  # fmt: skip
+    if len(named) != 1:
+        return None
+    wait, period = table.series(named[0]), run.loop_columns.period_ns
+    if median(wait) < _LEAST_WAIT * median(period):
+        return None
+    return named[0] if mad(period * 1.0) < _EVENED * mad(period - wait * 1.0) else None
+
+
 def with_wait_named(
     run: Run, pieces: SelfPieces | None = None, table: SelfTable | None = None
 ) -> Run:
@@ -349,15 +366,18 @@ def with_wait_named(
     >>> with_wait_named(run) is run
     True
     """
-    if len(run) < 20 or run.loop_columns.body_ns is not None:
-        return run  # what follows the row of the loop is its wait
-    if any(name.kind == "pacing" for name in run.names):
+    if len(run) < 20 or any(name.kind == "pacing" for name in run.names):
+        return run
+    enclosed = run.loop_columns.body_ns is not None  # what follows the row of the loop is its wait
+    if enclosed and not any(waits_only(name.name) for name in run.names):
         return run
     if table is None:
         pieces = run.self_pieces() if pieces is None else pieces
         table = SelfTable(pieces, len(run), len(run.names))
-    code = beat_call(run, table)
+    code = None if enclosed else beat_call(run, table)
     if code is None or not _is_rest(run.names[code]):
+        code = _named_wait(run, table)
+    if code is None:
         return run
     names = list(run.names)
     names[code] = replace(names[code], kind="pacing", kind_from="guessed")

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import looptime
 from looptime.analysers.basis import prepare
 from looptime.analysers.beat_wait import (
     _ends_evenly,
@@ -12,6 +13,7 @@ from looptime.analysers.beat_wait import (
     at_tick,
     filled_tick,
     whole_tick,
+    with_wait_named,
 )
 from tests.build_run import make_run
 
@@ -205,3 +207,32 @@ def test_ends_of_calls_are_compared_from_one_loop_to_the_next(every):
     until = make_run([20] * 200, lambda k: [] if k % every else [("wait", begin[k], 10 - begin[k])])
     assert _ends_evenly(until, 0, some) == (every == 1)
     assert not _ends_evenly(make_run([20] * 200, lambda k: [("wait", 1, begin[k])]), 0, some)
+
+
+def _paced(name, even=True):
+    """A loop without a clock of its own: two calls, and one by this name that fills its period."""
+    draw = np.random.default_rng(3)
+    parts = draw.uniform(1, 3, (2, 200))
+    wait = 20 - parts.sum(axis=0) if even else draw.uniform(12, 16, 200)
+    rows = "".join(
+        f"{k},{a:.3f},{b:.3f},{w:.3f},{a + b + w + 0.01:.3f}\n"
+        for k, (a, b, w) in enumerate(zip(*parts, wait, strict=True))
+    )
+    return f"n,read_ms,move_ms,{name}_ms,period_ms\n{rows}"
+
+
+@pytest.mark.parametrize("name", ["wait", "attesa", "attente", "warten", "espera", "wachten"])
+def test_a_wait_that_makes_up_for_the_rest_is_the_loops(tmp_path, name) -> None:
+    """Its name says that it waits, and its lengths that it does so for the tick."""
+    log = tmp_path / "log.csv"
+    log.write_text(_paced(name), encoding="utf-8")
+    kinds = {call.name: call.kind for call in with_wait_named(looptime.read(log)).names}
+    assert kinds[name] == "pacing"
+
+
+@pytest.mark.parametrize(("name", "even"), [("wait", False), ("bus_wait", True)])
+def test_a_wait_for_something_else_is_not(tmp_path, name, even) -> None:
+    """One that is as long whatever else the loop does, and one for a device."""
+    log = tmp_path / "log.csv"
+    log.write_text(_paced(name, even), encoding="utf-8")
+    assert "pacing" not in [call.kind for call in with_wait_named(looptime.read(log)).names]

@@ -50,7 +50,7 @@ _DONE = {"read", "reads", "write", "send", "poll", "fetch"}
 _WHOLE = {
     "loop", "loops", "cycle", "frame", "iteration", "iter", "pass", "main", "mainloop", "overall",
     "whole", "total", "totals", "all", "sum", "full", "entire", "everything", "tick",
-    "superloop", "scan",
+    "superloop", "scan", "totale", "totaal", "summe", "gesamt", "somma", "somme", "suma", "soma",
 }  # fmt: skip
 _PERIOD = {"period", "periods", "interval", "dt", "delta", "timestep", "step", "spacing", "tstep",
            "periode", "periodo", "zyklus", "zykluszeit", "zyklusdauer", "takt", "taktzeit",
@@ -58,7 +58,8 @@ _PERIOD = {"period", "periods", "interval", "dt", "delta", "timestep", "step", "
            "abstand"}  # fmt: skip
 _BUSY = {
     "busy", "work", "working", "exec", "execution", "execute", "active", "processing", "process",
-    "body", "cpu", "runtime", "computation", "compute",
+    "body", "cpu", "runtime", "computation", "compute", "arbeit", "arbeitszeit", "werk", "travail",
+    "lavoro", "trabajo", "trabalho",
 }  # fmt: skip
 _LATENCY = {
     "latency", "age", "staleness", "lag", "delay", "roundtrip", "rtt", "ping", "e2e", "response",
@@ -67,7 +68,8 @@ _LATENCY = {
 }  # fmt: skip
 _DEVIATION = {
     "jitter", "error", "err", "deviation", "dev", "diff", "difference", "offset", "skew", "drift",
-    "overshoot", "slip", "overrun", "slack", "margin", "headroom", "remaining",
+    "overshoot", "slip", "overrun", "slack", "margin", "headroom", "remaining", "spare", "reserve",
+    "marge", "reste", "holgura", "margen", "margine", "speling", "margem", "folga",
     "abweichung", "schwankung", "versatz", "differenz", "ueberschreitung", "uberschreitung",
     "desviacion", "desfase", "diferencia", "desvio", "diferenca", "ecart", "ecarts", "decalage",
     "gigue", "erreur", "deviazione", "scostamento", "scarto", "differenza", "errore", "afwijking",

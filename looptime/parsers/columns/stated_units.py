@@ -11,10 +11,11 @@ from looptime.array_types import Float
 from looptime.parsers.columns.against_steps import together
 from looptime.parsers.columns.bare_columns import glides
 from looptime.parsers.columns.lexicon import meaning, tokens
+from looptime.parsers.columns.unit import is_plausible
 from looptime.parsers.text.dialect import LONGEST_REMARK, Dialect, numbers
 from looptime.records import dataclass
 from looptime.signal_names import of_another_unit
-from looptime.units import split_unit, word_unit
+from looptime.units import UNITS, split_unit, word_unit
 
 __all__ = ["in_stated_units"]
 
@@ -96,8 +97,10 @@ def in_stated_units(dialect: Dialect, above: Sequence[str]) -> Dialect:
     kind = next((kind for kind in ("rest", "all", "lengths", "times") if said.of.get(kind)), "")
     units = said.of.get(kind, set())
     if len(units) == 1:
-        for at in _those(dialect, open_, kind):
-            made[at] = f"{made[at]} [{next(iter(units))}]"
+        unit = next(iter(units))
+        timed = kind == "rest" and not said.named  # what was named beside it may be the clock
+        for at in _those(dialect, open_, "lengths" if timed else kind, UNITS[unit]):
+            made[at] = f"{made[at]} [{unit}]"
     return dialect if made == list(header) else replace(dialect, header=tuple(made))
 
 
@@ -120,7 +123,8 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
         if mine:
             waiting, kind, others = [*([] if others else waiting), *mine], "", 0
         elif who:
-            kind = next((_KINDS[word] for word in who if word in _KINDS), "")
+            kinds = [_KINDS[word] for word in who if word in _KINDS]
+            kind = "rest" if "rest" in kinds else next(iter(kinds), "")
             others += 1
             waiting = waiting if others < 2 or unit else []
         if unit or told:
@@ -163,7 +167,7 @@ def _unit(word: str) -> str | None:
     return None if found is None else _THOUSANDTHS[(found[1] or "").rstrip("s")]
 
 
-def _those(dialect: Dialect, open_: list[int], kind: str) -> list[int]:
+def _those(dialect: Dialect, open_: list[int], kind: str, ns: int) -> list[int]:
     """Of columns without a unit, those that a unit of the times, or of all, is the unit of."""
     header, made, signals = dialect.header or (), [], []
     for at in open_:
@@ -172,7 +176,7 @@ def _those(dialect: Dialect, open_: list[int], kind: str) -> list[int]:
         if _counts(values) or not np.isfinite(values).any():
             continue
         if means == "clock":
-            made += [at] if kind != "lengths" else []
+            made += [at] if kind != "lengths" and is_plausible(np.diff(values), ns) else []
         elif means == "bare" or (len(words) > 1 and words[0] in ("t", "dt") and means == "signal"):
             made += [at] if _may_last(values) else []
         elif means in _LENGTHS and not of_another_unit(header[at]):

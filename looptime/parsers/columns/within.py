@@ -1,7 +1,9 @@
 """Parts that lie in other parts or run beside the loop, so that none is counted twice."""
 
+import re
 from collections import Counter
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 
@@ -38,6 +40,9 @@ _ACROSS = 0.1
 #: Fewest lengths of which one may be the period of a loop that waits for its tick, the share of the
 #: rows in which it holds the others, and how much less it varies than they do.
 _FEWEST, _HELD, _MORE_EVEN = 3, 0.99, 0.5
+#: Words of names that say that a part lies in another; parts of which two may lie in others.
+_OF_WHICH = frozenset(("which", "davon", "dont", "cui", "cuales", "waarvan", "quais"))
+_PAIRED = 12
 
 
 def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, Role]:
@@ -55,6 +60,8 @@ def within(seen: list[Seen], steps: Steps, roles: dict[int, Role]) -> dict[int, 
     _several_in_one(seen, named, lengths, roles)
     if len(parts) < 2:
         return roles
+    _of_which(seen, parts, lengths, roles)
+    _held_by_a_whole(seen, parts, lengths, roles)
     table = np.stack([lengths[at] for at in parts], axis=1)
     sums = enclosing(np.clip(np.nan_to_num(table), -_MOST_NS, _MOST_NS).astype(np.int64))
     for inner, outer in zip(parts, sums, strict=True):
@@ -149,6 +156,61 @@ def _several_in_one(
             roles[at] = replace(roles[at], inside=outer, why=why, sure="likely")
 
 
+def _of_which(
+    seen: list[Seen], parts: list[int], lengths: dict[int, Float], roles: dict[int, Role]
+) -> None:
+    """Put parts whose names say "of which" into the nearest before them that is never shorter."""
+    for place, inner in enumerate(parts):
+        said = re.split(r"[\W_]+", seen[inner].name.lower())
+        if roles[inner].inside >= 0 or _OF_WHICH.isdisjoint(said):
+            continue
+        for outer in parts[:place][::-1]:
+            if roles[outer].inside < 0 and _never_longer(lengths[inner], lengths[outer]):
+                why = f"its name says so and {seen[outer].name} is never shorter"
+                roles[inner] = replace(roles[inner], inside=outer, why=why)
+                break
+
+
+def _held_by_a_whole(
+    seen: list[Seen], parts: list[int], lengths: dict[int, Float], roles: dict[int, Role]
+) -> None:
+    """Put parts into others where all together are longer than the whole that holds the others.
+
+    Where it can't be told in which, they are left beside: nothing is counted twice.
+    """
+    wholes = (seen[at].values * role.unit_ns for at, role in roles.items() if role.unit_ns
+              and (role.taken_as, role.sure, role.moved) == ("whole", "sure", 0))  # fmt: skip
+    whole = next(wholes, None)
+    top = [at for at in parts if roles[at].inside < 0]
+    if whole is None or len(top) < _FEWEST or len(top) > _SEARCHED:
+        return
+    total = summed([lengths[at] for at in top])
+    if total is None or over(total, whole) <= 1 - MOST:
+        return
+    around = {at: [o for o in top if o != at and _never_longer(lengths[at], lengths[o])]
+              for at in top}  # fmt: skip
+    inner = [at for at in top if around[at]]
+    fit = []
+    for some in (*((one,) for one in inner), *combinations(inner[:_PAIRED], 2)):
+        rest = total - np.nansum([lengths[at] for at in some], axis=0)
+        if over(rest, whole) <= 1 - _HELD and all(set(around[at]) - {*some} for at in some):
+            fit.append((len(some), mad(whole - rest), some))
+    for at in min(fit)[2] if fit else ():
+        outer = max(set(around[at]) - {*min(fit)[2]}, key=lambda o: _grows(lengths[at], lengths[o]))
+        why = "beside the others it would not fit into the whole: it lies in "
+        if len(around[at]) == 1 or _grows(lengths[at], lengths[outer]) > 0:
+            why += seen[outer].name
+            roles[at] = replace(roles[at], inside=outer, why=why, sure="likely")
+        else:
+            why += "one of them"
+            roles[at] = replace(roles[at], taken_as="beside", why=why, sure="unsure")
+
+
+def _never_longer(inner: Float, outer: Float) -> bool:
+    both = np.isfinite(inner) & np.isfinite(outer)
+    return both.sum() >= ENOUGH and over(inner[both], outer[both]) <= 1 - _HELD
+
+
 def _too_long(lengths: list[Float], steps: Steps) -> bool:
     """Whether parts one after another would be longer than the loop."""
     total = summed(lengths)
@@ -194,7 +256,11 @@ def _make_room(
     told = _told(np.stack([lengths[at] for at in top], axis=1), steps)
     length = [float(np.nanmedian(lengths[at])) for at in top]
     _, _, least = min(zip(told, [-one for one in length], top, strict=True))
-    _beside([least], roles)
+    if np.ptp(lengths[least]) == 0:  # no length is measured alike to the digit in each row
+        why = "it is the same in each row, and with it the parts would be longer than the loop"
+        roles[least] = replace(roles[least], taken_as="setting", why=why, sure="likely")
+    else:
+        _beside([least], roles)
 
 
 def _beside(parts: list[int], roles: dict[int, Role]) -> None:

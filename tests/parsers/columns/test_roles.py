@@ -647,3 +647,39 @@ def test_a_value_that_stays_near_the_last_one_is_no_part_beside_a_period(tmp_pat
         text = f"ms,dt,{name}\n" + "".join(f"{t},{d},{v:.2f}\n" for t, d, v in rows)
         if name == "pack" or taken == "stamps":
             assert read(tmp_path, text, name=f"{taken}.csv").layout == taken
+
+
+def _busy(around, inside, *others):
+    """Columns of lengths [ms], the last the whole of all but the one that lies in the first."""
+    draw = np.random.default_rng(5)
+    outer = draw.uniform(6.5, 7.5, 200)
+    inner = outer * 0.6 + draw.uniform(0, 1, 200)
+    rest = [draw.uniform(1, 2, 200) for _ in others]
+    whole = outer + sum(rest) + 0.1
+    columns = [(around, outer), (inside, inner), *zip(others, rest, strict=True)]
+    seen = [Seen("duration", v, 1_000_000, tuple(n.split("_")), n) for n, v in columns]
+    return [*seen, Seen("busy", whole, 1_000_000, (), "busy")], 20e6 * np.arange(200.0)
+
+
+@pytest.mark.parametrize("name", ["of_which_bus", "davon_bus", "dont_bus", "di_cui_bus", "spi"])
+def test_a_part_without_which_the_others_fill_the_whole_lies_in_one(name) -> None:
+    """Parts that are longer together than the whole that holds them: by name, or by that alone."""
+    seen, clock = _busy("drive", name, "imu", "lift")
+    roles = judge(seen, clock).roles
+    assert [role.taken_as for role in roles] == ["part"] * 4 + ["whole"]
+    assert [role.inside for role in roles] == [-1, 0, -1, -1, -1]
+
+
+def test_parts_that_fill_the_whole_lie_in_none() -> None:
+    """The same without the one that lies in another."""
+    seen, clock = _busy("drive", "spi", "imu", "lift")
+    roles = judge([seen[0], *seen[2:]], clock).roles
+    assert [role.inside for role in roles] == [-1] * 4
+
+
+def test_what_is_the_same_in_each_row_was_set() -> None:
+    """A period that is aimed at, as long as the loop, beside lengths that are measured."""
+    seen, clock = _busy("drive", "spi", "imu", "lift")
+    aim = Seen("duration", np.full(200, 20.0), 1_000_000, ("doel",), "doel")
+    roles = judge([aim, *seen], clock).roles
+    assert [role.taken_as for role in roles] == ["setting", *["part"] * 4, "whole"]
