@@ -343,10 +343,11 @@ def _named_wait(run: Run, table: SelfTable) -> int | None:
              if name.kind_from == "guessed" and waits_only(name.name)]  # fmt: skip
     if len(named) != 1:
         return None
-    wait, period = table.series(named[0]), run.loop_columns.period_ns
+    wait: Float = table.series(named[0]).astype(np.float64)
+    period: Float = run.loop_columns.period_ns.astype(np.float64)
     if median(wait) < _LEAST_WAIT * median(period):
         return None
-    return named[0] if mad(period * 1.0) < _EVENED * mad(period - wait * 1.0) else None
+    return named[0] if mad(period) < _EVENED * mad(period - wait) else None
 
 
 def with_wait_named(

@@ -160,12 +160,12 @@ def _of_which(
     seen: list[Seen], parts: list[int], lengths: dict[int, Float], roles: dict[int, Role]
 ) -> None:
     """Put parts whose names say "of which" into the nearest before them that is never shorter."""
+    said = {at: _OF_WHICH & set(re.split(r"[\W_]+", seen[at].name.lower())) for at in parts}
     for place, inner in enumerate(parts):
-        said = re.split(r"[\W_]+", seen[inner].name.lower())
-        if roles[inner].inside >= 0 or _OF_WHICH.isdisjoint(said):
+        if roles[inner].inside >= 0 or not said[inner]:
             continue
         for outer in parts[:place][::-1]:
-            if roles[outer].inside < 0 and _never_longer(lengths[inner], lengths[outer]):
+            if not said[outer] and _never_longer(lengths[inner], lengths[outer]):
                 why = f"its name says so and {seen[outer].name} is never shorter"
                 roles[inner] = replace(roles[inner], inside=outer, why=why)
                 break
