@@ -92,7 +92,9 @@ def _where_done(one: Seen) -> Seen:
 def contradicted(seen: list[Seen], roles: dict[int, Role]) -> dict[int, Role]:
     """Wholes that are often shorter than the lengths beside them in the same rows: unsure.
 
-    Where the lengths that it grows with explain it, the others lie elsewhere, as in a thread.
+    Where the lengths that it grows with explain it, the others lie elsewhere, as in a thread. A
+    column without a unit beside lengths that have theirs is then no length at all; nor is one of
+    which they explain nothing, as of a load in percent.
     """
     made: dict[int, Role] = {}
     lengths = [at for at in range(len(seen)) if at not in roles and seen[at].meaning == "duration"]
@@ -100,10 +102,18 @@ def contradicted(seen: list[Seen], roles: dict[int, Role]) -> dict[int, Role]:
         unit = roles[at].unit_ns or 1
         inner = [seen[k].values * (seen[k].unit_ns or unit) for k in lengths]
         rest, own = summed(inner), seen[at].values * unit
-        if rest is None or min(over(rest, np.roll(own, by)) for by in (-1, 0, 1)) <= _OFTEN:
+        bare = seen[at].unit_ns is None and all(seen[k].unit_ns for k in lengths)
+        shorter = (
+            rest is not None and min(over(rest, np.roll(own, by)) for by in (-1, 0, 1)) > _OFTEN
+        )
+        if rest is None or not (shorter or bare):
             continue
         fit = together(np.stack([np.nan_to_num(one) for one in inner], axis=1), own)
-        if fit is None or fit.explained < MOST_OF_IT:
+        explained = 0.0 if fit is None else fit.explained
+        if bare and explained < (MOST_OF_IT if shorter else _ALIKE):
+            why = "its header names no unit, as the lengths do, and it does not go with them"
+            made[at] = Role("signal", None, "", why, "likely")
+        elif shorter and explained < MOST_OF_IT:
             why = f"{roles[at].why}, but the lengths beside it are longer together"
             made[at] = replace(roles[at], why=why, sure="unsure")
     return made

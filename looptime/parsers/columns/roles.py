@@ -36,6 +36,7 @@ from looptime.parsers.columns.named_wholes import (
 )
 from looptime.parsers.columns.other_row import by_row, own_rows
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
+from looptime.parsers.columns.so_far import so_far
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
 from looptime.stats.arrays import HUGE, mad
@@ -89,6 +90,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
                              for at, one in enumerate(seen)])  # fmt: skip
     seen = [one if at in roles else _not_done(one) for at, one in enumerate(seen)]
     steps, moves = own_rows(seen, steps, clock is not None)
+    roles |= so_far(seen, roles)
     for at, one in enumerate(seen):
         if at not in roles and one.meaning in _OF_THE_LOOP:
             roles[at] = _of_the_loop(one, steps, clock is not None)
