@@ -108,7 +108,9 @@ def contradicted(seen: list[Seen], roles: dict[int, Role]) -> dict[int, Role]:
         )
         if rest is None or not (shorter or bare):
             continue
-        fit = together(np.stack([np.nan_to_num(one) for one in inner], axis=1), own)
+        beside = [seen[k].values * unit for k in range(len(seen))
+                  if bare and k not in roles and seen[k].meaning == "bare"]  # fmt: skip
+        fit = together(np.stack([np.nan_to_num(one) for one in inner + beside], axis=1), own)
         explained = 0.0 if fit is None else fit.explained
         if bare and explained < (MOST_OF_IT if shorter else _ALIKE):
             why = "its header names no unit, as the lengths do, and it does not go with them"

@@ -22,6 +22,10 @@ __all__ = ["in_stated_units"]
 #: What parts a line into what is said of some columns each.
 _PARTED = re.compile(r"[,;|()\[\]{}]|\s[-\u2013\u2014]+\s|\.(?=\s|$)|\s{3,}")
 _WORD = re.compile(r"[^\s:=\"']+")
+#: A unit that stands by itself between marks.
+_LISTED = re.compile(
+    r"(?<=[,;|:])\s*(?:[num\u00b5\u03bc]?s|[num]?sec)\s*(?=[,;|]|$)", re.IGNORECASE
+)
 #: Seconds and parts of them in other languages, without accents.
 _SECONDS = re.compile(r"(nano|mi[ck]ros?|mill?is?)?-?(?:sec|sek|seg)\w{0,6}")
 _THOUSANDTHS = {"": "s", "nano": "ns", "micro": "us", "mikro": "us", "milli": "ms", "mili": "ms"}
@@ -106,6 +110,8 @@ def in_stated_units(dialect: Dialect, above: Sequence[str]) -> Dialect:
 
 def _read(line: str, names: dict[str, str], said: _Said) -> None:
     """Take down what a line says, clause by clause; names wait for the unit that comes."""
+    if len(_LISTED.findall(line)) > 1:
+        return  # a unit for each column in turn, as `sniff` reads them
     waiting: list[str] = []
     kind, others = "", 0
     for text in _PARTED.split(line.lstrip(" #/%;*!-")):

@@ -103,3 +103,19 @@ def test_a_load_without_a_unit_is_no_length_beside_some_that_have_theirs(tmp_pat
     assert np.median(read(path).loop_columns.period_ns) / 1e6 == pytest.approx(
         np.median(took), abs=0.02
     )
+
+
+def test_a_whole_without_a_unit_that_grows_with_its_parts_stays_one(tmp_path):
+    """One part alone has a unit: busy is the sum of all three and 0.2 ms."""
+    draw = np.random.default_rng(9)
+    parts = (np.array([[1400], [5900], [2100]]) + 200 * draw.standard_normal((3, 300))).round()
+    busy = parts.sum(axis=0) + 200
+    at = 800 + np.cumsum(np.full(300, 13))
+    rows = "".join(
+        f"imu {a:.0f} us | wheels {b:.0f} | grip {c:.0f} | busy {d:.0f} | up {t} ms\n"
+        for a, b, c, d, t in zip(*parts, busy, at, strict=True)
+    )
+    path = tmp_path / "serial.log"
+    path.write_text(rows, encoding="utf-8")
+    assert {call.name for call in read(path).names} == {"imu", "wheels", "grip"}
+    assert summarise(read(path)).pace.headroom_ms is not None

@@ -125,3 +125,11 @@ def test_what_is_not_said_changes_no_header(header, said) -> None:
     """A unit of its own, a number with a unit, and words of something else."""
     like = sniff(f"{header}\n" + "\n".join(cells(",", START, SENSE)) + "\n", "log.csv")
     assert in_stated_units(like, [said]).header == like.header
+
+
+@pytest.mark.parametrize("said", ["# unites: s, us, us", "s; us; us", "# units | s | us | us"])
+def test_a_unit_for_each_column_in_turn_is_no_unit_of_all(said):
+    """Which is whose is told elsewhere: here it would make the first unit that of each column."""
+    rows = [f"{k / 100:.2f},{900 + k % 7},{500 + k % 5}" for k in range(60)]
+    like = sniff("temps,gyro,roues\n" + "\n".join(rows) + "\n", "a.csv")
+    assert in_stated_units(like, [said]).header == ("temps", "gyro", "roues")
