@@ -18,7 +18,7 @@ from looptime.run import OtherClock
 from looptime.stats.autocorrelation import inflation
 from looptime.units import NS_PER_S, UNITS
 
-__all__ = ["Choice", "choose_clock", "keeps_time", "names_clock", "second_clock"]
+__all__ = ["Choice", "choose_clock", "finer_of", "keeps_time", "names_clock", "second_clock"]
 
 #: Steps by which a clock that is not set anew goes back at most, and the longest step [ns].
 _BACK, _LONGEST = 20.0, 10 * NS_PER_S
@@ -28,6 +28,8 @@ _SIDE, _SET = 10, 6.0
 _OWN = ("device", "board", "robot", "sensor", "micros", "millis", "nanos", "mono")
 _HOST = ("host", "wall", "utc", "received", "arrival", "pc", "laptop", "log", "date")
 _ALIKE = 1.25
+#: Share of the steps in which a clock stands still that ticks too coarsely, and one that does not.
+_STANDS, _MOVES = 0.3, 0.02
 #: Rows by which a column that no header calls a clock is one.
 _ROWS = 20
 _PARTS = ("time", "clock", "stamp", "micros", "millis")
@@ -179,9 +181,29 @@ class Choice:
     other: OtherClock | None
 
 
+def finer_of(first: Int, second: Int) -> int | None:
+    """Which of two clocks ticks finely enough for the rows, 0 or 1, where the other does not.
+
+    One that stands still from row to row may well be even from loop to loop.
+
+    Examples
+    --------
+    >>> fine = 1300 * np.arange(100)
+    >>> finer_of(fine // 10_000 * 10_000, fine), finer_of(fine, fine + 5)
+    (1, None)
+    """
+    if len(first) < _ROWS:
+        return None
+    stands = [float((np.diff(clock) == 0).mean()) for clock in (first, second)]
+    if min(stands) >= _MOVES or max(stands) <= _STANDS:
+        return None
+    return int(stands[1] < stands[0])
+
+
 def choose_clock(
-    first: Int, second: Int, heads_: tuple[Head, Head], may_swap: bool = True
-) -> Choice:
+    first: Int, second: Int, heads_: tuple[Head, Head], may_swap: bool = True,
+    finer: int | None = None,
+) -> Choice:  # fmt: skip
     """Judge two clocks by how even their steps are.
 
     Parameters
@@ -192,6 +214,8 @@ def choose_clock(
         Their columns.
     may_swap : bool
         Whether the second may be used in place of the first.
+    finer : int, optional
+        Which of the two alone ticks finely enough for the log's rows, as `finer_of` tells.
 
     Returns
     -------
@@ -218,7 +242,9 @@ def choose_clock(
     one, two = one[on], two[on]
     spread = (float(one.std()), float(two.std()))
     swap = spread[1] * _ALIKE < spread[0]
-    if not swap and spread[1] < spread[0] * _ALIKE:
+    if finer is not None:
+        swap = bool(finer)
+    elif not swap and spread[1] < spread[0] * _ALIKE:
         swap = _own(heads_[1]) and not _own(heads_[0])
     swap = swap and may_swap
     used, other = (two, one) if swap else (one, two)

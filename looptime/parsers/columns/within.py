@@ -161,10 +161,10 @@ def _of_which(
 ) -> None:
     """Put parts whose names say "of which" into the nearest before them that is never shorter."""
     said = {at: _OF_WHICH & set(re.split(r"[\W_]+", seen[at].name.lower())) for at in parts}
-    for place, inner in enumerate(parts):
+    for inner in sorted(parts):
         if roles[inner].inside >= 0 or not said[inner]:
             continue
-        for outer in parts[:place][::-1]:
+        for outer in sorted((at for at in parts if at < inner), reverse=True):
             if not said[outer] and _never_longer(lengths[inner], lengths[outer]):
                 why = f"its name says so and {seen[outer].name} is never shorter"
                 roles[inner] = replace(roles[inner], inside=outer, why=why)

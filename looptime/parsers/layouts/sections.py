@@ -32,6 +32,7 @@ from looptime.parsers.layouts.merged import odd_turns, out_of_turn
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.parsers.text.table import damaged_lines
 from looptime.schema import REASONS, SUMMED
+from looptime.stats.arrays import mad
 from looptime.words import listed
 
 __all__ = ["LAYOUT"]
@@ -58,6 +59,9 @@ _CLOCKS = ("start", "starttime", "begin", "timestamp", "ts", "t", "end", "stop")
 
 #: Of more names than this, those in less than a share of the loops are looked at as one.
 _MANY, _SELDOM = 200, 0.01
+#: Sections of which one may hold all others, in what share of the loops it must, and how much less
+#: what is left of it varies than it does.
+_SEVERAL, _HELD, _STEADIER = 4, 0.98, 0.5
 #: Lengths of so many sections do not each exceed the one before.
 _SOME = 20
 #: Nor do so many under a header that says nothing but a unit.
@@ -392,7 +396,15 @@ def _whole(table: Int, parent: Int, top: Int, names: list[str]) -> int:
             return int(column)
     if len(top) == 1 and (parent == top[0]).any():
         return int(top[0])
-    return -1
+    held = (at for at in top if len(top) >= _SEVERAL and _holds(table[:, top], table[:, at]))
+    return int(next(held, -1))
+
+
+def _holds(table: Int, one: Int) -> bool:
+    """Whether a section is as long as all others together and a rest that varies less than it."""
+    whole: Float = one.astype(np.float64)
+    rest: Float = 2 * whole - table.sum(axis=1)
+    return bool((rest >= 0).mean() >= _HELD) and mad(rest) < _STEADIER * mad(whole)
 
 
 def _laid(loop: Int, column: Int, length: Int, parent: Int, names: list[str]) -> Parts:

@@ -18,7 +18,7 @@ from looptime.parsers.columns.evidence import shown
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.phases import phase_names, take_phase, word_wants
 from looptime.parsers.columns.sampled import age_name, held_stamps, sample_stamps
-from looptime.parsers.columns.second_clock import choose_clock, second_clock
+from looptime.parsers.columns.second_clock import choose_clock, finer_of, second_clock
 from looptime.parsers.columns.signals import (
     count_column,
     in_degrees,
@@ -259,7 +259,8 @@ def _steadier(
         return main[1], None
     key = _clock_key(layout, table)
     one, two = table.columns[key], table.columns[SECOND]
-    choice = choose_clock(one[rows], two[rows], (main[0], second[0]), layout.swaps)
+    finer = finer_of(one, two)
+    choice = choose_clock(one[rows], two[rows], (main[0], second[0]), layout.swaps, finer)
     if not choice.swap:
         return main[1], choice.other
     table.columns[key] = two

@@ -175,12 +175,18 @@ def refuse_shared(dialect: Dialect, path: str) -> None:
                 continue
             of = f"holds several rows of each number in {number.text!r}, one for each of "
             shown = ", ".join(dict.fromkeys(row[word.index] for row in dialect.sample[:4]))
-            by = f"--by {word.text}" if word.word in _SENDERS else ""
+            by = f"--by {word.text}" if word.word in _SENDERS - {"name"} else ""
             how = by or _as_named(every, number, word, dialect)
-            what = "each sends its own, read each by itself with " if by else (
-                "such rows are calls of one loop and no loops: name the columns, such as --columns "
-            )  # fmt: skip
-            raise LogError(f"{of}{word.text!r} ({shown}, ...): {what}{how}", path,
+            what = "such rows are calls of one loop and no loops"
+            if by:
+                what = f"each sends its own, read each by itself with {how}"
+            elif how:
+                what += f": name the columns, such as --columns {how}"
+            else:
+                what += (
+                    ", and nothing says how long each takes: log when it begins and ends, or that"
+                )
+            raise LogError(f"{of}{word.text!r} ({shown}, ...): {what}", path,
                            dialect.first_row)  # fmt: skip
 
 
@@ -199,13 +205,13 @@ def _share_numbers(number: Head, word: Head, dialect: Dialect) -> bool:
 
 
 def _as_named(every: list[Head], number: Head, word: Head, dialect: Dialect) -> str:
-    """Names for the columns of calls that say no more than how long each took."""
+    """Names for the columns of calls that say no more than how long each took; empty for others."""
     names = ["skip"] * dialect.fields
     names[number.index], names[word.index] = "loop", "name"
     lengths = [head for head in every if meaning(head.text) == "duration"
                and not rises(numbers(dialect, head.index))]  # fmt: skip
     if len(lengths) != 1:
-        return "loop,name,start_ms,duration_ms"
+        return "loop,name,start_ms,duration_ms" if lengths else ""
     length = lengths[0]
     names[length.index] = f"duration_{length.unit}" if length.unit else "duration"
     return f'"{",".join(names)}"'

@@ -286,3 +286,18 @@ def test_instants_at_which_loops_are_due_are_no_clock(tmp_path):
                                                      for k, t in enumerate(start)))  # fmt: skip
     run = looptime.read(path)
     assert run.loop_columns.period_ns / 1e6 == pytest.approx(np.diff(start), abs=2e-3)
+
+
+def test_the_clock_that_tells_the_rows_of_a_loop_apart_is_used(tmp_path):
+    """A host that stamps to 10 ms shows even loops of 20 ms, and calls of 3 and 5 ms as none."""
+    rows = []
+    for k in range(100):
+        for name, begin, end in (("gyro", 0, 3000), ("wheels", 3100, 8100)):
+            for at, what in ((begin, "begin"), (end, "end")):
+                us = 20_000 * k + at
+                rows.append((f"{1_000 + us // 10_000 / 100:.2f}", us, name, what))
+    run = looptime.read(write(tmp_path, "pc_s,unit_us,block,event", rows))
+    took = run.calls.groupby("name", observed=True)["duration_ns"].median() / 1e6
+    assert took.to_dict() == pytest.approx({"gyro": 3.0, "wheels": 5.0})
+    assert run.clock.other is not None
+    assert run.clock.other["column"] == "pc_s"

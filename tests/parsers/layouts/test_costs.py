@@ -610,3 +610,20 @@ def test_two_logs_mixed_under_a_time_of_another_language(tmp_path, head, refused
             read(tmp_path, text)
     else:
         assert len(read(tmp_path, text)) == 400
+
+
+def test_of_which_is_said_of_the_part_before(tmp_path):
+    """The motors take longer than the gyro in each row as well, and stand behind it."""
+    draw = np.random.default_rng(17)
+    sense, solve, move = (
+        (mean * (1 + draw.uniform(-0.1, 0.1, 200))).round(2) for mean in (5, 1, 3)
+    )
+    gyro = (0.36 * sense + draw.uniform(-0.1, 0.1, 200)).round(2)
+    rows = "".join(
+        f"{77 + 20 * k}.00,{a},{b},{c},{d},{a + c + d + 0.05:.2f}\n"
+        for k, (a, b, c, d) in enumerate(zip(sense, gyro, solve, move, strict=True))
+    )
+    head = "t (ms),capteurs (ms),dont gyro (ms),calcul (ms),moteurs (ms),travail (ms)\n"
+    took = self_ms(read(tmp_path, head + rows))
+    assert took["capteurs"][:99] == pytest.approx((sense - gyro)[:99])
+    assert took["moteurs"][:99] == pytest.approx(move[:99])

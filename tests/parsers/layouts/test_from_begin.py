@@ -129,3 +129,12 @@ def test_what_begins_anew():
     assert counted(*table(a=7 - inside, b=begin)) == []
     found, like = table(a=inside, b=begin // 10)
     assert begin_of(found[0], found[1:], like) is None  # it numbers the loops
+
+
+def test_rows_that_only_say_when_each_call_ended_ask_for_more(tmp_path):
+    """No names of columns would make lengths of them: none is offered."""
+    ends = [(k, name, 20 * k + at) for k in range(30) for name, at in (("imu", 2), ("drive", 7))]
+    rows = "".join(f"{k},{name},{at}\n" for k, name, at in ends)
+    with pytest.raises(LogError, match="nothing says how long each takes") as caught:
+        read(tmp_path, "lap,what,end_ms\n" + rows)
+    assert "--" not in str(caught.value)

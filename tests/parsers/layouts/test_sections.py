@@ -137,3 +137,21 @@ def test_sections_that_are_longer_from_one_to_the_next_are_lengths(tmp_path):
         f"{name},{ms:.3f}\n" for row in took for name, ms in zip("abcd", row, strict=True)
     )
     assert sum(periods_ms(read(tmp_path, log))) == pytest.approx(took.sum(), rel=0.01)
+
+
+@pytest.mark.parametrize("whole", ["ciclo", "tour", "alles"])
+def test_a_row_that_holds_all_others_of_its_loop_is_the_loop_under_any_word(tmp_path, whole):
+    """Three parts and 0.2 ms of rest, by hand; a fourth part as long as the others is none."""
+    draw = np.random.default_rng(3)
+    parts = (np.array([2.0, 3.0, 5.0]) + 0.2 * draw.standard_normal((60, 3))).round(2)
+    rests = (0.2 + 0.01 * draw.standard_normal(60)).round(2)
+    rows, own = [], []
+    for three, rest in zip(parts, rests, strict=True):
+        rows += [f"{name},{took:.2f}" for name, took in zip("abc", three, strict=True)]
+        rows.append(f"{whole},{three.sum() + rest:.2f}")
+        own.append(f"{whole},{10.2 + 0.2 * draw.standard_normal():.2f}")
+    run = read(tmp_path, "what,took_ms\n" + "\n".join(rows) + "\n")
+    assert periods_ms(run) == pytest.approx(parts.sum(axis=1) + rests)
+    other = [own[k // 4] if k % 4 == 3 else row for k, row in enumerate(rows)]
+    run = read(tmp_path, "what,took_ms\n" + "\n".join(other) + "\n")
+    assert np.mean(periods_ms(run)) == pytest.approx(parts.sum(axis=1).mean() + 10.2, abs=0.1)
