@@ -26,6 +26,8 @@ _NEAR, _KNOWN, _ALL = 0.02, 0.05, 0.95
 _VARIES, _BEYOND, _TARGET = 5.0, 0.05, 0.97
 #: And by so much of what it varies that would leave them the same time.
 _SOME = 0.1
+#: Steps beyond this are damage [ns].
+_BOUND = 1e18
 #: Kinds of columns that may hold lengths, whatever their headers say.
 _MAYBE = ("duration", "bare", "signal")
 
@@ -132,7 +134,7 @@ def off_by(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, 
 
 def _tick(step: Float) -> float:
     """By how much the steps of a clock may be off: those of two stamps [ns]."""
-    known = step[np.isfinite(step)]
+    known = step[np.abs(step) < _BOUND]  # false for none
     return 2.0 * common_divisor(np.rint(known).astype(np.int64))
 
 
