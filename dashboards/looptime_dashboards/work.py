@@ -113,7 +113,8 @@ class Work:
         except TimeoutError:
             if future.done():  # just now, or the work itself ran into one
                 return cast("T", future.result())
-            raise Pending(text + self._so_far(key), self._share.get(key)) from None
+            share = self._share.get(key)  # once: it grows meanwhile
+            raise Pending(text + self._so_far(key, share), share) from None
         return found
 
     def twice(self, key: tuple[Hashable, ...], make: Callable[[], T], quick: Callable[[], T],
@@ -192,9 +193,8 @@ class Work:
             if self._answers[key].done():
                 self._lose(key)
 
-    def _so_far(self, key: Hashable) -> str:
+    def _so_far(self, key: Hashable, share: float | None) -> str:
         """How far the work is, where it tells; else how long it has taken, where that is long."""
-        share = self._share.get(key)
         if share is not None:
             return f": {100 * share:.0f} %"
         taken = time.monotonic() - self._since.get(key, time.monotonic())
