@@ -21,6 +21,9 @@ __all__ = [
     "words_of",
 ]
 
+#: Waiting in other languages.
+_WAITS_ABROAD = "warten wartezeit attente attesa espera wachten wachttijd"
+
 # Ordinary words in call names, by kind; the first kind with a hit wins.
 _WORDS: tuple[tuple[str, str], ...] = (
     (
@@ -31,8 +34,8 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ("telemetry", "telemetry log logger logging dashboard publish print console report"),
     (
         "wait",
-        "wait waits waited waiting lock mutex acquire join await awaiting block blocked warten"
-        " wartezeit attente attesa espera wachten wachttijd",
+        "wait waits waited waiting lock mutex acquire join await awaiting block blocked "
+        + _WAITS_ABROAD,
     ),
     (
         "actuator write",
@@ -126,8 +129,7 @@ def of_device(name: str) -> bool:
 #: Words for waiting, whatever for; and those that alone, or beside a word for the loop, mean a
 #: sleep of its own: a "gc pause" is none.
 _WAITS = frozenset((
-    "wait", "waits", "waiting", "waited", "await", "awaiting", "warten", "wartezeit", "attente",
-    "attesa", "espera", "wachten", "wachttijd",
+    "wait", "waits", "waiting", "waited", "await", "awaiting", *_WAITS_ABROAD.split(),
 ))  # fmt: skip
 _PAUSES = frozenset(("pause", "paused", "pausing"))
 _LOOPS = frozenset(("loop", "main", "cycle", "end", "the", "of", "before", "after", "next"))

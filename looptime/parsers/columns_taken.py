@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from looptime.errors import UsageError
 from looptime.parsers.columns.dates import DATE, date_column
 from looptime.parsers.columns.evidence import counts_rows
-from looptime.parsers.columns.headers import heads
+from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
 from looptime.parsers.columns.phases import in_long_stretches
 from looptime.parsers.columns.role import MAYBE
@@ -138,11 +138,14 @@ def columns_taken(
     ended = "stamped at its end" in run.loop_from
     side = "end" if ended else columns.stamped.side
     of_loops = layout.name in _ROW_A_LOOP and "time" in columns.one
+    counted = None
+    if "loop" not in columns.one:
+        counted = count_column(dialect, {read.index for _, read in columns.items()})
     return ColumnsTaken(
         os.fspath(path), name or layout.name, layout.row, run.loop_from,
         side if of_loops else "end" if _at_ends(run.clock) else "",
         columns.stamped.why, run.clock, header,
-        tuple(_taken(dialect, columns, run, k, layout.name, rewritten)
+        tuple(_taken(dialect, columns, run, k, layout.name, rewritten, counted)
               for k in range(dialect.fields)),
     )  # fmt: skip
 
@@ -153,13 +156,14 @@ def _at_ends(clock: Clock) -> bool:
 
 
 def _taken(
-    dialect: Dialect, given: Given, run: Run, index: int, layout: str, rewritten: bool
-) -> ColumnTaken:
+    dialect: Dialect, given: Given, run: Run, index: int, layout: str, rewritten: bool,
+    counted: Head | None,
+) -> ColumnTaken:  # fmt: skip
     name = "" if dialect.header is None else dialect.header[index]
     cells = (row[index] for row in dialect.sample)
     sample = next((cell for cell in cells if not is_missing(cell)), "")
     word, unit, unit_from, why, sure = _judged(
-        dialect, given, run.clock, index, run.loop_columns.phase_names
+        dialect, given, run.clock, index, run.loop_columns.phase_names, counted
     )
     if word == "loop number" and why == _COUNTS and layout not in _ROW_A_LOOP:
         word = "not used"
@@ -190,17 +194,16 @@ _MAYBE_PHASES = (
 
 
 def _judged(
-    dialect: Dialect, given: Given, clock: Clock, index: int, phases: tuple[str, ...]
-) -> tuple[str, str | None, str, str, str]:
+    dialect: Dialect, given: Given, clock: Clock, index: int, phases: tuple[str, ...],
+    counted: Head | None,
+) -> tuple[str, str | None, str, str, str]:  # fmt: skip
     """What a column is taken for, its unit and who says so, why, and how sure that is."""
     if clock.other is not None and _text(dialect, index) == clock.other["column"]:
         return "second clock", None, "", "it keeps time with the clock", "sure"
     if clock.other is not None and _text(dialect, index) == clock.other["used_column"]:
         why = f"it keeps time with {clock.other['column']} and is used of the two"
         return "clock", clock.unit, clock.unit_from, why, "sure"
-    taken = {read.index for _, read in given.items()}
-    counted = count_column(dialect, taken)
-    if counted is not None and counted.index == index and "loop" not in given.one:
+    if counted is not None and counted.index == index:
         return "loop number", None, "", _COUNTS, "sure"
     for read, role in given.roles:
         if read.index == index and role.taken_as != "signal":
@@ -227,8 +230,9 @@ def _judged(
         if not unit and part in _OF_THE_CLOCK:
             unit, unit_from = clock.unit, clock.unit_from
         return word, unit, unit_from, why, "sure"
+    taken = {read.index for _, read in given.items()}
     if clock.unit == CLOCK:
-        dated = date_column(dialect, {read.index for _, read in given.items()})
+        dated = date_column(dialect, taken)
         if dated is not None and dated.index == index:
             return (
                 DATE,

@@ -35,17 +35,38 @@ def so_far(seen: Sequence[Seen], roles: dict[int, Role]) -> dict[int, Role]:
                if one.meaning in ("duration", "bare", "setting") and len(one.values) >= ENOUGH
                and (at not in roles or roles[at].taken_as in _LENGTHS)][:_SEARCHED]  # fmt: skip
     made: dict[int, Role] = {}
-    for at in lengths:
-        for other in lengths:
+    if len(lengths) < 2:
+        return made
+    table = np.stack([seen[at].values for at in lengths], axis=1)
+    for place, at in enumerate(lengths):
+        one = seen[at].values
+        rises = not (np.diff(one) < 0).any()
+        follows = _may_follow(table, place)
+        for other, may in zip(lengths, follows.tolist(), strict=True):
             if other == at or other in made or seen[at].unit_ns != seen[other].unit_ns:
                 continue
-            one, length = seen[at].values, seen[other].values
-            said = "longest" if is_longest(one, length) else "mean" if is_mean(one, length) else ""
+            length = seen[other].values
+            said = "longest" if rises and is_longest(one, length) else ""
+            said = said or ("mean" if may and is_mean(one, length) else "")
             if said:
                 why = f"it is the {said} of {seen[other].name} so far"
                 made[at] = Role("beside", seen[at].unit_ns, "", why)
                 break
     return made
+
+
+def _may_follow(table: Float, place: int) -> Bool:
+    """Of which columns one may be the running mean, all at once: `is_mean` looks closer."""
+    one = table[:, place]
+    step, new, digit = np.diff(one)[:, None], table[1:] - one[:-1, None], printed(one)
+    most = max((1 - _FOLLOWS) * float(np.nanmean(step**2)), digit**2 / 4)
+    may = np.zeros(table.shape[1], np.bool_)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for weight in (1.0, 1.0 / np.arange(2.0, len(one) + 1)[:, None]):
+            by = new * weight
+            left = step - by * ((step * by).sum(axis=0) / (by**2).sum(axis=0))
+            may |= ~(np.mean(left**2, axis=0) > most)  # with gaps nothing is told
+    return may
 
 
 def is_longest(one: Float, length: Float) -> bool:
