@@ -59,8 +59,10 @@ def _may_follow(table: Float, place: int) -> Bool:
     """Of which columns one may be the running mean, all at once: `is_mean` looks closer."""
     one = table[:, place]
     step, new, digit = np.diff(one)[:, None], table[1:] - one[:-1, None], printed(one)
-    most = max((1 - _FOLLOWS) * float(np.nanmean(step**2)), digit**2 / 4)
     may = np.zeros(table.shape[1], np.bool_)
+    if not np.isfinite(step).any():  # no two rows in turn hold it
+        return may
+    most = max((1 - _FOLLOWS) * float(np.nanmean(step**2)), digit**2 / 4)
     with np.errstate(divide="ignore", invalid="ignore"):
         for weight in (1.0, 1.0 / np.arange(2.0, len(one) + 1)[:, None]):
             by = new * weight

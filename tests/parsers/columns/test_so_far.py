@@ -119,3 +119,10 @@ def test_a_whole_without_a_unit_that_grows_with_its_parts_stays_one(tmp_path):
     path.write_text(rows, encoding="utf-8")
     assert {call.name for call in read(path).names} == {"imu", "wheels", "grip"}
     assert summarise(read(path)).pace.headroom_ms is not None
+
+
+def test_a_column_that_no_two_rows_in_turn_hold_follows_nothing():
+    """Each second row alone states it: it has no steps, and that is no warning either."""
+    took = lengths()
+    seldom = np.where(np.arange(len(took)) % 2, smoothed(took), np.nan)
+    assert so_far([Seen("duration", took), Seen("duration", seldom)], {}) == {}
