@@ -121,7 +121,7 @@ def _unanswered(lead: Finding, found: Suggestions, unknown: Collection[str]) -> 
     """That no plan is about the calls of the first finding, and why those tried were left out."""
     calls = list(lead.evidence.calls)
     why = [f"{left.text}: {left.why}" for left in found.not_proposed if _about(left.text, calls)]
-    none = KIND_UNKNOWN if set(calls) <= set(unknown) else "no remedy that is known answers it"
+    none = KIND_UNKNOWN if set(calls) <= set(unknown) else "none of the known remedies is about it"
     said = "; ".join(dict.fromkeys(why)) or none
     return f"Nothing is proposed for {named(calls)}, which stands out first ({said})."
 

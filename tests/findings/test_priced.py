@@ -145,7 +145,7 @@ def test_a_first_finding_without_a_remedy_is_told_with_the_reasons():
         "must be young)."
     )
     alone = led(suggested([]), [BLOCKS]).unanswered
-    assert alone.endswith("(no remedy that is known answers it).")
+    assert alone.endswith("(none of the known remedies is about it).")
     unknown = led(suggested([]), [BLOCKS], ["gyro.read"]).unanswered
     assert unknown.endswith("say kind under [[call]] in looptime.toml).")
 

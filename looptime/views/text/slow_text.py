@@ -99,9 +99,9 @@ def _answer(at: Summary) -> str:
     )
     leaders = list(slow.by_culprit.items())[:2] if at.costs.calls else []
     if leaders:
-        many = len(slow.events)
-        named = " and ".join(f"{safe(name, 30)} in {n:,}" for name, n in leaders)
-        text += f"; of {count(many, 'event')} {named} stretched most{most_time_first(leaders)}"
+        (most, times), *rest = [(safe(name, 30), f"{n:,}") for name, n in leaders]
+        text += f"; {most} stretched most in {times} of {count(len(slow.events), 'event')}"
+        text += "".join(f", {name} in {n}" for name, n in rest) + most_time_first(leaders)
     return text + "."
 
 
