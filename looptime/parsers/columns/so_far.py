@@ -106,6 +106,8 @@ def is_mean(one: Float, length: Float) -> bool:
     if len(y) < ENOUGH or np.ptp(x) == 0 or np.ptp(y) == 0:
         return False
     step, new, digit = np.diff(y), x[1:] - y[:-1], printed(y) + 1e-9 * float(np.ptp(y))
+    if not new.any():  # each row states the length of the next one
+        return False
     for weight in (np.ones(len(new)), 1.0 / np.arange(2.0, len(y) + 1)):
         by = new * weight
         share = float(step @ by) / float(by @ by)

@@ -13,6 +13,7 @@ from looptime.parsers.lines.grid import Entry, Grid, counts
 from looptime.parsers.text.dialect import is_number
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
+from looptime.words import count
 
 __all__ = ["entries_of", "fold", "repeats", "stands_for_loop"]
 
@@ -30,6 +31,8 @@ _EVERY = 0.9
 _OFTEN = 0.1
 #: Share of the loops up to which a length that comes twice in one is seldom.
 _SELDOM = 0.02
+#: Share of loops whose stamps are lost up to which that is damage, and no way of writing.
+_DAMAGED = 0.2
 #: Lines, and the correlation of their lengths with the steps of the clock, that tell where lines
 #: are stamped.
 _ENOUGH, _AS_LONG = 20, 0.9
@@ -134,6 +137,13 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     odd = [group[0][0] for group in groups if _repeats(group, timed, stamp)]
     if 0 < len(odd) <= _SELDOM * len(groups):
         made.notes.append(out_of_turn(len(odd), odd[0] + 1))
+    lost = [] if stamp is None else _unstamped(heads, entries, stamp)
+    if 0 < len(lost) <= _DAMAGED * len(groups):
+        made.notes.append(
+            f"{count(len(lost), 'loop')}, the first at line {lost[0] + 1}: its "
+            f"{'last' if ends else 'first'} line lacks its instant, so that of the line before "
+            "counts, and the periods beside it are off"
+        )
     if stamp is None:
         _name_total(made, timed)
     return made
@@ -162,6 +172,12 @@ def _stamped_at_begin(
         return False
     own, following = (float(np.corrcoef(step, v)[0, 1]) for v in (took[:-1], took[1:]))
     return own > _AS_LONG > following
+
+
+def _unstamped(heads: list[int], entries: list[Entry], stamp: int) -> list[int]:
+    """The lines at the ends of loops that lack the stamp of the lines."""
+    without = {line for line, values in entries if not is_number(values.get(stamp, ""))}
+    return [line for line in heads if line in without]
 
 
 def _repeats(group: list[Entry], timed: list[bool], stamp: int | None) -> bool:

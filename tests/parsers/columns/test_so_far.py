@@ -126,3 +126,9 @@ def test_a_column_that_no_two_rows_in_turn_hold_follows_nothing():
     took = lengths()
     seldom = np.where(np.arange(len(took)) % 2, smoothed(took), np.nan)
     assert so_far([Seen("duration", took), Seen("duration", seldom)], {}) == {}
+
+
+def test_a_column_that_states_the_length_of_the_next_row_is_no_mean():
+    """Nothing is new in what it stated already."""
+    took = lengths()
+    assert not is_mean(took[1:], took[:-1])

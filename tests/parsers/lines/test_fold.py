@@ -174,3 +174,15 @@ def test_lines_stamped_when_their_length_began(tmp_path, at_end):
     inside = sum(np.array(ms) for ms in self_ms(run).values())
     assert inside == pytest.approx(np.array(periods_ms(run)), abs=0.01)
     assert len(run) == 59
+
+
+def test_a_loop_whose_last_line_lost_its_instant_is_told(tmp_path):
+    """Thirty loops of 10 ms; lines 6 and 60 end theirs, and the clock of one is gone."""
+    rows = [f"[{10 * k + 3 * j} ms] {name}: {2 + (k + j) % 3} ms" for k in range(30)
+            for j, name in enumerate(("gyro.read", "belt.read", "drive.write"), 1)]  # fmt: skip
+    assert not any(
+        "lacks its instant" in note for note in read(tmp_path, "\n".join(rows)).clock.notes
+    )
+    rows[5] = rows[5].replace(rows[5].split(" ms]")[0], "[####")
+    told = [n for n in read(tmp_path, "\n".join(rows)).clock.notes if "lacks its instant" in n]
+    assert told[0].startswith("1 loop, the first at line 6: its last line lacks its instant")
