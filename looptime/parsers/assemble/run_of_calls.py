@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from looptime.array_types import Int
+from looptime.call_words import guess_name
 from looptime.parsers.assemble.loops import BY_NUMBER, FoundLoops, find_loops
 from looptime.parsers.assemble.run_of_loops import from_loops, missing_loops
 from looptime.parsers.assemble.spans import SPAN_ROWS, cuts_of, spans_of
@@ -19,7 +20,7 @@ from looptime.parsers.layouts.contract import CallRows, Options, Outcast, Parsed
 from looptime.parsers.text.cells import in_32_bits
 from looptime.parsers.text.table import Table
 from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals, stated
-from looptime.schema import REASONS, CallName
+from looptime.schema import KINDS, REASONS, CallName
 from looptime.stats.arrays import distinct
 
 __all__ = ["assemble", "with_lost"]
@@ -209,6 +210,9 @@ def _names(
             key: by_name[int(code)] for key, by_name in said.items() if int(code) in by_name
         }
         kind_from = "log" if "kind" in labels else "guessed"
+        if kind_from == "log" and labels["kind"] not in KINDS:  # such as write
+            kind = guess_name(CallName(labels["kind"])).kind
+            labels["kind"] = labels["kind"] if kind == "other" else kind
         names.append(CallName(texts[code], **labels, kind_from=kind_from))
     return tuple(names), calls, marks
 

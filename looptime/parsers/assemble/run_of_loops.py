@@ -188,4 +188,7 @@ def _calls(rows: LoopRows, parts: Parts) -> tuple[CallColumns, tuple[CallName, .
         self_ns=parts.self_ns,
         depth=parts.depth.astype(np.int16),
     )
-    return calls, tuple(CallName(parts.names[at]) for at in used)
+    named = [(parts.names[at], rows.labels.get(parts.names[at], {})) for at in used]
+    return calls, tuple(
+        CallName(name, device=said.get("device"), bus=said.get("bus")) for name, said in named
+    )

@@ -9,6 +9,7 @@ from looptime.signal_names import OTHER_UNITS, quantity_of
 from looptime.units import split_unit
 
 __all__ = [
+    "CALL_NAMES",
     "CLOCKS", "CLOCKS_OR_LENGTHS", "COUNTS", "LOOP_NUMBERS", "MEANINGS", "PHASES", "THREADS",
     "bare_name", "meaning",
     "names_count", "names_setting", "of_a_clock", "of_an_instant", "tokens",
@@ -36,6 +37,11 @@ LOOP_NUMBERS = (
 )  # fmt: skip
 COUNTS = (*LOOP_NUMBERS, "pass", "loops", "iterations", "cycles", "loopcounter")
 PHASES = ("phase", "mode", "state")
+#: Headers of the column whose words name calls.
+CALL_NAMES = (
+    "section", "name", "call", "callname", "part", "stage", "function", "func", "operation", "op",
+    "label", "span", "task", "event", "what", "key", "subsystem",
+)  # fmt: skip
 THREADS = (
     "thread", "threadname", "threadid", "tid", "who", "thr", "thrd", "thrname", "thrid", "threadno",
     "threadnr", "threadnum", "threadnumber", "threadidx", "threadindex", "worker",

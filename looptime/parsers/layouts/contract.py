@@ -168,6 +168,7 @@ class LoopRows:
     ended: bool = False
     #: What the evenness of the starts rests on where nothing shows it; follows an "if".
     supposed: str = ""
+    labels: dict[str, dict[str, str]] = field(default_factory=dict)  #: By name: its device, bus
 
     def __len__(self) -> int:
         return len(self.start)

@@ -22,7 +22,8 @@ from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.judged import understand
 from looptime.parsers.columns.laps import wrapping_instants
-from looptime.parsers.columns.lexicon import CLOCKS_OR_LENGTHS, meaning
+from looptime.parsers.columns.lexicon import CALL_NAMES, CLOCKS_OR_LENGTHS, meaning
+from looptime.parsers.columns.refusals import words_change
 from looptime.parsers.columns.role import Role
 from looptime.parsers.columns.second_clock import keeps_time
 from looptime.parsers.layouts.beside_stamp import beside_stamp, taken_over
@@ -69,7 +70,12 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
         _refuse_mixed([] if "time" in known.one else parts, dialect)
     if not parts:
         return None
-    words = [wordy(dialect, h.index) for h in found if h.word in ("name", "call", "section")]
+    words = [
+        wordy(dialect, h.index)
+        for h in found
+        if h.word in ("name", "call", "section")
+        or (len(parts) == 1 and h.word in CALL_NAMES and _in_turn(dialect, h.index))
+    ]
     columns = [scaled(dialect, head, None) for head in parts]
     instants = len(parts) > 1 and lie_within_loops(columns)
     if (
@@ -79,6 +85,11 @@ def fit(found: list[Head], dialect: Dialect, asked: bool = False) -> Given | Non
     if not asked and (any(words) or instants or wrapping_instants(parts, dialect)):
         return None
     return Given(known.one, {"part": tuple(parts)}, roles=known.roles, stamped=known.stamped)
+
+
+def _in_turn(dialect: Dialect, index: int) -> bool:
+    """Whether each row has a word and another one often follows, as of a call to a row."""
+    return words_change(dialect, index) and all(row[index] for row in dialect.sample)
 
 
 def _refuse_mixed(parts: Sequence[Head], dialect: Dialect) -> None:

@@ -10,7 +10,7 @@ from looptime.parsers.columns.evidence import rises, shown, wordy
 from looptime.parsers.columns.headers import LOOP_WORD, Head, is_bare_unit, roles
 from looptime.parsers.columns.inside import enclosing
 from looptime.parsers.columns.laps import adds_up
-from looptime.parsers.columns.lexicon import LOOP_NUMBERS, THREADS
+from looptime.parsers.columns.lexicon import CALL_NAMES, LOOP_NUMBERS, THREADS
 from looptime.parsers.columns.unit import Unit, find_unit
 from looptime.parsers.columns.wraps import going_on
 from looptime.parsers.layouts.alike_removed import without_alike, written_again
@@ -39,10 +39,7 @@ __all__ = ["LAYOUT"]
 
 #: Column map.
 COLUMNS: dict[str, Column] = {
-    "name": Column(
-        ("section", "name", "call", "callname", "part", "stage", "function", "func", "operation",
-         "op", "label", "span", "task", "event", "what", "key", "subsystem"), required=True,
-    ),
+    "name": Column(CALL_NAMES, required=True),
     "duration": Column(
         ("duration", "dur", "elapsed", "took", "length", "cost", "runtime", "time", "delta", "dt",
          "value", "mean", "avg"), "time", required=True,
@@ -50,6 +47,8 @@ COLUMNS: dict[str, Column] = {
     "loop": Column((*LOOP_NUMBERS, "pass"), "count"),
     "phase": Column(("phase", "mode", "state")),
     "thread": Column(THREADS),
+    "device": Column(("device", "dev", "sensor")),
+    "bus": Column(("bus", "port")),
 }  # fmt: skip
 _MAIN_WORDS = ("main", "loop", "control", "robot")
 #: Rows a name from which sorted values tell a clock; chance spreads names this much less evenly.

@@ -115,6 +115,7 @@ def parse(
     wants += signal_wants(named)
     table = read_table(source, dialect, wants)
     take_phase(table, layout.clock)
+    apart = _told_apart(table, log)
     turned, unsure = in_degrees(table, dialect, named, table.columns.get(_clock_key(layout, table)))
     turned += _aged(layout, table, unit, {h: n for n, at in named.items() for h in samples
                                           if h.index == at})  # fmt: skip
@@ -141,7 +142,7 @@ def parse(
     tick, stepping = _tick(layout, table, unit, found)
     clock = Clock(
         unit.name, unit.said, tick, wraps=wraps, other=other,
-        notes=found.notes + _threads(given) + changes + again + odd + stepping
+        notes=found.notes + _threads(given) + apart + changes + again + odd + stepping
         + cut_lines(dialect) + turned + named_twice(dialect)
         + cautions(table, layout.clock, _LENGTHS) + _not_asked(log, found.rows),
         starts_from=layout.starts_from,
@@ -172,6 +173,23 @@ def _aged(
         table.columns[Member("signal", age_name(head))] = age
         notes.append(f"{head.text!r} is a sample's own stamp: its age at the loop's time is used")
     return tuple(notes)
+
+
+def _told_apart(table: Table, log: Reading) -> tuple[str, ...]:
+    """Names of calls that several devices share, made longer; most logs have no such columns."""
+    if "name" not in table.words or all(len(table.words.get(key, ())) < 2 for key in _LABELS):
+        return ()
+    from looptime.parsers.layouts.shared_names import tell_apart
+
+    return tell_apart(table, log.given.one, log.options.loop_call)
+
+
+def _said_of_calls(table: Table) -> dict[str, dict[str, str]]:
+    if "name" not in table.words or not any(any(table.words.get(key, ())) for key in _LABELS):
+        return {}
+    from looptime.parsers.layouts.shared_names import said_of_calls
+
+    return said_of_calls(table)
 
 
 def _unsaid(rows: CallRows | LoopRows, log: Reading) -> tuple[str, ...]:
@@ -409,6 +427,7 @@ def _with_values(rows: LoopRows, table: Table, numbered: Head | None) -> LoopRow
         count=at["count"][rows.row] if "count" in at else None,
         numbered="" if numbered is None else numbered.text,
         signals={str(name): column[rows.row] for name, column in table.group("signal").items()},
+        labels=_said_of_calls(table),
     )  # fmt: skip
 
 

@@ -1,0 +1,144 @@
+"""Calls of one name on several devices: each device's are a call of its own."""
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from looptime.array_types import Int
+from looptime.parsers.columns.headers import LOOP_WORD, Head
+from looptime.parsers.text.table import Table
+
+__all__ = ["said_of_calls", "tell_apart"]
+
+#: Columns that tell calls of one name apart, in turn, and how the longer name is written.
+_BY = {"device": "{by}.{name}", "subsystem": "{by}.{name}", "kind": "{name}.{by}",
+       "bus": "{name} on {by}"}  # fmt: skip
+#: The most values of one name, the least share of its rows that one of them has, and that all of
+#: these have; and the share of its rows in which the value is another than in the row before: one
+#: that changes once in a run is a device that was moved.
+_MOST, _LEAST, _OFTEN, _CHANGES = 24, 0.01, 0.9, 0.05
+_TOLD = 3
+
+
+def tell_apart(
+    table: Table, given: Mapping[str, Head], asked: str | None = None
+) -> tuple[str, ...]:
+    """Lengthen, in place, names of calls that several devices share; what is said of it.
+
+    Parameters
+    ----------
+    table : Table
+        With the words of its column ``name`` and of those that say where a call belongs.
+    given : mapping of str to Head
+        The headers of the columns.
+    asked : str or None
+        A name that stays as it is: calls of it begin a loop.
+    """
+    told = []
+    for key, form in _BY.items():
+        if "name" not in table.words or len(table.words.get(key, ())) < 2:
+            continue
+        words, values = table.words["name"], table.words[key]
+        kept = [at for at, word in enumerate(words)
+                if word == asked or LOOP_WORD.search(word.lower())]  # fmt: skip
+        shared = [at for at in _shared(table, key) if at not in kept]
+        if not shared:
+            continue
+        mere = []
+        if key == "device":  # beside fl.write, a mere read says little
+            mere = [at for at, of in _of_one(table, key).items()
+                    if at not in kept and words[at].isalpha()
+                    and values[of].lower() not in words[at].lower()]  # fmt: skip
+        longer = _lengthen(table, key, form, shared + mere)
+        named = ", ".join(repr(words[at]) for at in shared[:_TOLD])
+        more = f" and {len(shared) - _TOLD} more" if len(shared) > _TOLD else ""
+        told.append(
+            f"{named}{more}: of several in {given[key].text!r}, so each is a call of its own, as "
+            f"{longer!r} is"
+        )
+    return tuple(told)
+
+
+def _lengthen(table: Table, key: str, form: str, chosen: list[int]) -> str:
+    """Write what a column says into the chosen names, in place; what one of them is then."""
+    words, values = table.words["name"], table.words[key]
+    name, by = table.columns["name"], table.columns[key]
+    mine = np.flatnonzero(np.isin(name, chosen) & (by != _empty(values)))
+    pairs, place = np.unique(_pairs(table, key)[mine], return_inverse=True)
+    code = {word: at for at, word in enumerate(words)}
+    longer = [form.format(name=words[of // len(values)], by=values[of % len(values)])
+              for of in pairs.tolist()]  # fmt: skip
+    made = name.copy()
+    made[mine] = np.array([code.setdefault(word, len(code)) for word in longer])[place]
+    table.columns["name"], table.words["name"] = made, list(code)
+    return next(word for word, of in zip(longer, pairs // len(values), strict=True)
+                if of == chosen[0])  # fmt: skip
+
+
+def _pairs(table: Table, key: str) -> Int:
+    """One number for each pair of a name and a value, shape (n,)."""
+    name = np.asarray(table.columns["name"], np.int64)
+    return name * len(table.words[key]) + table.columns[key]
+
+
+def _empty(values: list[str]) -> int:
+    return values.index("") if "" in values else -1
+
+
+def said_of_calls(table: Table) -> dict[str, dict[str, str]]:
+    """The device and the bus of each call, as the first of its rows says that has one.
+
+    Examples
+    --------
+    >>> table = Table({"name": np.array([0, 1, 0]), "bus": np.array([0, 1, 1])},
+    ...               {"name": ["imu", "tray"], "bus": ["", "can1"]}, [], {}, 0, [], [])
+    >>> said_of_calls(table)
+    {'tray': {'bus': 'can1'}, 'imu': {'bus': 'can1'}}
+    """
+    said: dict[str, dict[str, str]] = {}
+    names = table.words.get("name", [])
+    for key in ("device", "bus"):
+        words = table.words.get(key, [])
+        if not names or not any(words):
+            continue
+        pairs, first = np.unique(_pairs(table, key), return_index=True)
+        for of in pairs[np.argsort(first)].tolist():
+            if words[of % len(words)]:
+                known = said.setdefault(names[of // len(words)], {})
+                known.setdefault(key, words[of % len(words)])
+    return said
+
+
+def _shared(table: Table, key: str) -> list[int]:
+    """The names whose rows have several values that come and go."""
+    names, values = len(table.words["name"]), table.words[key]
+    count = np.bincount(_pairs(table, key), minlength=names * len(values))
+    count = count.reshape(names, len(values))
+    count[:, _empty(values)] *= "" not in values
+    rows = count.sum(axis=1)
+    often = count >= np.maximum(2, _LEAST * rows)[:, None]
+    kinds = np.count_nonzero(often, axis=1)
+    enough = (count * often).sum(axis=1) >= _OFTEN * rows
+    likely = np.flatnonzero((kinds >= 2) & (kinds <= _MOST) & enough)
+    name, by = table.columns["name"], table.columns[key]
+    return [int(at) for at in likely if _comes_and_goes(by[name == at])]
+
+
+def _of_one(table: Table, key: str) -> dict[int, int]:
+    """The names all of whose rows have one and the same value, and that value."""
+    values = table.words[key]
+    name, value = np.divmod(np.unique(_pairs(table, key)), len(values))
+    of, many = np.unique(name, return_counts=True)
+    alone = np.isin(name, of[many == 1]) & (value != _empty(values))
+    return dict(zip(name[alone].tolist(), value[alone].tolist(), strict=True))
+
+
+def _comes_and_goes(by: Int) -> bool:
+    """Whether values change again and again.
+
+    Examples
+    --------
+    >>> _comes_and_goes(np.array([0, 1] * 30)), _comes_and_goes(np.repeat([0, 1], 30))  # moved
+    (True, False)
+    """
+    return int(np.count_nonzero(by[1:] != by[:-1])) >= _CHANGES * len(by)

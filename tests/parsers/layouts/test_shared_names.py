@@ -1,0 +1,97 @@
+"""Calls of one name on several devices."""
+
+import numpy as np
+import pytest
+
+from looptime import read, summarise
+
+#: Device, bus, what is done there, and how long it takes [us].
+PARTS = (("fl", "can0", "write", 900), ("fr", "can0", "write", 950),
+         ("gyro", "i2c", "read", 1600), ("tray", "can1", "write", 2400))  # fmt: skip
+
+
+def lines(loops=120):
+    """Loop, start, device, bus, what is done, length [us]: a pause of 500 us ends each loop."""
+    draw, at = np.random.default_rng(7), 1000
+    for loop in range(loops):
+        for device, bus, done, took in PARTS:
+            length = int(took + draw.integers(-40, 41))
+            yield loop, at, device, bus, done, length
+            at += length + 20
+        at += 500
+
+
+def run_of(tmp_path, header, row, loops=120):
+    path = tmp_path / "log.csv"
+    text = "".join(row.format(k, t, d, b, o, n, t + n) for k, t, d, b, o, n in lines(loops))
+    path.write_text(f"{header}\n{text}", encoding="utf-8")
+    return read(path)
+
+
+def means(run):
+    """Milliseconds a loop of each call, to a tenth."""
+    return {cost.name: round(cost.self_ms_per_loop, 1) for cost in summarise(run).costs.calls}
+
+
+OF_DEVICES = {"fl.write": 0.9, "fr.write": 0.9, "gyro.read": 1.6, "tray.write": 2.4}
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [
+        ("loop,t_us,dev,bus,op,dur_us", "{0},{1},{2},{3},{4},{5}\n"),
+        ("bus,device,start_us,end_us,function", "{3},{2},{1},{6},{4}\n"),
+        ("t_us,dev,op,edge", "{1},{2},{4},begin\n{6},{2},{4},end\n"),
+        ("device,op,us", "{2},{4},{5}\n"),
+        ("loop,device,task,duration_us", "{0},{2},{4},{5}\n"),
+    ],
+)
+def test_each_device_has_a_call_of_its_own(tmp_path, header, row):
+    """Three devices are written to and one is read: planted lengths, give or take 0.04 ms."""
+    run = run_of(tmp_path, header, row)
+    found = means(run)
+    assert found.keys() == OF_DEVICES.keys()
+    assert all(found[name] == pytest.approx(ms, abs=0.11) for name, ms in OF_DEVICES.items())
+    assert {call.name.split(".")[0]: call.device for call in run.names} == {
+        word: word for word in ("fl", "fr", "gyro", "tray")
+    }
+
+
+def test_the_time_of_each_bus_is_that_of_its_own_calls(tmp_path):
+    """0.9 + 0.95 ms on can0, 2.4 on can1; the name alone would put all on the first one."""
+    run = run_of(tmp_path, "t_us,op,bus,dur_us", "{1},{4},{3},{5}\n")
+    on = {call.name: call.bus for call in run.names}
+    assert on == {"write on can0": "can0", "write on can1": "can1", "read": "i2c"}
+    assert means(run)["write on can0"] == pytest.approx(1.85, abs=0.1)
+    told = [note for note in run.clock.notes if "several in 'bus'" in note]
+    assert len(told) == 1
+    assert "'write on can0'" in told[0]
+
+
+def test_a_kind_in_the_teams_words_is_one_of_the_kinds(tmp_path):
+    """One name is read and written: two calls, and each of the kind that its row says."""
+    run = run_of(tmp_path, "t_us,name,kind,dur_us", "{1},board,{4},{5}\n")
+    assert {call.name: call.kind for call in run.names} == {
+        "board.write": "actuator write", "board.read": "sensor read",
+    }  # fmt: skip
+
+
+def test_a_device_that_was_moved_once_keeps_its_name(tmp_path):
+    """Half the run on one bus, half on another."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{10000 * k + 3000 * j},{name},can{int(k > 60)},{2000 + 10 * (k % 3)}\n"
+                   for k in range(120) for j, name in enumerate(("gyro", "belt")))  # fmt: skip
+    path.write_text(f"t_us,name,bus,dur_us\n{rows}", encoding="utf-8")
+    assert {call.name for call in read(path).names} == {"gyro", "belt"}
+
+
+def test_the_call_that_begins_a_loop_keeps_its_name(tmp_path):
+    """Asked for by its name, which two devices share."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{5000 * k},{'ab'[k % 2]},poll,{900 + k % 5}\n"
+                   f"{5000 * k + 1000},a,drive,{2000 + k % 7}\n" for k in range(120))  # fmt: skip
+    path.write_text(f"t_us,dev,name,dur_us\n{rows}", encoding="utf-8")
+    run = read(path, loop_call="poll")
+    assert len(run) == 119
+    assert {call.name for call in run.names} == {"poll", "drive"}
+    assert {call.name for call in read(path).names} > {"a.poll", "b.poll"}
