@@ -9,8 +9,9 @@ __all__ = ["phase_lock"]
 
 #: Instants looked at, those in a piece, and the fewest in one.
 _MOST, _PIECE, _LEAST_PIECE = 2048, 48, 16
-#: A beat may drift by a ten-thousandth: a piece lasts so many periods, a quarter of one adrift.
-_LONGEST = 2500
+#: A beat may drift by a ten-thousandth: a piece lasts so many periods, a quarter of one adrift;
+#: one that lasts longer still, across a gap or of few instants, tells nothing.
+_LONGEST, _TOO_LONG = 2500, 10_000
 #: How far the period may be from the given one, and steps of the search in one of resolution.
 _NEAR, _STEPS = 0.15, 4
 #: Periods that are looked at more closely, and where between two steps.
@@ -35,7 +36,8 @@ def phase_lock(instants_ms: ArrayLike, period_ms: float) -> tuple[float, float]:
     Returns
     -------
     tuple of float
-        Period [ms], resultant from 0 to 1.
+        Period [ms], resultant from 0 to 1: the given one and 0 where the instants lie too far
+        apart to tell.
 
     Examples
     --------
@@ -48,7 +50,9 @@ def phase_lock(instants_ms: ArrayLike, period_ms: float) -> tuple[float, float]:
     True
     """
     at = np.sort(as_values(instants_ms, 2, "a beat")[:_MOST])
-    pieces = _pieces(at, period_ms)
+    pieces = [p for p in _pieces(at, period_ms) if p[-1] - p[0] <= _TOO_LONG * period_ms]
+    if not pieces:
+        return float(period_ms), 0.0
     longest = max(float(piece[-1] - piece[0]) for piece in pieces)
     step = 1 / (_STEPS * max(longest, period_ms))
     often = np.arange((1 - _NEAR) / period_ms, (1 + _NEAR) / period_ms, step)

@@ -36,3 +36,11 @@ def test_instants_without_a_beat():
 def test_few_instants_or_all_at_once(instants):
     """What is no series of instants has some resultant from 0 to 1, and the search an end."""
     assert 0 <= phase_lock(instants, 10)[1] <= 1
+
+
+def test_instants_too_far_apart_for_a_beat_tell_nothing():
+    """Two in eleven days; and a gap as long between two stretches that keep one counts for none."""
+    assert phase_lock([0.0, 1e9], 10) == (10, 0)
+    beat = 25.0 * np.arange(300)
+    period, resultant = phase_lock(np.concatenate([beat, 1e9 + beat]), 25.2)
+    assert (round(period, 1), round(resultant, 2)) == (25, 1)
