@@ -137,6 +137,7 @@ def test_a_project_of_another_robot_is_told_on_its_pages(
     with running(tmp_path, project=Project.load(tmp_path / "looptime.toml")) as base:
         shown = watch(base).open(f"/control?run={key_of(made)}", "#page .note.error")
         said = shown.inner_text("#page")
+        shown.goto("about:blank")  # before its server goes
     assert "[heading] read_call 'gyro.raed' (nearest: 'gyro.read')" in said
     assert "the nearest is 'mast.read': name the log's own calls under [[controller]]" in said
 
