@@ -7,6 +7,7 @@ from looptime.analysers.estimate import Figure, to_json
 from looptime.controllers import Controller
 from looptime.controlling.at_limit import AtLimit
 from looptime.controlling.effective import Effective, Noise
+from looptime.controlling.enough import RequiredRate
 from looptime.controlling.fit import Fit
 from looptime.controlling.margins import Margins
 from looptime.controlling.moves import CurvePoint, Stall
@@ -19,7 +20,7 @@ from looptime.controlling.wheels import Steering
 from looptime.heading.kept_work import Work
 from looptime.records import dataclass
 
-__all__ = ["CAUTIONS", "ControlResult", "Controlled", "Model", "RequiredRate"]
+__all__ = ["CAUTIONS", "ControlResult", "Controlled", "Model"]
 
 #: Shown with every figure that rests on a model of a mechanism.
 CAUTIONS = (
@@ -27,18 +28,6 @@ CAUTIONS = (
     "First try changed gains with the wheels off the floor (a lift: near its lower stop, clear of "
     "hands), the output limited and the stop control in hand.",
 )
-
-
-@dataclass(frozen=True)
-class RequiredRate:
-    """The loop rate from which on a figure is met."""
-
-    figure: str  #: ``overshoot`` or ``following_max``: its p95 is held to the limit
-    limit: float  #: [unit]
-    #: Lowest rate from which on every computed rate meets it [Hz].
-    even_hz: float | None
-    log_shape_hz: float | None
-    missed_by: str | None  #: ``stalls`` or ``mean rate``; None where the log meets it
 
 
 @dataclass(frozen=True)
@@ -55,7 +44,8 @@ class Model:
     stall: Stall | None = None
     required: RequiredRate | None = None  #: Where a tolerance is stated
     trace: Trace | None = None  #: The move over time
-    #: Rate beyond which going on to the fastest gains less than a tenth [Hz].
+    #: Rate beyond which going on to the fastest gains less than a tenth, of the figure that is
+    #: judged and of the time to settle; where slower ones settle, too [Hz].
     stops_helping_hz: float | None = None
     #: How the loop is paced, and the fastest that its work allows: there `curve` ends [Hz].
     work: Work = Work()

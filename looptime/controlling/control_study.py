@@ -1,6 +1,6 @@
 """The whole question at once: from a run's timing to its controllers and steered wheels."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,9 +14,9 @@ from looptime.controlling.control_result import (
     Controlled,
     ControlResult,
     Model,
-    RequiredRate,
 )
 from looptime.controlling.effective import derivative_noise, effective_gains
+from looptime.controlling.enough import judged_of, required, states_of, stops_helping
 from looptime.controlling.fit import Fit, fit_plant
 from looptime.controlling.fit_signals import FitSignals, fit_signals
 from looptime.controlling.law import law_of, plant_of
@@ -24,7 +24,6 @@ from looptime.controlling.logged_controllers import Logged, at_its_pace, logged_
 from looptime.controlling.margins import margins
 from looptime.controlling.moves import (
     SHAPE_LOOPS,
-    CurvePoint,
     Move,
     RateCurve,
     delayed,
@@ -34,7 +33,6 @@ from looptime.controlling.moves import (
 from looptime.controlling.oscillation import noise_of
 from looptime.controlling.outcome import Case, Outcome, outcomes
 from looptime.controlling.own_pace import in_its_loops, own_pace
-from looptime.controlling.response import Response
 from looptime.controlling.stability import stability
 from looptime.controlling.swings import Swings
 from looptime.controlling.target import Path, path_of
@@ -344,11 +342,11 @@ def _moved(found: Controlled, case: Case, went: Outcome) -> Controlled:
         found.model, recorded=went.recorded, even=went.even, stall=went.stall, trace=went.trace
     )
     if case.curve is not None:
-        path, points = case.move.path, went.curve
-        judged = "overshoot" if path.comes_to_rest and not path.end_s else "following_max"
+        assert made.stability is not None
+        judged, states = judged_of(case.move.path), states_of(made.stability, case.move.path, went)
         made = replace(
-            made, curve=points, stops_helping_hz=_stops_helping(points, judged),
-            required=_required(found.stated, judged, case.curve, points, went),
+            made, curve=went.curve, stops_helping_hz=stops_helping(went.curve, judged),
+            required=required(found.stated, judged, case, went, states),
         )  # fmt: skip
     return replace(found, model=made)
 
@@ -356,63 +354,3 @@ def _moved(found: Controlled, case: Case, went: Outcome) -> Controlled:
 def _usual_tolerance(stated: Controller) -> float:
     assert stated.target is not None
     return USUAL_TOLERANCE * abs(stated.target.numbers[0])
-
-
-def _p95(at: Response, judged: str) -> float:
-    found = getattr(at, judged).p95
-    return float("inf") if found is None else float(found)
-
-
-def _lowest(
-    points: Iterable[CurvePoint], pattern: str, judged: str, limit: float
-) -> tuple[CurvePoint | None, CurvePoint | None]:  # fmt: skip
-    """The lowest point from which on all keep the limit, and the one below, which does not."""
-    lowest = None
-    for point in sorted((p for p in points if p.pattern == pattern), key=lambda p: -p.rate_hz):
-        if _p95(point.response, judged) > limit * (1 + 1e-12):
-            return lowest, point
-        lowest = point
-    return lowest, None
-
-
-def _crossing(
-    curve: RateCurve, points: tuple[CurvePoint, ...], pattern: str, judged: str, limit: float
-) -> float | None:
-    """The rate from which on the limit is kept: between two points closer ones are played [Hz]."""
-    lowest, below = _lowest(points, pattern, judged, limit)
-    if lowest is None or below is None:
-        return None if lowest is None else lowest.rate_hz
-    finer = (*curve.between(below.rate_hz, lowest.rate_hz), lowest)
-    lowest, below = _lowest(finer, pattern, judged, limit)
-    assert lowest is not None
-    if below is None:
-        return lowest.rate_hz
-    ends = [_p95(p.response, judged) for p in (lowest, below)]
-    if not np.isfinite(ends[1]):
-        return lowest.rate_hz
-    return float(np.interp(limit, ends, [lowest.rate_hz, below.rate_hz]))
-
-
-def _required(
-    stated: Controller, judged: str, curve: RateCurve, points: tuple[CurvePoint, ...],
-    went: Outcome,
-) -> RequiredRate | None:  # fmt: skip
-    limit = stated.tolerance
-    if limit is None:
-        return None
-    even, shaped = (
-        _crossing(curve, points, pattern, judged, limit) for pattern in ("even", "log shape")
-    )
-    missed = None
-    if _p95(went.recorded, judged) > limit:
-        missed = "stalls" if _p95(went.even, judged) <= limit else "mean rate"
-    return RequiredRate(judged, limit, even, shaped, missed)
-
-
-def _stops_helping(points: tuple[CurvePoint, ...], judged: str) -> float | None:
-    shaped = sorted((p for p in points if p.pattern == "log shape"), key=lambda p: p.rate_hz)
-    sizes = [_p95(p.response, judged) for p in shaped]
-    if len(shaped) < 3 or not np.isfinite(sizes[-1]):
-        return None
-    enough = [p.rate_hz for p, size in zip(shaped, sizes, strict=True) if size <= sizes[-1] / 0.9]
-    return enough[0] if enough and enough[0] < shaped[-2].rate_hz else None

@@ -18,8 +18,9 @@ from looptime.controlling.simulate import (
     play_side_by_side,
     starts_in,
 )
+from looptime.controlling.stability import grows_evenly, grows_unevenly
 from looptime.controlling.target import Path
-from looptime.errors import LooptimeError
+from looptime.errors import LooptimeError, NotEnoughError
 from looptime.heading.kept_work import Work
 from looptime.heading.pattern import LogShape, Sampling, even
 from looptime.records import dataclass
@@ -34,6 +35,7 @@ __all__ = [
     "even_sampling",
     "horizon_of",
     "play_each",
+    "state_of",
 ]
 
 #: Most moves over the recorded loops, and over each rate of the curve.
@@ -79,6 +81,10 @@ class CurvePoint:
     gain_margin: float | None = None
     phase_margin_deg: float | None = None
     spectral_radius: float | None = None
+    #: ``grows`` where a disturbance does, ``unfinished`` where the move does not come to rest
+    #: within its tolerance in the time followed (p95), else ``settles``; only then its figures are
+    #: those of a move that arrives.
+    state: str = "settles"
 
 
 @dataclass(frozen=True)
@@ -174,7 +180,7 @@ class RateCurve:
         self, move: Move, base: Sampling, loop: EvenLoop, rates_hz: tuple[float, ...] = RATES_HZ
     ) -> None:
         self.move, self.base, self.loop, shape = move, base, loop, LogShape(base)
-        self._known: list[tuple[float, float | None, float | None, float]] = []
+        self._known: list[_Rate] = []
         self.moves: list[Instants] = []  #: To be played
         for rate in up_to_work(base.work, rates_hz):
             at = loop.at_period(1 / rate)
@@ -184,10 +190,20 @@ class RateCurve:
             except LooptimeError:
                 continue
             shaped = delayed(shape.at(rate), move.delay_s)
-            uneven = starts_in(shaped, move.horizon_s, CURVE_STARTS, move.seed)
-            self.moves.append(beside(even_starts(move, at, EVEN_STARTS), uneven))
             radius = spectral_radius(alike.each[0])
-            self._known.append((rate, found.gain_margin, found.phase_margin_deg, radius))
+            even_grows = grows_evenly(radius)
+            grows = even_grows, even_grows or _grows(move, shaped)
+            mine = replace(move, horizon_s=self.followed_s(rate))
+            uneven = starts_in(shaped, mine.horizon_s, CURVE_STARTS, move.seed)
+            self.moves.append(beside(even_starts(mine, at, EVEN_STARTS), uneven))
+            margin = found.gain_margin, found.phase_margin_deg, radius
+            self._known.append(_Rate(rate, mine, grows, margin))
+
+    def followed_s(self, rate_hz: float) -> float:
+        """How long a move is followed at another rate, where it may take longer to settle [s]."""
+        move, at = self.move, self.loop.at_period(1 / rate_hz)
+        longer = horizon_of(move.law, move.plant, move.path, at)
+        return max(move.horizon_s, longer) if longer < self.base.duration_s else move.horizon_s
 
     def between(self, below_hz: float, above_hz: float) -> tuple[CurvePoint, ...]:
         """The figures at rates closer together, with those of the two ends."""
@@ -198,15 +214,42 @@ class RateCurve:
     def points(self, tracks: Sequence[Track]) -> tuple[CurvePoint, ...]:
         """The figures of the moves as they were played."""
         points = []
-        for (rate, *margin), track in zip(self._known, tracks, strict=True):
-            both = self.move.figures(track)
-            for pattern, part in (
-                ("even", slice(EVEN_STARTS)), ("log shape", slice(EVEN_STARTS, None))
-            ):  # fmt: skip
+        for at, track in zip(self._known, tracks, strict=True):
+            both = at.move.figures(track)
+            for pattern, part, grows in (
+                ("even", slice(EVEN_STARTS), at.grows[0]),
+                ("log shape", slice(EVEN_STARTS, None), at.grows[1]),
+            ):
                 one = summed_up(*(f[part] for f in both))
                 if one.starts:
-                    points.append(CurvePoint(pattern, rate, one, *margin))
+                    state = state_of(grows, at.move.path, one)
+                    points.append(CurvePoint(pattern, at.hz, one, *at.margin, state))
         return tuple(points)
+
+
+@dataclass(frozen=True)
+class _Rate:
+    """What is known of a rate before its moves are played."""
+
+    hz: float
+    move: Move
+    grows: tuple[bool, bool]  #: Over even loops, and over the log's shape
+    #: Gain margin, phase margin [deg] and spectral radius of even loops.
+    margin: tuple[float | None, float | None, float]
+
+
+def _grows(move: Move, shaped: Sampling) -> bool:
+    try:
+        return grows_unevenly(move.law, move.plant, shaped)
+    except NotEnoughError:
+        return False
+
+
+def state_of(grows: bool, path: Path, found: Response) -> str:
+    """How loops and moves come out, as in `CurvePoint.state`."""
+    if grows:
+        return "grows"
+    return "unfinished" if path.comes_to_rest and found.settle_ms.p95 is None else "settles"
 
 
 def delayed(at: Sampling, delay_s: float) -> Sampling:

@@ -20,7 +20,15 @@ from looptime.heading.pattern import Sampling
 from looptime.records import dataclass
 from looptime.stats.arrays import distinct
 
-__all__ = ["Stability", "growth_per_s", "mean_square", "period_range", "stability"]
+__all__ = [
+    "Stability",
+    "grows_evenly",
+    "grows_unevenly",
+    "growth_per_s",
+    "mean_square",
+    "period_range",
+    "stability",
+]
 
 #: Fewest products, kept orthonormal, until the strongest directions are found.
 PRODUCTS = 150
@@ -28,6 +36,8 @@ PRODUCTS = 150
 MOST_STATES = 16
 #: Periods looked at for the edge of stability [s].
 SHORTEST_S, LONGEST_S = 5e-5, 10.0
+#: A spectral radius as near to 1 as this is 1 but for rounding.
+ROUNDING = 1e-9
 #: An oscillation that keeps more of its amplitude than this from cycle to cycle rings.
 KEPT = 0.5
 
@@ -144,9 +154,15 @@ def mean_square(loops: LoopMatrices) -> tuple[float | None, float | None]:
     grows; all gains stand in the row of the output, so that a factor multiplies that row alone.
     None where there are too many states, or no such factor.
     """
+    radius = _square_radius(loops)
+    return (None, None) if radius is None else (radius(1.0), _limit_of_gain(radius))
+
+
+def _square_radius(loops: LoopMatrices) -> Callable[[float], float] | None:
+    """The spectral radius of ``E[M x M]`` with all gains so many times what they are."""
     n, d, _ = loops.each.shape
     if d > MOST_STATES:
-        return None, None
+        return None
     flat = loops.each.reshape(n, d * d)
     square = (flat.T @ flat / n).reshape(d, d, d, d).transpose(0, 2, 1, 3).reshape(d * d, d * d)
 
@@ -155,7 +171,28 @@ def mean_square(loops: LoopMatrices) -> tuple[float | None, float | None]:
         rows[loops.output] = factor
         return spectral_radius(np.kron(rows, rows)[:, None] * square)
 
-    return radius(1.0), _limit_of_gain(radius)
+    return radius
+
+
+def grows_evenly(radius: float) -> bool:
+    """Whether even loops do not die out: their spectral radius is not below 1, but for rounding."""
+    return radius >= 1 - ROUNDING
+
+
+def grows_unevenly(law: Law, plant: Plant, at: Sampling) -> bool:
+    """Whether the mean square of a disturbance grows over uneven loops, as in `stability`.
+
+    Where the state is too large for a mean square, whether the loops in their order grow.
+
+    Raises
+    ------
+    NotEnoughError
+        If readings are too many loops old.
+    """
+    radius = _square_radius(loops_by_reading(law, plant, at) or loop_matrices(law, plant, at))
+    if radius is None:
+        return growth_per_s(loop_matrices(law, plant, at)) >= 0
+    return radius(1.0) >= 1
 
 
 def _limit_of_gain(radius: Callable[[float], float]) -> float | None:

@@ -99,11 +99,13 @@ def rate_curves(one: Controlled) -> Picture | None:
     if not points:
         return None
     unit = safe(one.stated.unit, 12) or "units"
-    moving = points[0].response.following_max.p95 is not None
+    moving = points[-1].response.following_max.p95 is not None
     what = "greatest error" if moving else "overshoot"
     rates = list(dict.fromkeys(p.rate_hz for p in points))
 
     def judged(point: CurvePoint) -> float | None:
+        if point.state != "settles":  # how small it is says nothing
+            return None
         return (point.response.following_max if moving else point.response.overshoot).p95
 
     data = [
@@ -142,7 +144,8 @@ def rate_curves(one: Controlled) -> Picture | None:
          "phase margin, deg", "gain margin"),
         rows,
         "With the log's shape the typical loops change with the rate while its stalls stay as long "
-        f"as they are. Margins are those of even loops. {_MODEL}",
+        "as they are. Margins are those of even loops. No line where a disturbance grows, or the "
+        f"move does not come to rest. {_MODEL}",
     )  # fmt: skip
 
 
@@ -154,10 +157,14 @@ def _rate_title(one: Controlled, what: str) -> str:
         return f"{name}: {what} and phase margin at other loop rates{edge}"
     if need.missed_by is None:
         return f"{name}: the {what} is within its tolerance at this pace{edge}"
-    if need.log_shape_hz is None:
-        how = "with these stalls no rate keeps it" if need.even_hz else "no rate alone keeps it"
-        return f"{name}: the {what} misses its tolerance, and {how}{edge}"
-    return f"{name}: {number(need.log_shape_hz)} loops a second would keep the {what} within{edge}"
+    if need.log_shape_hz is not None:
+        rate = number(need.log_shape_hz)
+        return f"{name}: {rate} loops a second would keep the {what} within{edge}"
+    how = "with these stalls no rate keeps it" if need.even_hz else "no rate alone keeps it"
+    if need.kept_hz is not None:
+        low, high = map(number, need.kept_hz)
+        how = f"{low} to {high} loops a second keep it"
+    return f"{name}: the {what} misses its tolerance, and {how}{edge}"
 
 
 def gain_table(at: ControlResult) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:

@@ -18,6 +18,8 @@ __all__ = ["chief", "control_sentence", "fit_words", "reasons", "state_of", "uni
 _SHIFTS, _OFF = 1.05, 1.03
 #: Share of the output's limit that one step of the sensor moves, worth a word and the answer.
 _NOISY, _LOUD = 0.1, 0.25
+#: What is said of an error over loops that do not settle, or of a move that does not arrive.
+_SO_FAR = {"settles": "", "grows": " while a disturbance grows", "unfinished": " by then"}
 #: How many times the stalls make an error that is said to be theirs.
 _MUCH = 1.25
 
@@ -360,11 +362,12 @@ def _move_words(one: Controlled) -> str:
     if settles is not None:
         text += f"; settled after {number(settles)} ms (p95)"
     need = model.required
-    if need is not None and need.log_shape_hz is not None:
-        text += (
-            f"; the {need.limit:g}{unit} allowed need {number(need.log_shape_hz)} loops a second"
-        )
-    return text
+    if need is None:
+        return text
+    allowed = f"the {need.limit:g}{unit} allowed"
+    if need.log_shape_hz is not None:
+        return f"{text}; {allowed} need {number(need.log_shape_hz)} loops a second: {need.why}"
+    return f"{text}; {allowed}{' are' if need.kept_hz else ':'} {need.why}"
 
 
 def _missed_words(one: Controlled) -> str:
@@ -375,9 +378,11 @@ def _missed_words(one: Controlled) -> str:
     assert model.even is not None
     now, even = (getattr(side, need.figure).p95 for side in (model.recorded, model.even))
     what = "overshoot" if need.figure == "overshoot" else "greatest error"
-    missed = f"{one.stated.name} misses its tolerance of {need.limit:g}{unit_of(one)}"
-    figures = f"{what} (p95) {number(now)}, with even loops {number(even)}"
-    text = f"{missed}: {figures}"
+    verb = "does not come to rest within" if need.recorded_state == "unfinished" else "misses"
+    text = f"{one.stated.name} {verb} its tolerance of {need.limit:g}{unit_of(one)}: " + (
+        f"{what} (p95) {number(now)}{_SO_FAR[need.recorded_state]}, with even loops "
+        f"{number(even)}{_SO_FAR[need.even_state]}"
+    )
     stalls = now is not None and even is not None and now > _MUCH * even
     if need.log_shape_hz is not None:
         cause = "the stalls" if need.missed_by == "stalls" else "the mean rate"
@@ -386,22 +391,12 @@ def _missed_words(one: Controlled) -> str:
             f"{text}, because of {cause}: {number(need.log_shape_hz)} loops a second keep it"
             f"{_supposed(one)}"
         )
-    if need.even_hz is not None:
-        return (
-            f"{text}: with these stalls no rate keeps it, even loops do from "
-            f"{number(need.even_hz)} a second on"
-        )
-    if stalls:
+    if stalls and need.kept_hz is None and need.even_hz is None:
         return (
             f"{text}: much of it is the stalls', but no rate keeps it without them either: change "
             "the gains or the target, too"
         )
-    fastest = model.work.fastest_hz
-    most = "" if fastest is None else f", up to the {number(fastest)} that its work allows,"
-    return (
-        f"{missed} and going faster{most} would not mend it: change the gains or the target; "
-        f"{figures}"
-    )
+    return f"{text}; {'it is ' if need.kept_hz else ''}{need.why}"
 
 
 def _supposed(one: Controlled) -> str:

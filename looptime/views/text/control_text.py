@@ -8,6 +8,8 @@ from rich.text import Text
 
 from looptime.analysers.estimate import Figure
 from looptime.controlling import Controlled, ControlResult
+from looptime.controlling.control_study import USUAL_TOLERANCE
+from looptime.controlling.moves import CurvePoint
 from looptime.controlling.response import Response
 from looptime.controlling.wheels import Steering
 from looptime.findings.finding import CAUTION_LINE
@@ -28,6 +30,8 @@ __all__ = ["render_control", "spread_lines"]
 
 #: Rows of a table without `--full`.
 _ROWS = 8
+#: Share of the tolerance by which one rate is worse than another, worth a word.
+_MATTERS = 0.1
 _BAD = ("grows", "rings", "settles")
 
 
@@ -214,10 +218,8 @@ def _curves(at: ControlResult) -> Iterator[RenderableType]:
             first = next(iter(pair.values()))
             rows.append([
                 number(rate), number(first.gain_margin), number(first.phase_margin_deg),
-                *(number(chief(pair[k].response).p95) if k in pair else "-"
-                  for k in ("even", "log shape")),
-                *(number(pair[k].response.settle_ms.p95) if k in pair else "-"
-                  for k in ("even", "log shape")),
+                *(_judged_cell(pair.get(k)) for k in ("even", "log shape")),
+                *(_settle_cell(pair.get(k)) for k in ("even", "log shape")),
             ])  # fmt: skip
         moves = points[0].response.following_max.mean is not None
         what = "greatest error" if moves else "overshoot"
@@ -232,16 +234,42 @@ def _curves(at: ControlResult) -> Iterator[RenderableType]:
             yield labelled("", said)
 
 
+def _judged_cell(at: CurvePoint | None) -> str:
+    """What is judged; loops that grow have no figure worth the name, however small it is."""
+    if at is None:
+        return "-"
+    return "grows" if at.state == "grows" else number(chief(at.response).p95)
+
+
+def _settle_cell(at: CurvePoint | None) -> str:
+    if at is None or at.state == "grows":
+        return "-"
+    return "never" if at.state == "unfinished" else number(at.response.settle_ms.p95)
+
+
 def _beyond(one: Controlled) -> str:
     """Where going faster ceases to help, or begins to harm."""
-    shaped = [p for p in one.model.curve if p.pattern == "log shape"]
-    sizes = [(chief(p.response).p95, p.rate_hz) for p in shaped]
-    known = [(size, rate) for size, rate in sizes if size is not None]
-    if known and known[-1][0] > 1.1 * min(known)[0]:
-        return f"least near {number(min(known)[1])} a second: faster loops make it worse"
+    shaped = [p for p in one.model.curve if p.pattern == "log shape" and p.state == "settles"]
+    known = [
+        (size, p.rate_hz) for p in shaped if (size := chief(p.response).p95) is not None
+    ]  # fmt: skip
+    if known and known[-1][1] == one.model.curve[-1].rate_hz:
+        least, matters = min(known)[0], _MATTERS * _tolerance(one)
+        if known[-1][0] > max(1.1 * least, least + matters):
+            near = [rate for size, rate in known if size <= least + 0.1 * matters][-1]
+            moves = shaped[0].response.following_max.p95 is not None
+            what = "greatest error" if moves else "overshoot"
+            return f"the {what} is least near {number(near)} a second: faster loops make it worse"
     if one.model.stops_helping_hz is None:
         return ""
     return f"above {number(one.model.stops_helping_hz)} a second faster hardly helps"
+
+
+def _tolerance(one: Controlled) -> float:
+    """The tolerance that is stated, or the usual one."""
+    target = one.stated.target
+    way = 0.0 if target is None else abs(target.numbers[0])
+    return one.stated.tolerance or USUAL_TOLERANCE * way
 
 
 def _stalls(at: ControlResult) -> Iterator[RenderableType]:
