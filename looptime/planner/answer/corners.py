@@ -78,16 +78,17 @@ def settings_of(ranges: frozenset[str], sd: float = 0.0) -> Settings:
     Where loops only just fit a pace, a slightly dearer recording misses many ticks: then costs
     that differ by `sd`, as between two recordings, are played too.
     """
-    lates = (0.0, 1.0) if "late" in ranges else (1.0,)
     shares = (0.0, 1.0) if "bus" in ranges else (0.0,)
     turns = (0.0, 1.0) if "turns" in ranges else (0.0,)
     slices = (0.0, 1.0) if ranges & {"slice", "turns"} else (0.0,)
     middle = tuple(
-        Setting(late=late, shared=to, turns=turn, slice=counts)
-        for late, to, turn, counts in itertools.product(lates, shares, turns, slices)
+        Setting(shared=to, turns=turn, slice=counts)
+        for to, turn, counts in itertools.product(shares, turns, slices)
         if turn or not counts or "turns" not in ranges
     )
     unknowns: list[list[dict[str, Any]]] = []
+    if "late" in ranges:
+        unknowns.append([{"late": 0.0}, {"late": 1.0}])
     if "batch" in ranges:
         unknowns.append([{"batch": 0.0}, {"batch": 1.0}])
     if "phase" in ranges:

@@ -28,6 +28,7 @@ from looptime.planner.answer.prediction import (
     UnknownTurns,
     either,
     open_clock,
+    open_late,
     open_tick,
     untold_tail,
     verdict,
@@ -252,7 +253,8 @@ class _Plan:
         return Prediction(
             side(now, Settings().span, run, self._scatter, self.budget_ms, self._tick_ms), after,
             contributions,
-            (*central.warnings, *untold_tail(run), *_full_buses(central, after), *may_end),
+            (*central.warnings, *_open_late(central, ends), *untold_tail(run),
+             *_full_buses(central, after), *may_end),
             judged,
             verdict(change), change,
             tuple(r.to_dict() for r in self.known.rhythms.calls if r.recurs != "loop"),
@@ -358,6 +360,17 @@ def _spanned(
     played: dict[Setting, Replay], settings: Settings, judged: str
 ) -> tuple[float, float, float]:
     return settings.span({at: _run_mean(played[at].run, judged) for at in settings.all})
+
+
+def _open_late(played: Replay, ends: Mapping[Setting, Measures]) -> tuple[str, ...]:
+    """What comes of each thing that paced code may do after a loop longer than its tick."""
+    if "late" not in played.ranges:
+        return ()
+    found = {}
+    for rule, late in (("go-on", 0.5), ("skip", 1.0), ("catch-up", 0.0)):
+        period = ends[Setting(late=late)].period_ms
+        found[rule] = period["mean"].value or 0.0, period["p99"].value or 0.0
+    return open_late(1e9 / played.tick_ns, found)
 
 
 def _full_buses(played: Replay, after: Side) -> list[str]:

@@ -1,6 +1,6 @@
 """What a plan will do, in figures, and what it says where the log leaves a clock open."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import field, replace
 from typing import Any
 
@@ -36,6 +36,16 @@ CAUTIONS = (
     "to say.",
     "The event's rules and its safety staff come first.",
 )
+
+
+#: What code makes of the ticks after a loop that was longer than one, by rule.
+_AFTER_LATE = {
+    "go-on": "the next begins at once and its tick counts from there",
+    "skip": "waiting for the next tick of the old grid",
+    "catch-up": "making up for it by loops that do not wait",
+}
+#: Share by which one rule's figures must differ from another's to be worth a word.
+_DIFFERS = 0.01
 
 
 @dataclass(frozen=True)
@@ -242,6 +252,34 @@ def open_tick(taken_ms: float, finer_ms: float) -> str:
         f"the loop may wait for a tick of {taken_ms:.4g} ms, or miss every second one of "
         f"{finer_ms:.4g} ms, the log fits both: the answer is a range; say which in the log's "
         f'head, as "# target {1e3 / taken_ms:.4g} Hz", or plan with pace hz={1e3 / taken_ms:.4g}'
+    )
+
+
+def open_late(hz: float, ms: Mapping[str, tuple[float, float]]) -> tuple[str, ...]:
+    """A warning that nobody knows what paced code does after a loop longer than its tick.
+
+    Parameters
+    ----------
+    hz : float
+        The pace.
+    ms : dict of str to (float, float) [ms]
+        Mean and p99 of the period by rule; the first is taken.
+
+    Examples
+    --------
+    >>> open_late(50.0, {"go-on": (20.0, 20.0), "skip": (20.0, 20.1)})
+    ()
+    """
+    (taken, first), *others = ms.items()
+    if not any(
+        abs(a - b) > _DIFFERS * b for _, at in others for a, b in zip(at, first, strict=True)
+    ):
+        return ()
+    given = [f"{_AFTER_LATE[k]} gives {a:.3g} and {b:.3g} (late={k})" for k, (a, b) in others]
+    return (
+        "what the code does after a loop longer than its tick is not known: taken is that "
+        f"{_AFTER_LATE[taken]} (late={taken}: period mean {first[0]:.3g}, p99 {first[1]:.3g} ms); "
+        f"{', '.join(given)}; the range holds them all: say which, as pace hz={hz:g} late=skip",
     )
 
 

@@ -237,8 +237,9 @@ class Setting:
     #: How likely whoever lets a bus go takes it again while another waits, where that is not known:
     #: a key of `looptime.planner.play.threads.CHANCES`.
     lock: str = "middle"
-    #: After a loop that was too long for a new pace: 0 catch up, 1 skip to the next tick.
-    late: float = 1.0
+    #: After a loop that was too long for a new pace: 0 catch up, 0.5 go on from its end, 1 skip to
+    #: the next tick.
+    late: float = 0.5
     #: Factor on all that the loop does: another recording of the same code differs a little, which
     #: matters much where loops only just fit a pace.
     costs: float = 1.0

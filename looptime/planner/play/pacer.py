@@ -36,6 +36,7 @@ class PacedRate:
     code: int | None = None  #: Name of the waiting call, where the log has one
     #: The rate of which every loop may miss some ticks: the log would look the same.
     finer: "PacedRate | None" = None
+    told: bool = False  #: Whether late loops of the log show what `late` says
     seldom: bool = False  #: Most loops are too long for it as they are: it only ends what is gained
 
 
@@ -109,7 +110,7 @@ def _seldom_kept(run: Run, waits: Waits) -> tuple[PacedRate, bool] | None:
         return None
     late = np.resize(np.maximum(ends - least, 0.0), len(period))
     code = waits.names[0] if waits.names else None
-    return PacedRate(float(least), "go-on", late, code, seldom=True), True
+    return PacedRate(float(least), "go-on", late, code, told=True, seldom=True), True
 
 
 def _rate(
@@ -123,12 +124,12 @@ def _rate(
         jitter = np.where(waited, np.maximum(off - early, 0.0), 0.0)
         # loops that woke far from their tick were late, not jittery
         jitter[jitter > 0.25 * usual] = float(np.median(jitter[waited]))
-        return PacedRate(interval, late or "skip", jitter, code)
+        return PacedRate(interval, late or "skip", jitter, code, told=bool(late))
     after = waited & np.append(False, waited[:-1])  # late loops have moved the ticks of others
     interval = float(np.median(period[after])) if after.sum() >= _TOLD else interval
     jitter = np.where(waited, period - interval, 0.0)
     jitter[np.abs(jitter) > 0.25 * usual] = 0.0
-    return PacedRate(interval, "go-on", jitter, code)
+    return PacedRate(interval, "go-on", jitter, code, told=bool(late))
 
 
 def late_wakes(run: Run) -> Float | None:

@@ -438,13 +438,20 @@ def _thread_name(draft: Draft, change: Change) -> str:
     return name
 
 
+#: What a loop that was too long for its pace makes of the ticks, as `Setting.late` has it.
+_AFTER_LATE = {0.0: "catch-up", 0.5: "go-on", 1.0: "skip"}
+
+
 def _pace(draft: Draft, change: Change) -> None:
     end_pace(draft)
-    late = change.get("late")
+    late, log = change.get("late"), draft.known.pace
+    told = late is None and log is not None and log[0].told
+    if told and log is not None:
+        late = log[0].late
     if late is None:
         draft.ranges.add("late")
-        late = "skip" if draft.unknown("late") > 0.5 else "catch-up"
-    draft.pace = PacedRate(1e9 / change.get("hz"), late)
+        late = _AFTER_LATE[draft.unknown("late")]
+    draft.pace = PacedRate(1e9 / change.get("hz"), late, told=told)
 
 
 _REMEDIES: dict[str, Callable[[Draft, Change], None]] = {
