@@ -17,6 +17,7 @@ __all__ = [
     "TARGET_WORDS",
     "Quantity",
     "assumed",
+    "kind_by_unit",
     "known_as",
     "of_another_unit",
     "of_battery",
@@ -61,6 +62,12 @@ _UNIT = re.compile(
     rf"|(?P<rev>{_ANGLES['rev']}))(?P<rate>{_A_SECOND})?[)\]]?$"
 )
 _SHORT = re.compile(r"(?:^|(?<=[\s_.\-,(\[]))(?P<small>[mc]?)(?P<unit>[dr])ps[)\]]?$")
+#: A unit of length or angle at the end of a name, a second's or not, and one of speed.
+_WAY = re.compile(
+    rf"(?:^|(?<=[\s_.\-,(\[]))(?:[mck]?m|[mc]?(?:{'|'.join(_ANGLES.values())}))"
+    rf"(?P<rate>{_A_SECOND})?[)\]]?$"
+)
+_OF_SPEED = re.compile(r"(?:^|(?<=[\s_.\-,(\[]))(?:rpm|[mc]?[dmr]ps)[)\]]?$")
 _WORDS = re.compile(r"[^a-zà-öø-ÿ]+")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 #: Words of the robot's heading; of those behind, only with a unit.
@@ -163,6 +170,29 @@ def quantity_of(header: str) -> Quantity | None:
     if stem in _ANGLE_ALONE or (sure and not rate):
         return Quantity("heading_deg", unit, factor)
     return None
+
+
+def kind_by_unit(name: str) -> str | None:
+    """``speed`` or ``position`` by the unit at the end of a name; None where it says neither.
+
+    Examples
+    --------
+    >>> [kind_by_unit(name) for name in ("speed_m_s", "arm [deg/s]", "wheel_rpm", "tilt_rad_s")]
+    ['speed', 'speed', 'speed', 'speed']
+    >>> [kind_by_unit(name) for name in ("lift_m", "arm (deg)", "tilt_rad", "wheel_rotations")]
+    ['position', 'position', 'position', 'position']
+    >>> [kind_by_unit(name) for name in ("battery_v", "arm", "age_ms", "turn_rate_deg")]
+    [None, None, None, None]
+    """
+    text = " ".join(_CAMEL.sub(" ", name.strip()).lower().split())
+    if _OF_SPEED.search(text):
+        return "speed"
+    found = _WAY.search(text)
+    if found is None:
+        return None
+    if found["rate"]:
+        return "speed"
+    return None if set(words_of(name)) & (_SPEED | _RATE) else "position"
 
 
 def words_of(name: str) -> list[str]:

@@ -8,7 +8,7 @@ from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import HUGE
 
-__all__ = ["AtLimit", "at_limit"]
+__all__ = ["AtLimit", "at_limit", "newest_at"]
 
 #: Share of the rows below which nothing is said.
 LEAST_SHARE = 0.05
@@ -69,8 +69,8 @@ def at_limit(
     time = run.signals.time_ns / 1e6
     given = np.abs(values[output]) < HUGE
     when, out = time[given], values[output][given]
-    value = _at(time, values[measured], when)
-    wanted = None if target is None else _at(time, values[target], when)
+    value = newest_at(time, values[measured], when)
+    wanted = None if target is None else newest_at(time, values[target], when)
     if len(out) < 2:
         return None
     way = np.sign(out)
@@ -81,7 +81,7 @@ def at_limit(
     if error is not None and np.median(np.abs(error[there])) < LEAST_LEFT * np.ptp(value):
         return None
     if target is None:
-        beside = {name: _at(time, values[name], when) for name in names}
+        beside = {name: newest_at(time, values[name], when) for name in names}
         del beside[output], beside[measured]
         target = followed(beside, value, way * there)
         error = None if target is None else beside[target] - value
@@ -95,7 +95,7 @@ def at_limit(
     )  # fmt: skip
 
 
-def _at(time: Float, values: Float, when: Float) -> Float:
+def newest_at(time: Float, values: Float, when: Float) -> Float:
     """The newest value at each moment; before the first, that one."""
     seen = np.abs(values) < HUGE
     if not seen.any():

@@ -34,6 +34,7 @@ from looptime.controlling.oscillation import noise_of
 from looptime.controlling.outcome import Case, Outcome, outcomes
 from looptime.controlling.own_pace import in_its_loops, own_pace
 from looptime.controlling.stability import stability
+from looptime.controlling.standing import standing
 from looptime.controlling.swings import Swings
 from looptime.controlling.target import Path, path_of
 from looptime.controlling.value_instants import instants_of, on_change
@@ -43,6 +44,7 @@ from looptime.heading.age_distribution import age_parts
 from looptime.heading.pattern import Sampling, sample_stretches
 from looptime.project import Project
 from looptime.run import Run
+from looptime.signal_names import kind_by_unit
 from looptime.words import number
 
 __all__ = ["control"]
@@ -279,6 +281,10 @@ def _fitted(
     delay = stated.sensor_delay_ms / 1e3
     run, (output, measured, *_) = asked.run, asked.names
     swing, plant = swings.rested, stated.plant
+    if (stands := standing(run, output, measured)) is not None:
+        kind = plant or kind_by_unit(measured) or "speed"
+        told = _not_told(fit_plant(run, output, measured, kind, delay), stands)
+        return stated, replace(told, wraps=asked.wraps)
     try:
         found = fit_plant(run, output, measured, plant, delay)
     except UsageError as error:

@@ -28,7 +28,7 @@ from looptime.controlling.fit_stretches import (
 from looptime.errors import NotEnoughError, UsageError, nearest
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.signal_names import known_as
+from looptime.signal_names import kind_by_unit, known_as
 from looptime.stats.arrays import HUGE, distinct
 from looptime.stats.student import t_quantile
 
@@ -144,7 +144,7 @@ def fit_plant(
     age = sample_age_of(run, measured)
     true = time if age is None else stamps_ns(signals, age)[0] / 1e9
     arrays = time[given], found[0][given], true[seen] - delay_s, value
-    fitted = _either(*arrays) if kind is None else fit_arrays(*arrays, kind)
+    fitted = _either(*arrays, measured) if kind is None else fit_arrays(*arrays, kind)
     return replace(
         fitted, one_stamp=age is None and bool((given == seen).all()), own_stamp=age is not None,
         output=output, measured=measured,
@@ -183,8 +183,8 @@ def signal_key(run: Run, name: str) -> str:
     raise UsageError(f"{where}: has no signal {name!r}{hint}")
 
 
-def _either(at: Float, output: Float, when: Float, measured: Float) -> Fit:
-    """The fit as a speed or as a position, whichever leaves clearly less."""
+def _either(at: Float, output: Float, when: Float, measured: Float, name: str) -> Fit:
+    """The fit as a speed or as a position: whichever leaves clearly less, else as its unit says."""
     given = [_Given(at, output, when, measured, kind) for kind in ("speed", "position")]
     order = sorted(given, key=lambda one: _plain(one)[1])
     better, rest = _best(order[0])
@@ -196,6 +196,10 @@ def _either(at: Float, output: Float, when: Float, measured: Float) -> Fit:
             ((better, rest), _best(order[1])), key=lambda one: one[1]
         )
     if not rest < CLEARLY * most:
+        stated = kind_by_unit(name)
+        if stated is not None:
+            found = better if better.plant == stated else other
+            return replace(found, text=f"{found.text}; taken as a {stated} by its name's unit")
         raise UsageError(
             f"--fit: can't tell whether the measured value is a speed or a position (as a "
             f"{better.plant} {100 * better.left:.2g} % is left unexplained, as a {other.plant} "
