@@ -214,6 +214,7 @@ def rows(content: Content) -> Found:
     limits = (UNSEEN,) if found.said.endswith(SUMMED) else ()
     notes += [*_whole_run(content, len(found)), *_other_threads(content)]
     notes += _odd_loops(content, found)
+    notes += _side_by_side(np.asarray(content.table.columns["name"]))
     if "loop" not in content.table.columns:
         own = [np.asarray(content.table.columns[key]) for key in ("name", "duration")]
         notes += (*without_alike(*own), *written_again(*own))
@@ -238,6 +239,16 @@ def _laps(content: Content) -> bool:
     lap[first] = time[first]
     at["duration"] = lap
     return True
+
+
+def _side_by_side(name: Int) -> tuple[str, ...]:
+    """A caution where each section follows itself so many times, as in logs line by line."""
+    begins = np.append(0, np.flatnonzero(np.diff(name)) + 1)
+    times = np.diff(np.append(begins, len(name)))
+    usual = int(np.bincount(times).argmax())
+    if usual < 2 or len(times) < _FEWEST or (times == usual).mean() < _IN_LAPS:
+        return ()
+    return (f"each section stands {usual} times in turn: as many logs may stand line by line",)
 
 
 def _odd_loops(content: Content, found: LoopRows) -> tuple[str, ...]:

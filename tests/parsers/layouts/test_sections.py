@@ -155,3 +155,23 @@ def test_a_row_that_holds_all_others_of_its_loop_is_the_loop_under_any_word(tmp_
     other = [own[k // 4] if k % 4 == 3 else row for k, row in enumerate(rows)]
     run = read(tmp_path, "what,took_ms\n" + "\n".join(other) + "\n")
     assert np.mean(periods_ms(run)) == pytest.approx(parts.sum(axis=1).mean() + 10.2, abs=0.1)
+
+
+@pytest.mark.parametrize("header", ["loop,section,us", "section,us"])
+def test_two_logs_line_by_line_are_told(tmp_path, header):
+    """Each section stands twice in turn; where only one does, it is called twice."""
+    numbered = header.startswith("loop")
+
+    def log(times):
+        rows = [
+            (k, name, took - 13 * (k % 7) - i)
+            for k in range(60)
+            for j, name in enumerate(("gyro", "belt", "drive"))
+            for i in range(times[name])
+        ]
+        cells = [row if numbered else row[1:] for row in rows]
+        return read(tmp_path, header + "\n" + "\n".join(",".join(map(str, c)) for c in cells))
+
+    told = "each section stands 2 times in turn: as many logs may stand line by line"
+    assert told in log({"gyro": 2, "belt": 2, "drive": 2}).clock.notes
+    assert told not in log({"gyro": 2, "belt": 1, "drive": 1}).clock.notes
