@@ -166,7 +166,7 @@ def test_two_logs_line_by_line_are_told(tmp_path, header):
         rows = [
             (k, name, took - 13 * (k % 7) - i)
             for k in range(60)
-            for j, name in enumerate(("gyro", "belt", "drive"))
+            for name, took in (("gyro", 2000), ("belt", 900), ("drive", 3100))
             for i in range(times[name])
         ]
         cells = [row if numbered else row[1:] for row in rows]
