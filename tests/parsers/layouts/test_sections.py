@@ -164,7 +164,7 @@ def test_two_logs_line_by_line_are_told(tmp_path, header):
 
     def log(times):
         rows = [
-            (k, name, took - 13 * (k % 7) - i)
+            (k, name, took - (k * k) % 197 - i)
             for k in range(60)
             for name, took in (("gyro", 2000), ("belt", 900), ("drive", 3100))
             for i in range(times[name])
