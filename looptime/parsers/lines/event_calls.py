@@ -63,10 +63,23 @@ def calls_of(lines: list[str], events: list[Event]) -> Grid:
         number += starts and not begun
         before = event
     _close(under_way, loop[0], before)
+    if not begun:
+        _name_waits(grid, [event.line for event in events if (event.name, event.side) == loop])
     for row in under_way.values():
         _drop(grid, row)
     _name_phases(grid, events)
     return grid
+
+
+def _name_waits(grid: Grid, first: list[int]) -> None:
+    """Say of the time up to the first event of a loop that no name tells what it is: the loop
+    may have waited in it.
+    """
+    grid.column("kind")
+    begin = set(first)
+    for line, row in enumerate(grid.rows):
+        if row is not None:
+            row.append("other" if line in begin else "")
 
 
 def _name_phases(grid: Grid, events: list[Event]) -> None:

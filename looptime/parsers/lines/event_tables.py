@@ -1,9 +1,12 @@
 """Timed calls of a log of events, as lines or as a table of instants and words."""
 
+from collections import Counter
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
+from looptime.array_types import Float
 from looptime.parsers.columns.evidence import clocklike
 from looptime.parsers.columns.headers import named_unit
 from looptime.parsers.layouts.contract import Options
@@ -13,22 +16,27 @@ from looptime.parsers.lines.counted import stamps_in_ns
 from looptime.parsers.lines.event_calls import calls_of
 from looptime.parsers.lines.events import Event, find_events, without_states
 from looptime.parsers.lines.grid import Grid, is_stamp, mostly_numbers
+from looptime.parsers.lines.groups import names_sender
 from looptime.parsers.lines.other_times import remarks_of
-from looptime.parsers.text.dialect import Dialect, is_number
+from looptime.parsers.text.dialect import Dialect, is_number, numbers
 from looptime.units import word_unit
 
 __all__ = ["event_table", "names_clock", "timed_calls"]
 
+#: Names that come in turn, rows of them, and how often one follows another.
+_LEAST, _ENOUGH, _OFTEN = 3, 12, 0.95
+
 
 def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | None:
-    """Calls of a table of instants and words, where some names only end."""
+    """Calls of a table of instants and words, where some names only end, or none says a side."""
     columns = list(zip(*like.sample[:400], strict=True))
     words = [at for at, cells in enumerate(columns) if not mostly_numbers(cells)]
     clocks = [at for at in range(len(columns)) if clocklike(like, at)]
     words = [at for at in words if at not in clocks]
-    if len(clocks) != 1 or not words or len(words) + 1 != len(columns) or len(words) > 2:
-        return None
-    if like.header is not None and not _is_clock(like, clocks[0]):
+    counts = [at for at in range(len(columns)) if at not in words and _stays(numbers(like, at))]
+    clocks = [at for at in clocks if at not in counts]
+    known = len(words) + len(clocks) + len(counts)
+    if len(clocks) != 1 or len(counts) > 1 or not 1 <= len(words) <= 2 or known != len(columns):
         return None
     cells = [plain_cells(line, like, at) for at, line in enumerate(lines, 1)]
     found = [(at, row) for at, row in enumerate(cells) if row is not None]
@@ -36,9 +44,14 @@ def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | Non
     events = find_events(
         [row[clocks[0]].strip() for _, row in found], texts, [at for at, _ in found]
     )
-    if not any(e.side is not None for e in events) or len(set(texts)) > 200:
+    sided = any(e.side is not None for e in events)
+    if len(set(texts)) > 200 or (counts and sided):
         return None
-    if like.header is not None and not _needs_pairs(events):
+    senders = any(names_sender(like.header[at]) for at in words) if like.header else False
+    if not sided and (senders or not _in_turn([e.name for e in events])):
+        return None
+    clock = like.header is None or _is_clock(like, clocks[0])
+    if sided and not (clock and (like.header is None or _needs_pairs(events))):
         return None
     events = without_states(events, [" ".join(map(str.strip, text)) for text in texts])
     made = timed_calls(lines, events, options)
@@ -47,6 +60,30 @@ def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | Non
         name = like.header[clocks[0]]
         made.units[:2] = [named_unit(name)] * 2
     return made
+
+
+def _stays(values: Float) -> bool:
+    """Whether numbers go up by one at most, and mostly stay, as those of loops of several rows."""
+    step = np.diff(values)
+    return len(step) >= _ENOUGH and bool(np.isin(step, (0, 1)).all() and (step == 0).mean() >= 0.5)
+
+
+def _in_turn(names: list[str]) -> bool:
+    """Whether at least three names come one after the other in ever the same order.
+
+    So the marks of a loop do; senders with clocks of their own overtake each other.
+
+    Examples
+    --------
+    >>> _in_turn(["gyro", "pose", "drive"] * 10), _in_turn(["a", "b", "c", "b", "a", "c"] * 5)
+    (True, False)
+    """
+    follows = Counter(pairwise(names))
+    uses = Counter(names[:-1])
+    usual = {one: other for (one, other), n in follows.items() if n >= _OFTEN * uses[one]}
+    cycle = len(usual) == len(uses) == len(set(usual.values()))
+    cycle &= all(name[:1].isalpha() for name in uses)
+    return cycle and len(usual) >= _LEAST and len(names) >= _ENOUGH
 
 
 def names_clock(like: Dialect) -> bool:

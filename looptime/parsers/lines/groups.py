@@ -18,7 +18,9 @@ from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import Source, blocks
 from looptime.records import dataclass
 
-__all__ = ["Senders", "by_group", "find_senders", "refuse_mixed", "refuse_shared"]
+__all__ = [
+    "Senders", "by_group", "find_senders", "names_sender", "refuse_mixed", "refuse_shared",
+]  # fmt: skip
 
 #: A column of more values than this tells no senders apart.
 _MOST = 64
@@ -33,6 +35,21 @@ _SENDERS = frozenset(
      "source", "sender", "id", "unit", "unitid", "vehicle", "board", "module", "team", "name",
      "sensor", "sensorid", "channel", "port", "address", "addr", "canid", "topic", "anchor")
 )  # fmt: skip
+
+
+#: Those that one loop may well read in turn.
+_OF_ONE_LOOP = frozenset(("name", "device", "module", "sensor", "channel"))
+
+
+def names_sender(header: str) -> bool:
+    """Whether a header names who sends, each with a loop of its own.
+
+    Examples
+    --------
+    >>> names_sender("robot_id"), names_sender("sensor"), names_sender("event")
+    (True, False, False)
+    """
+    return heads((header,))[0].word in _SENDERS - _OF_ONE_LOOP
 
 
 @dataclass(frozen=True)

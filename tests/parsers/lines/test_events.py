@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+import looptime
 from looptime.errors import LogError
 from tests.parsers.build import periods_ms, read, self_ms
 from tests.parsers.lines.build import COSTS, PERIODS, ROWS
@@ -270,3 +271,46 @@ def test_words_of_how_something_is_name_no_calls(tmp_path, every, calls, head):
     run = read(tmp_path, head + "".join(f"{t:.1f}{gap}{e}\n" for t, e in said))
     own = self_ms(run)
     assert set(own) == calls if every > 1 else set(own) >= calls
+
+
+def marks(loops=60):
+    """Loop, name, instant [us]: three marks in turn, and a pause before the next loop."""
+    draw, at = np.random.default_rng(4), 5000
+    for loop in range(loops):
+        for name, took in (("gyro.read", 1800), ("pose", 600), ("drive.write", 2100)):
+            at += took + int(draw.integers(-30, 31))
+            yield loop, name, at
+        at += 900
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [
+        ("t_us,event", "{2},{1}"),
+        ("name,end_us", "{1},{2}"),
+        ("loop,name,start_us", "{0},{1},{2}"),
+        ("cycle;checkpoint;us", "{0};{1};{2}"),
+        ("", "{2},{1}"),
+    ],
+)
+def test_marks_in_turn_without_begin_or_end_are_stretches(tmp_path, header, row):
+    """From mark to mark by hand: 0.6 ms to pose, 2.1 to the write, 2.7 over the pause."""
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([header] * bool(header) + [row.format(*m) for m in marks()]))
+    run = looptime.read(path)
+    means = {c.name: c.self_ms_per_loop for c in looptime.summarise(run).costs.calls}
+    assert means == {
+        "gyro.read to pose": pytest.approx(0.6, abs=0.02),
+        "pose to drive.write": pytest.approx(2.1, abs=0.02),
+        "drive.write to gyro.read": pytest.approx(2.7, abs=0.02),
+    }
+    kinds = {name.name: name.kind for name in run.names}
+    assert kinds["drive.write to gyro.read"] == "other"  # it may have waited, and not read
+
+
+def test_marks_of_robots_are_of_a_loop_each(tmp_path):
+    """Three that send in turn: each by itself, and the choice is said."""
+    path = tmp_path / "log.csv"
+    path.write_text("t_us,robot\n" + "\n".join(f"{at},{name}" for _, name, at in marks()))
+    with pytest.raises(LogError, match="--by robot"):
+        looptime.read(path)
