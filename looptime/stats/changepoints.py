@@ -26,6 +26,11 @@ _SHOULDER = 0.25
 #: share of the level. Of logs of up to three minutes whose level wanders with a standard deviation
 #: of 0.8 %, no more than one in twenty has one; where it goes up by 3 %, all but one in a hundred.
 _SUDDEN, _SPANS, _MATTERS = 5.0, 7, 0.023
+#: Share of the loops on both sides of a clear change that are nearer to their own level.
+_CLEAR = 0.95
+#: Robust standard deviations of the windows, and the share of the level, by which a start of fewer
+#: than four windows must differ.
+_STANDS_OUT, _LEAST_START = 5.0, 0.1
 #: Longer runs get wider windows, so that the exact search stays quick.
 MOST_WINDOWS = 1500
 
@@ -226,6 +231,54 @@ def _outstanding(y: Float, cuts: list[int]) -> list[int]:
     return kept
 
 
+def _exact(x: Float, edges: list[int], levels: Float) -> list[int]:
+    """Each edge at the very loop, where nearly all loops beside it lie on their own side.
+
+    Windows tell a change to half a second, and nothing of what lasts no four of them; a level of
+    fewer loops at the start of the run reaches into the next.
+    """
+    edges = list(edges)
+    for j in range(1, len(edges) - 1):
+        parted = _parted(x[edges[j - 1] : edges[j + 1]], levels[j - 1], levels[j])
+        edges[j] = edges[j - 1] + parted if parted else edges[j]
+    return edges
+
+
+def _parted(x: Float, before: float, after: float) -> int:
+    """How many values belong to the level before, where hardly any is nearer to the other's.
+
+    Examples
+    --------
+    >>> _parted(np.array([9.0, 8.0, 9.0, 2.0, 1.0, 2.0]), 9, 2), _parted(np.arange(9.0) % 3, 0, 2)
+    (3, 0)
+    """
+    own = (x > (before + after) / 2) == (before > after)
+    most = int(np.argmax(np.cumsum(np.where(own, 1, -1))[:-1])) + 1
+    clear = own[:most].mean() >= _CLEAR and own[most:].mean() <= 1 - _CLEAR
+    return most if clear else 0
+
+
+def _short_start(x: Float, t: Float, y: Float, loops: int, end: int) -> int:
+    """Loops of a level at the start that holds no four windows and yet stands out; 0 for none."""
+    rest = y[SEGMENT : end // loops]
+    level = median(rest) if len(rest) >= SEGMENT else float(y[0])
+    least = max(_STANDS_OUT * MAD_SCALE * mad(rest), _LEAST_START * abs(level)) if len(rest) else 0
+    half = (float(y[0]) + level) / 2
+    if abs(y[0] - level) <= least or ((rest > half) == (y[0] > half)).any():  # it comes back
+        return 0
+    first = _parted(x[:end], float(y[0]), level)
+    return first if first < SEGMENT * loops and t[first] - t[0] >= WINDOW_S else 0
+
+
+def _levels(x: Float, edges: list[int], y: Float, loops: int) -> Float:
+    """Mean of the window medians within each segment; of one without, the median of its loops."""
+    made = []
+    for low, high in itertools.pairwise(edges):
+        first, last = -(-low // loops), len(y) if high == len(x) else high // loops
+        made.append(float(np.mean(y[first:last])) if first < last else median(x[low:high]))
+    return np.array(made)
+
+
 def change_points(
     x: ArrayLike,
     start_s: ArrayLike,
@@ -236,7 +289,9 @@ def change_points(
 
     Each segment costs ``penalty x LRV x ln K`` (`long_run_variance`) and holds at least 4
     windows. A level that wanders has no change points but where it goes on as nowhere else, or by
-    2.3 %. A change point is a true statement about the recording, not about its cause.
+    2.3 %. Where 95 % of the loops beside a change are nearer to their own level than to the other,
+    its place is the loop that parts them best. A change point is a true statement about the
+    recording, not about its cause.
 
     Parameters
     ----------
@@ -278,7 +333,10 @@ def change_points(
     cuts = partition(y, penalty * long_run_variance(y) * math.log(len(y)))
     cuts = _without_shoulders(y, _without_small_steps(y, cuts, least_step))
     cuts = _without_small_steps(y, _outstanding(y, cuts), least_step)
-    means = segment_means(y, cuts)
-    at = np.array(cuts, dtype=np.int64) * loops
+    edges = _exact(values, [0, *(cut * loops for cut in cuts), len(values)], segment_means(y, cuts))
+    first = _short_start(values, times, y, loops, edges[1])
+    edges[1:1] = [first] if first else []
+    means = _levels(values, edges, y, loops)
+    at = np.array(edges[1:-1], dtype=np.int64)
     before = np.where(means[:-1] == 0, 1.0, means[:-1])
     return ChangePoints(at, times[at], means, np.diff(means) / before, loops)

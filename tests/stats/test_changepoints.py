@@ -211,3 +211,32 @@ def test_a_climb_bit_by_bit_by_a_fifth_is_told():
     found = change_points(level * np.random.default_rng(32).normal(1, 0.02, 6000), T)
     assert len(found.loops) > 1
     assert found.levels[[0, -1]] == pytest.approx([10, 12], rel=0.02)
+
+
+@pytest.mark.parametrize("first", [30, 80, 201, 333])
+def test_a_clear_change_is_known_to_the_loop(first):
+    """100 ms for some loops, then 20 ms: also where they fill no four windows."""
+    draw = np.random.default_rng(first)
+    x = np.where(np.arange(900) < first, 100.0, 20.0) + draw.normal(0, 0.5, 900)
+    x[[first + 40, first + 300]] += 90  # two stalls
+    found = change_points(x, np.append(0, np.cumsum(x)[:-1]) / 1e3)
+    assert found.loops.tolist() == [first]
+    assert found.levels == pytest.approx([100, 20], abs=0.5)
+    assert found.relative_steps == pytest.approx([-0.8], abs=0.01)
+
+
+def test_two_clear_changes_are_known_to_the_loop_each():
+    """10, 14 and 8 ms, from loops 421 and 777 on."""
+    level = np.repeat([10.0, 14.0, 8.0], [421, 356, 500])
+    x = level + np.random.default_rng(3).normal(0, 0.4, len(level))
+    found = change_points(x, np.append(0, np.cumsum(x)[:-1]) / 1e3)
+    assert found.loops.tolist() == [421, 777]
+    assert found.levels == pytest.approx([10, 14, 8], abs=0.1)
+
+
+def test_a_slow_spell_at_the_start_that_comes_again_is_no_level():
+    """80 loops of 100 ms, and 60 more of them later on."""
+    x = np.repeat([100.0, 20.0, 100.0, 20.0], [80, 1500, 60, 1500])
+    x += np.random.default_rng(5).normal(0, 0.5, len(x))
+    found = change_points(x, np.append(0, np.cumsum(x)[:-1]) / 1e3)
+    assert 80 not in found.loops
