@@ -235,8 +235,8 @@ def test_two_clear_changes_are_known_to_the_loop_each():
 
 
 def test_a_slow_spell_at_the_start_that_comes_again_is_no_level():
-    """80 loops of 100 ms, and 60 more of them later on."""
-    x = np.repeat([100.0, 20.0, 100.0, 20.0], [80, 1500, 60, 1500])
+    """30 loops of 100 ms, and 60 more of them later on."""
+    x = np.repeat([100.0, 20.0, 100.0, 20.0], [30, 1500, 60, 1500])
     x += np.random.default_rng(5).normal(0, 0.5, len(x))
     found = change_points(x, np.append(0, np.cumsum(x)[:-1]) / 1e3)
-    assert 80 not in found.loops
+    assert found.loops.tolist() == []
