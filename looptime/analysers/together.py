@@ -50,9 +50,11 @@ def together(summaries: Sequence[Summary]) -> Together | None:
     made = []
     for key in ("mean", "p50", "p99"):
         at = [s.pace.work_ms if judged == "work" else s.pace.period_ms for s in usable]
-        values = np.array([getattr(d, key).value for d in at if d is not None], np.float64)
-        made.append(_consistency(key, values))
-    return Together(judged, tuple(made))
+        told = [getattr(d, key).value for d in at if d is not None]
+        values = np.array([value for value in told if value is not None], np.float64)
+        if len(values) > 1:  # a log whose lengths cannot be told has none
+            made.append(_consistency(key, values))
+    return Together(judged, tuple(made)) if made else None
 
 
 def _consistency(key: str, values: np.ndarray) -> Consistency:

@@ -123,6 +123,17 @@ def test_several_recordings():
     assert together(runs[:1]) is None
 
 
+def test_recordings_whose_clock_tells_no_single_loop_have_their_means_alone():
+    """Periods of 0.9 ms on a clock of 10 ms: no quantile is known, and none is compared."""
+    ms = 10 * np.diff(np.floor(np.arange(0, 3000) * 0.09))
+    run = make_flat_run(np.rint(ms * 1e6).astype(np.int64), tick_ns=10_000_000)
+    found = together([summarise(run)] * 2)
+    assert [one.figure for one in found.figures] == ["mean"]
+    assert (found.figures[0].lowest_ms, found.figures[0].spread_percent) == (
+        pytest.approx(0.9, rel=0.02), 0,
+    )  # fmt: skip
+
+
 def test_to_json_of_odd_values():
     """What is not finite becomes None, arrays become lists."""
     assert to_json({"a": np.array([1.0, np.inf]), "b": (np.int64(2),)}) == {
