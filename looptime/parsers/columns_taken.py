@@ -138,16 +138,28 @@ def columns_taken(
     ended = "stamped at its end" in run.loop_from
     side = "end" if ended else columns.stamped.side
     of_loops = layout.name in _ROW_A_LOOP and "time" in columns.one
-    counted = None
+    counted, taken = None, {read.index for _, read in columns.items()}
     if "loop" not in columns.one:
-        counted = count_column(dialect, {read.index for _, read in columns.items()})
+        counted = count_column(dialect, taken)
+    samples = {one.index: one for one in sample_stamps(heads(dialect.header or ()), dialect)}
+    rest = _Rest(counted, taken, frozenset(signal_columns(dialect, taken).values()), samples)
     return ColumnsTaken(
         os.fspath(path), name or layout.name, layout.row, run.loop_from,
         side if of_loops else "end" if _at_ends(run.clock) else "",
         columns.stamped.why, run.clock, header,
-        tuple(_taken(dialect, columns, run, k, layout.name, rewritten, counted)
+        tuple(_taken(dialect, columns, run, k, layout.name, rewritten, rest)
               for k in range(dialect.fields)),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Rest:
+    """What is told of all columns at once, so that a wide log is looked through but once."""
+
+    counted: Head | None  #: The column that counts the rows
+    taken: set[int]  #: Places of those that play a part in the layout
+    signals: frozenset[int]  #: Places of those that are signals
+    samples: dict[int, Head]  #: Those that hold a sample's own stamp, by place
 
 
 def _at_ends(clock: Clock) -> bool:
@@ -157,13 +169,13 @@ def _at_ends(clock: Clock) -> bool:
 
 def _taken(
     dialect: Dialect, given: Given, run: Run, index: int, layout: str, rewritten: bool,
-    counted: Head | None,
+    rest: _Rest,
 ) -> ColumnTaken:  # fmt: skip
     name = "" if dialect.header is None else dialect.header[index]
     cells = (row[index] for row in dialect.sample)
     sample = next((cell for cell in cells if not is_missing(cell)), "")
     word, unit, unit_from, why, sure = _judged(
-        dialect, given, run.clock, index, run.loop_columns.phase_names, counted
+        dialect, given, run.clock, index, run.loop_columns.phase_names, rest
     )
     if word == "loop number" and why == _COUNTS and layout not in _ROW_A_LOOP:
         word = "not used"
@@ -195,7 +207,7 @@ _MAYBE_PHASES = (
 
 def _judged(
     dialect: Dialect, given: Given, clock: Clock, index: int, phases: tuple[str, ...],
-    counted: Head | None,
+    rest: _Rest,
 ) -> tuple[str, str | None, str, str, str]:  # fmt: skip
     """What a column is taken for, its unit and who says so, why, and how sure that is."""
     if clock.other is not None and _text(dialect, index) == clock.other["column"]:
@@ -203,12 +215,12 @@ def _judged(
     if clock.other is not None and _text(dialect, index) == clock.other["used_column"]:
         why = f"it keeps time with {clock.other['column']} and is used of the two"
         return "clock", clock.unit, clock.unit_from, why, "sure"
-    if counted is not None and counted.index == index:
+    if rest.counted is not None and rest.counted.index == index:
         return "loop number", None, "", _COUNTS, "sure"
     for read, role in given.roles:
         if read.index == index and role.taken_as != "signal":
             unit = next((n for n, ns in UNITS.items() if ns == role.unit_ns), None)
-            word = role.taken_as
+            word = role.taken_as if not role.left_of else "deviation"
             if role.inside >= 0:
                 word = f"part of {given.roles[role.inside][0].text}"
             return word, unit, role.unit_from, role.why, role.sure
@@ -230,9 +242,8 @@ def _judged(
         if not unit and part in _OF_THE_CLOCK:
             unit, unit_from = clock.unit, clock.unit_from
         return word, unit, unit_from, why, "sure"
-    taken = {read.index for _, read in given.items()}
     if clock.unit == CLOCK:
-        dated = date_column(dialect, taken)
+        dated = date_column(dialect, rest.taken)
         if dated is not None and dated.index == index:
             return (
                 DATE,
@@ -241,11 +252,10 @@ def _judged(
                 "its cells are dates, and the clock tells the time of day",
                 "sure",
             )
-    if index in signal_columns(dialect, taken).values():
+    if index in rest.signals:
         known = next((r for read, r in given.roles if read.index == index), None)
         why = "it holds numbers" if known is None else known.why
-        samples = sample_stamps(heads(dialect.header or ()), dialect)
-        for sample in (head for head in samples if head.index == index):
+        if (sample := rest.samples.get(index)) is not None:
             why = "a sample's own stamp: its age at the loop's time is used"
             return "signal", sample.unit or clock.unit, "header" if sample.unit else "", why, "sure"
         angle = quantity_in(dialect, index)
