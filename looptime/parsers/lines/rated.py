@@ -7,14 +7,15 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import clocklike, counts_rows, rises
+from looptime.parsers.columns.lexicon import CLOCKS_OR_LENGTHS, of_a_clock
 from looptime.parsers.columns.unit import LONGEST_NS, SHORTEST_NS
 from looptime.parsers.lines.counted import COUNT, RATES, to_ns, without_wraps
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
-from looptime.units import LONGEST_NAME, UNITS, split_unit
+from looptime.units import LONGEST_NAME, UNITS, split_unit, word_unit
 
-__all__ = ["Rated", "by_rates", "climbs", "clocks_of", "rated"]
+__all__ = ["Rated", "by_rates", "climbs", "clocks_beside", "clocks_of", "rated", "with_clocks"]
 
 #: A rate that stands in a header, perhaps divided by a prescaler.
 _RATE = re.compile(
@@ -96,7 +97,16 @@ def _paced(grid: Grid, like: Dialect, at: int, found: Rated, others: list[int]) 
     if not others:
         timed = found.counts or (found.hz >= 1000 and bool((numbers(like, at) % 1 == 0).all()))
         return timed and SHORTEST_NS / 4 <= step <= 4 * LONGEST_NS
-    units = [split_unit(grid.names[other])[1] for other in others]
+    return _as_long(grid, like, step, others)
+
+
+def _as_long(grid: Grid, like: Dialect, step: float, others: list[int]) -> bool:
+    """Whether a step [ns] is as long as those of a clock beside it, in the unit of that or in any.
+
+    A clock is printed in a unit of its own where its header is nothing else.
+    """
+    names = [grid.names[other] for other in others]
+    units = [split_unit(name)[1] or word_unit(name.strip()) for name in names]
     beside = [_forward(like, other) for other in others]
     return any(0.7 <= step / (own * UNITS[unit]) <= 1.4
                for own, one in zip(beside, units, strict=True)
@@ -137,3 +147,25 @@ def clocks_of(grid: Grid, like: Dialect, but: list[int]) -> list[int]:
         and (is_stamp(grid.names[at]) or split_unit(grid.names[at])[1])
         and clocklike(like, at)
     ]
+
+
+def clocks_beside(grid: Grid, like: Dialect, but: list[int]) -> list[int]:
+    """Columns that go on as a clock does and are named like one, in any unit, except some."""
+    return [
+        at
+        for at, name in enumerate(grid.names)
+        if at not in but
+        and clocklike(like, at)
+        and (is_stamp(name) or split_unit(name)[1] or of_a_clock(name)
+             or name.strip().lower() in CLOCKS_OR_LENGTHS)
+    ]  # fmt: skip
+
+
+def with_clocks(grid: Grid, like: Dialect, counts: list[int], ns: float) -> list[int]:
+    """Of columns that count up, those that do so as fast as a clock beside them in counts of `ns`.
+
+    What counts turns of a wheel does not; all where no clock is beside them.
+    """
+    others = clocks_beside(grid, like, counts)
+    return [at for at in counts
+            if not others or _as_long(grid, like, ns * _forward(like, at), others)]  # fmt: skip

@@ -25,7 +25,7 @@ from looptime.parsers.lines.counted import (
     without_wraps,
 )
 from looptime.parsers.lines.grid import Grid, is_stamp
-from looptime.parsers.lines.rated import by_rates, climbs, clocks_of
+from looptime.parsers.lines.rated import by_rates, climbs, clocks_beside, clocks_of, with_clocks
 from looptime.parsers.lines.unit_column import by_unit_column
 from looptime.parsers.text.dialect import LONGEST_REMARK, Dialect, is_number, numbers
 from looptime.signal_names import quantity_of
@@ -128,12 +128,18 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
     ns, told = count_ns(remarks, [grid.cells(at) for at in clocks])
     if ns is None:
         lasts = any(meaning(name) == "period" for name in grid.names)  # a loop's length is enough
-        if clocks and not lasts and not clocks_of(grid, like, clocks):
+        if clocks and not lasts and not clocks_beside(grid, like, clocks):
             raise LogError(
                 f"{grid.names[clocks[0]]!r} counts, and nobody says how fast: name the rate in a "
-                "line at the top of the log, such as `# counter_hz: 100000000`",
+                "line at the top of the log, such as `# counter_hz: 100000000`, if it counts time; "
+                "if not, log the time of every loop beside it, such as time_ms",
                 path,
             )
+        return ""
+    timed = with_clocks(grid, like, clocks, ns)
+    counted = [at for at in counted if at in timed or at not in clocks]
+    clocks = timed
+    if not counted:
         return ""
     said = (ns, told, _all_count(remarks))
     if len(counted) == len(clocks) == 1 and _counts_beside(grid, like, clocks[0], said):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+import looptime
 from looptime.errors import LogError
 from looptime.parsers.lines.counted import without_wraps
 from tests.parsers.build import periods_ms, read, self_ms
@@ -137,3 +138,41 @@ def test_a_rate_of_something_else_counts_no_clock(tmp_path, above, count):
     rows = [",".join(count.format(n) for n in row) for row in zip(start, imu, bus, strict=True)]
     run = read(tmp_path, "\n".join([above, *rows]))
     assert np.mean(periods_ms(run)) == pytest.approx(np.mean(period), abs=0.2)
+
+
+K = np.arange(300)
+START_MS = np.cumsum(6 + (K * 7919 % 13) / 13)
+IMU_MS = 1 + (K * 31 % 17) / 40
+
+
+@pytest.mark.parametrize(
+    ("clock", "scale"),
+    [("ms", 1), ("us", 1000), ("seconds", 1e-3), ("millis", 1), ("time", 1), ("Zeit", 1)],
+)
+@pytest.mark.parametrize("counts", ["counts", "wheel_ticks", "enc_counts"])
+@pytest.mark.parametrize("remark", ["", "# processor at 84 MHz\n"])
+def test_an_encoder_beside_a_clock_needs_no_rate(tmp_path, clock, scale, counts, remark):
+    """It counts otherwise than the clock goes on: it is no clock, at no rate that a line states."""
+    rows = zip(scale * START_MS, IMU_MS, np.cumsum(3 + K * 7 % 6), strict=True)
+    text = f"{remark}{clock},imu_ms,{counts}\n" + "".join(
+        f"{a:.6f},{b:.3f},{c}\n" for a, b, c in rows
+    )
+    path = tmp_path / "log.csv"
+    path.write_text(text, "utf-8")
+    run = looptime.read(str(path))
+    assert [call.name for call in run.names] == ["imu"]
+    assert np.median(run.loop_columns.period_ns) / 1e6 == pytest.approx(
+        np.median(np.diff(START_MS)), rel=1e-3
+    )
+    assert run.clock.other is None
+    assert not any("brought to ns" in note for note in run.clock.notes)
+
+
+def test_a_counter_that_keeps_time_with_a_clock_is_one(tmp_path):
+    """Counts of 84 MHz beside milliseconds: as many as the clock's steps say."""
+    rows = zip(START_MS, np.rint(84_000 * START_MS).astype(int), IMU_MS, strict=True)
+    path = tmp_path / "log.csv"
+    path.write_text("# timer at 84 MHz\nms,counts,imu_ms\n"
+                    + "".join(f"{a:.3f},{c},{b:.3f}\n" for a, c, b in rows), "utf-8")  # fmt: skip
+    run = looptime.read(str(path))
+    assert any("brought to ns: 84 MHz" in note for note in run.clock.notes)
