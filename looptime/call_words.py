@@ -15,6 +15,7 @@ __all__ = [
     "of_device",
     "of_lock",
     "of_locks",
+    "says_done",
     "says_wait",
     "waits_only",
     "words_in",
@@ -39,12 +40,14 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ),
     (
         "actuator write",
-        "write set command motor motors servo servos actuator actuators output apply",
+        "write set command motor motors servo servos actuator actuators output apply escrita"
+        " escritura ecriture scrittura schreiben schrijven",
     ),
     (
         "sensor read",
         "read get poll sample gyro imu enc encoder encoders sensor sensors range distance camera"
-        " lidar sonar fetch measure heading input inputs",
+        " lidar sonar fetch measure heading input inputs leitura lectura lecture lettura lesen"
+        " lezen",
     ),
     (
         "compute",
@@ -135,6 +138,25 @@ _PAUSES = frozenset(("pause", "paused", "pausing"))
 _LOOPS = frozenset(("loop", "main", "cycle", "end", "the", "of", "before", "after", "next"))
 
 
+#: Words for what is done, whatever else they stand beside: none of them names a value.
+_DONE = frozenset((
+    "read", "write", "send", "poll", "fetch", "update", "compute", "calc", "calculate", "solve",
+    "publish", "flush", "lesen", "schreiben", "senden", "berechnen", "leitura", "escrita",
+    "lectura", "escritura", "lecture", "ecriture", "lettura", "scrittura", "lezen", "schrijven",
+))  # fmt: skip
+
+
+def says_done(name: str) -> bool:
+    """Whether a name says that something is done, so that its length may be meant.
+
+    Examples
+    --------
+    >>> says_done("imu_read"), says_done("escrita_motores"), says_done("imu"), says_done("motors")
+    (True, True, False, False)
+    """
+    return not words_of(name).isdisjoint(_DONE)
+
+
 def says_wait(name: str) -> bool:
     """Whether a name says that its call waits, whatever for.
 
@@ -217,6 +239,8 @@ def guess_name(logged: CallName) -> CallName:
     ('compute', 'sensor read')
     >>> guess_name(CallName("timing.imu")).device, guess_name(CallName("timing.arm.imu")).device
     (None, 'arm')
+    >>> guess_name(CallName("escrita_motores")).kind
+    'actuator write'
     >>> guess_name(CallName("zzz")).kind, guess_name(CallName("lockwait")).kind
     ('other', 'wait')
     """

@@ -200,7 +200,7 @@ def pacing(
         why = f"loops that are in time start {on.ms:.4g} ms apart, and late ones make up for it"
     if mode in ("free-running", "can't tell") and _numbers_differ(period):
         mode, why, kept = _skipping(run, period, grain, mode, why) or (mode, why, kept)
-    if mode == "free-running" and run.clock.unsaid:
+    if mode == "free-running" and run.clock.unsaid and not len(run.names):
         mode, why = "can't tell", f"{why}; {named(run.clock.unsaid)} may be lengths, and would tell"
     if mode == "sleep after work":
         assert waits.wait_ns is not None

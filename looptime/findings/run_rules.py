@@ -72,10 +72,11 @@ def healthy(at: Summary) -> Finding:
     within += _dearest(at)
     begin, unsaid = "Nothing stands out", at.run.clock.unsaid
     if unsaid:
-        severity, begin = "look", "Of the periods alone nothing stands out"
+        severity = "look"
+        begin = begin if len(at.run.names) else "Of the periods alone nothing stands out"
         within += (
-            f" {named(unsaid)} may be lengths of time, and are in no figure: the unit in their "
-            "names would show where the time goes."
+            f" {named(unsaid)} may be {'lengths' if len(unsaid) > 1 else 'a length'} of time, and "
+            "in no figure: a unit in the header would show where the time goes."
         )
     return Finding(
         "healthy", severity, f"{begin}: {how}{speed}.{within}",

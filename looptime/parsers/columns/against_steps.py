@@ -222,11 +222,14 @@ def _merely_drifts(values: Float, step: Float, unit: int) -> bool:
     return fit is not None and fit[0] < _NOT_AT_ALL * unit
 
 
-def fits(seen: list[Seen], columns: list[int], unit: int, steps: Steps) -> bool:
-    """Whether columns together fill some of the loop and no more than all."""
-    total = summed([seen[at].values * unit for at in columns])
-    assert total is not None
-    share = float(np.nanmedian(total)) / steps.typical
+def fits(
+    seen: list[Seen], columns: list[int], unit: int, steps: Steps, known: Sequence[Float] = ()
+) -> bool:
+    """Whether columns fill some of the loop and, with lengths that are known, no more than all."""
+    own = summed([seen[at].values * unit for at in columns])
+    assert own is not None
+    share = float(np.nanmedian(own)) / steps.typical
+    total = own + np.nansum(known, axis=0) if len(known) else own
     longer = min(over(total, steps.after), over(total, steps.before))
     return longer <= 1 - MOST and share >= 0.02
 

@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Float
-from looptime.call_words import guess_name
+from looptime.call_words import guess_name, says_done
+from looptime.parsers.columns.add_up import printed
 from looptime.parsers.columns.against_steps import (
     MOST,
     Steps,
@@ -15,12 +16,13 @@ from looptime.parsers.columns.against_steps import (
     in_whole_units,
     largest_that_fits,
     of_late_loops,
+    over,
     slope_unit,
     summed,
     together,
 )
 from looptime.parsers.columns.named_wholes import MOST_OF_IT, ONE_FOR_ONE
-from looptime.parsers.columns.role import MAYBE, Role, Seen
+from looptime.parsers.columns.role import BY_NAME, MAYBE, Role, Seen
 from looptime.schema import CallName
 
 __all__ = ["glides", "in_one_length", "of_bare", "under_other_names"]
@@ -28,6 +30,13 @@ __all__ = ["glides", "in_one_length", "of_bare", "under_other_names"]
 #: Rows that show how a column jumps, the share in which it changes, the square of its changes over
 #: that of its spread (2 where no value knows of the last), and the least spread of its level.
 _ROWS, _OTHERS, _FREE, _SPREAD = 50, 0.5, 1.0, 0.005
+#: What parts explain of the steps, and how near one the slope of each is, where they surely are.
+_NEARLY_ALL, _JUST = 0.8, 0.1
+#: Roles of columns about the loop, whose units its parts share.
+_OF_LOOP = ("period", "setting", "deviation", "latency")
+#: What named lengths fill of the loop at least, their last digit of it at most, and the least of
+#: them of the usual one.
+_MUCH, _FINE, _FLOOR = 0.2, 0.02, 0.3
 
 
 def of_bare(
@@ -45,6 +54,13 @@ def of_bare(
     told, unit = evident(seen, bare, steps, beside=beside)
     if unit is None and steps.known:
         told, unit = of_late_loops(seen, bare, steps)
+    grows = "the clock's steps grow"
+    work = next((at for at, r in roles.items() if r.taken_as == "whole" and seen[at].unit_ns), None)
+    if unit is None and work is not None and steps.known:
+        inner = Steps.of(None, [replace(seen[work], meaning="whole")])
+        told, unit = evident(seen, bare, inner, ONE_FOR_ONE, MOST_OF_IT, _parts_known(seen, roles))
+        if unit is not None:
+            steps, grows = inner, f"{seen[work].name} grows"
     # a letter alone names nothing
     named = [at for at in bare if max(map(len, seen[at].words), default=0) > 1]
     if unit is None and named:
@@ -59,13 +75,14 @@ def of_bare(
         unit = likely if named and fits(seen, named, likely, steps) else None
     if unit is None:
         doubted = [at for at, role in roles.items() if role.why == MAYBE]
-        maybe = _may_be_lengths(seen, named, doubted, steps)
-        return made | dict.fromkeys(maybe, replace(signal, why=MAYBE, sure="unsure"))
+        maybe = _may_be_lengths(seen, named, doubted, steps, roles)
+        made |= dict.fromkeys(maybe, replace(signal, why=MAYBE, sure="unsure"))
+        return made | _in_stated_unit(seen, maybe, steps, roles)
     name = next(name for name, ns in steps.units.items() if ns == unit)
     for at in told:
         made[at] = Role(
-            "part", unit, f"the clock's steps grow with it one for one in {name}",
-            "the clock's steps grow with it one for one", "sure",
+            "part", unit, f"{grows} with it one for one in {name}",
+            f"{grows} with it one for one", "sure",
         )  # fmt: skip
     rest = [at for at in named if at not in told]
     if rest and fits(seen, sorted({*named, *told}), unit, steps):
@@ -77,24 +94,87 @@ def of_bare(
     return made
 
 
+def _parts_known(seen: list[Seen], roles: dict[int, Role]) -> list[Float]:
+    """The lengths that are parts for all that is known, row for row [ns]."""
+    return [r.unit_ns * seen[at].values for at, r in roles.items()
+            if r.taken_as == "part" and r.unit_ns]  # fmt: skip
+
+
+def _in_stated_unit(
+    seen: list[Seen], maybe: list[int], steps: Steps, roles: dict[int, Role]
+) -> dict[int, Role]:
+    """Of columns that may be lengths those that are named so, in the one unit of those beside them.
+
+    They are printed as finely as what states it, are other ones in each row, and fill much of the
+    loop with the parts that are known. Who writes units on parts leaves them off what is none; and
+    where the work is known it would grow with them.
+    """
+    of_loop = [at for at, r in roles.items() if seen[at].unit_ns and r.taken_as in _OF_LOOP]
+    units = {seen[at].unit_ns for at in of_loop}
+    own = [r for at, r in roles.items() if r.taken_as == "part" and seen[at].unit_ns]
+    units |= {r.unit_ns for r in roles.values() if r.taken_as == "part" and r.unit_ns}
+    if len(units) != 1 or own or any(r.taken_as == "whole" for r in roles.values()):
+        return {}
+    unit = next(iter(units)) or 1
+    digit = min(_digit(one) for one in (steps.after / unit, *(seen[at].values for at in of_loop)))
+    named = [at for at in maybe if _named_a_time(seen[at]) or says_done(seen[at].name)]
+    some = [at for at in named if _measured(seen[at].values, digit)]
+    lengths = [seen[at].values * unit for at in some] + _parts_known(seen, roles)
+    total = summed(lengths)
+    if not some or total is None or digit * unit > _FINE * steps.typical:
+        return {}
+    share = float(np.nanmedian(total)) / steps.typical
+    longer = min(over(total, steps.after), over(total, steps.before))
+    if share < _MUCH or longer > 1 - MOST or not _may_add_up(lengths, 1, steps):
+        return {}
+    word = next(name for name, ns in steps.units.items() if ns == unit)
+    unit_from = f"as the columns beside it, and in {word} it fits into the loop"
+    return dict.fromkeys(some, Role("part", unit, unit_from, BY_NAME, "likely"))
+
+
+def _named_a_time(one: Seen) -> bool:
+    """Whether a name begins with the letter of a time, which is that of a temperature as well."""
+    return one.name.lower().startswith(("t_", "t.", "t/"))
+
+
+def _digit(values: Float) -> float:
+    """The unit of the last digit that values are printed with, for one at least in each row."""
+    return printed(values) or 10.0**-9
+
+
+def _measured(values: Float, digit: float) -> bool:
+    """Whether values jump as lengths do, never to next to nothing, and are printed so finely."""
+    known = values[np.isfinite(values)]
+    alike = 0.09 <= _digit(values) / digit <= 11
+    floor = alike and float(np.quantile(known, 0.02)) >= _FLOOR * float(np.median(known))
+    return floor and _jumps(values)
+
+
 def _may_be_lengths(
-    seen: list[Seen], columns: list[int], doubted: list[int], steps: Steps
+    seen: list[Seen], columns: list[int], doubted: list[int], steps: Steps, roles: dict[int, Role]
 ) -> list[int]:
     """Columns named like calls or times, or that jump or are cut as lengths are, two or more.
 
-    They would fit into the loop together. A "t" in front of a name may stand for a time as well as
-    for a temperature. What is cut to the ticks of a coarse clock is asked beside such a name only,
-    or beside one that is doubted by itself.
+    They would fit into the loop together, and with the parts that are known. A "t" in front of a
+    name may stand for a time as well as for a temperature. What is cut to the ticks of a coarse
+    clock is asked beside such a name only, or beside one that is doubted by itself. Beside parts
+    whose headers state units only names that say what is done are asked, and each by itself.
     """
-    like = doubted + [at for at in columns if seen[at].name.lower().startswith(("t_", "t.", "t/"))
-            or guess_name(CallName(seen[at].name)).kind != "other"]  # fmt: skip
-    coarse = bool(like) and steps.coarse
-    more = [at for at in columns if at not in like and (
-        _jumps(seen[at].values) or (coarse and in_whole_units(seen[at].values)))]  # fmt: skip
+    known = _parts_known(seen, roles)
+    if any(seen[at].unit_ns for at, role in roles.items() if role.taken_as == "part"):
+        like = [at for at in columns if _named_a_time(seen[at]) or says_done(seen[at].name)]
+        more = []
+    else:
+        like = doubted + [at for at in columns if _named_a_time(seen[at])
+                or guess_name(CallName(seen[at].name)).kind != "other"]  # fmt: skip
+        coarse = bool(like) and steps.coarse
+        more = [at for at in columns if at not in like and (
+            _jumps(seen[at].values) or (coarse and in_whole_units(seen[at].values)))]  # fmt: skip
     for some in (sorted(like + more), like) if more else (like,):
         lengths = [seen[at].values for at in some]
-        unit = largest_that_fits(lengths, steps)[0] if len(some) > 1 else None
-        if unit is None or not fits(seen, some, unit, steps):
+        enough = some and len(some) + len(known) > 1
+        unit = largest_that_fits(lengths, steps)[0] if enough else None
+        if unit is None or not fits(seen, some, unit, steps, known):
             continue
         if some == like or _may_add_up(lengths, unit, steps):
             return some
@@ -144,8 +224,7 @@ def under_other_names(
     full = [at for at in signals if np.isfinite(seen[at].values).mean() > MOST]
     if not full or not steps.known:
         return made
-    parts = [r.unit_ns * seen[at].values for at, r in roles.items()
-             if r.taken_as == "part" and r.unit_ns]  # fmt: skip
+    parts = _parts_known(seen, roles)
     found, unit = evident(seen, full, steps, ONE_FOR_ONE, MOST_OF_IT, parts)
     if unit is None:
         return made
@@ -156,12 +235,30 @@ def under_other_names(
         more, same = evident(seen, rest, steps, ONE_FOR_ONE, MOST_OF_IT, moved)
         found += [at for at in more if same == unit and at not in found]
     name = next(name for name, ns in steps.units.items() if ns == unit)
+    sure = _surely(seen, found, _parts_known(seen, roles), steps, unit)
     for at in found:
         made[at] = Role(
             "part", unit, f"the clock's steps grow with it one for one in {name}",
-            "its header names a signal, but the loop is longer by as much as it is", "likely",
+            "its header names a signal, but the loop is longer by as much as it is",
+            "sure" if at in sure else "likely",
         )  # fmt: skip
     return made
+
+
+def _surely(
+    seen: list[Seen], found: list[int], parts: list[Float], steps: Steps, unit: int
+) -> list[int]:
+    """Columns that with the parts explain nearly all of the steps, each by just as much as it is.
+
+    What happens to go with the pace has no slope of one in a unit of time, and none so well known.
+    """
+    table = np.stack([*(unit * seen[at].values for at in found), *parts], axis=1)
+    fits_to = [fit for step in steps.sides.values() if (fit := together(table, step)) is not None]
+    best = max(fits_to, key=lambda fit: fit.explained, default=None)
+    if best is None or best.explained < _NEARLY_ALL:
+        return []
+    good = (np.abs(best.slope - 1) <= _JUST) & (best.error <= _JUST / 2)
+    return [at for at, ok in zip(found, good[: len(found)].tolist(), strict=True) if ok]
 
 
 def _moved(values: Float, rows: int) -> Float:

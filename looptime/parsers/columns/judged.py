@@ -21,6 +21,7 @@ from looptime.parsers.columns.headers import Head, roles
 from looptime.parsers.columns.laps import LAP, find_laps
 from looptime.parsers.columns.lexicon import (
     CLOCKS,
+    CLOCKS_OR_LENGTHS,
     COUNTS,
     PHASES,
     bare_name,
@@ -92,6 +93,8 @@ def find_clock(found: list[Head], dialect: Dialect) -> Head | None:
             return head
     for head in found:  # "host_s" may be a length as well: only one that rises all along is a clock
         if of_a_clock(head.text) and never_falls(numbers(dialect, head.index)):
+            return head
+        if head.word in CLOCKS_OR_LENGTHS and only_rises(numbers(dialect, head.index)):
             return head
     dated = (h for h in found if text_unit(dialect, h) is not None or since_1970(h, dialect))
     rising = (h for h in found if of_an_instant(h.text) and only_rises(numbers(dialect, h.index)))
@@ -322,6 +325,10 @@ def _stated(found: list[Head], dialect: Dialect, stated: StatedColumns) -> Under
          else replace(role, step=found.step, moved=found.moved))
         for (head, role), found in zip(taken, judged.roles, strict=True)
     ]  # fmt: skip
+    for at, told in enumerate(judged.roles):
+        if told.left_of and taken[at][1].taken_as == "deviation":
+            taken[at] = (taken[at][0], told)
+            one.setdefault("total", taken[at][0])
     parts = tuple(head for head, role in taken if role.taken_as == "part")
     side = Stamped(stated.stamped, "as stated") if stated.stamped else judged.stamped
     return Understood(one, parts, tuple(taken), side)

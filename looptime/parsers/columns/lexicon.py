@@ -11,7 +11,7 @@ from looptime.units import split_unit
 __all__ = [
     "CALL_NAMES",
     "CLOCKS", "CLOCKS_OR_LENGTHS", "COUNTS", "LOOP_NUMBERS", "MEANINGS", "PHASES", "THREADS",
-    "bare_name", "meaning",
+    "aims_at", "bare_name", "meaning",
     "names_count", "names_setting", "of_a_clock", "of_an_instant", "tokens",
 ]  # fmt: skip
 
@@ -76,13 +76,22 @@ _DEVIATION = {
     "jitter", "error", "err", "deviation", "dev", "diff", "difference", "offset", "skew", "drift",
     "overshoot", "slip", "overrun", "slack", "margin", "headroom", "remaining", "spare", "reserve",
     "marge", "reste", "holgura", "margen", "margine", "speling", "margem", "folga",
+    "restzeit", "sobra", "avanzo", "spielraum", "overschot",
     "abweichung", "schwankung", "versatz", "differenz", "ueberschreitung", "uberschreitung",
     "desviacion", "desfase", "diferencia", "desvio", "diferenca", "ecart", "ecarts", "decalage",
     "gigue", "erreur", "deviazione", "scostamento", "scarto", "differenza", "errore", "afwijking",
 }  # fmt: skip
-_SETTING = {
-    "target", "budget", "setpoint", "nominal", "deadline", "limit", "timeout", "desired",
-    "expected", "requested", "goal", "reference", "max", "min", "resolution",
+#: Words of what is aimed at, be it a length or a thing that is looked for.
+_AIM = {
+    "target", "goal", "ziel", "cible", "objectif", "objetivo", "meta", "alvo", "obiettivo", "doel",
+}  # fmt: skip
+_SETTING = _AIM | {
+    "budget", "setpoint", "nominal", "deadline", "limit", "timeout", "desired",
+    "expected", "requested", "reference", "max", "min", "resolution",
+    "soll", "sollwert", "sollzeit", "solltakt", "sollperiode", "zielwert", "zielzeit", "zieltakt",
+    "vorgabe", "grenze", "grenzwert", "frist", "erwartet", "consigne", "echeance", "limite",
+    "prevu", "consigna", "plazo", "esperado", "prazo", "scadenza", "previsto", "doelwaarde",
+    "streefwaarde", "verwacht", "nominale", "nominaal",
 }  # fmt: skip
 _DURATION = LENGTHS | {
     "cost", "dt", "delta", "length", "exec", "execution",
@@ -231,6 +240,18 @@ def names_setting(text: str) -> bool:
     (True, True, False)
     """
     return bool(_SETTING & set(tokens(text)))
+
+
+def aims_at(words: tuple[str, ...]) -> bool:
+    """Whether words of a header name more than a length that is aimed at: a thing looked for.
+
+    Examples
+    --------
+    >>> aims_at(("target", "detect")), aims_at(("loop", "target")), aims_at(("motor", "limit"))
+    (True, False, False)
+    """
+    said = set(words)
+    return bool(said & _AIM) and bool(said - _SETTING - _WHOLE - _PERIOD)
 
 
 @lru_cache(maxsize=4096)

@@ -5,12 +5,14 @@ from dataclasses import field
 from looptime.array_types import Float
 from looptime.records import dataclass
 
-__all__ = ["FALSE_UNIT", "MAYBE", "ROLES", "Judged", "Role", "Seen", "Stamped"]
+__all__ = ["BY_NAME", "FALSE_UNIT", "MAYBE", "ROLES", "Judged", "Role", "Seen", "Stamped"]
 
 #: How it is said that a column is not in the unit of its header.
 FALSE_UNIT = "its header says "
 #: Why a column is no part although it is named like a call and would fit into the loop.
 MAYBE = "it may be a length of time, but nothing says so: a unit in its header would"
+#: Why a column is a part though nothing but its name and its room in the loop says so.
+BY_NAME = "its name says that it is timed, and it fits into the loop beside the others"
 #: What a column can be taken for.
 ROLES = (
     "part", "whole", "period", "latency", "deviation", "setting", "run timer", "start-up timer",
@@ -44,6 +46,7 @@ class Role:
     moved: int = 0  #: By how many rows a whole stands below the parts that it goes with
     #: The column in the row from which it counts on, -1 for the loop's start; -2 for a length.
     lap_of: int = -2
+    left_of: int = 0  #: The length of which a whole's column holds what it leaves [ns]; 0 for none
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,7 @@ from looptime.parsers.columns.named_wholes import (
 )
 from looptime.parsers.columns.other_row import by_row, own_rows
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
+from looptime.parsers.columns.set_lengths import as_set, left_of_set, told_by_words
 from looptime.parsers.columns.so_far import so_far
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.parsers.columns.within import within
@@ -83,7 +84,7 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     >>> [role.taken_as for role in found.roles], found.roles[0].unit_ns, found.stamped.side
     (['part', 'part', 'signal'], 1000000, 'start')
     """
-    seen = [_no_number_of_things(_in_bounds(one)) for one in seen]
+    seen = [told_by_words(_no_number_of_things(_in_bounds(one))) for one in seen]
     alone = {at: _by_itself(one, clock) for at, one in enumerate(seen)}
     roles = {at: role for at, role in alone.items() if role is not None}
     steps = Steps.of(clock, [one if at not in roles else replace(one, meaning="signal")
@@ -99,6 +100,9 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     for at in parts_named_wholes(seen, roles, steps):
         seen[at] = replace(seen[at], meaning="duration" if seen[at].unit_ns else "bare")
         del roles[at]
+    roles |= as_set(seen, roles, steps)
+    if clock is not None and (left := left_of_set(seen, roles, steps)) is not None:
+        roles[left[0]], seen[left[0]] = left[1:]
     roles |= contradicted(seen, roles)
     roles |= work_beside_a_rest(seen, roles, steps) if steps.known and clock is not None else {}
     roles |= off_by(seen, roles, steps)

@@ -136,7 +136,10 @@ def rows(content: Content) -> Found:
     laid, given_in, order, beside = _by_loop(found, values, known, parent, finest)
     names = [names[at] for at in order]
     found = replace(found, parts=lay_out(laid, given_in, parent[order], names))
-    ticks = np.unique(values[:100_000].ravel())
+    ticks = np.unique(values[:_LOOKED_AT].ravel())
+    if len(ticks) < _FEWEST_TICKS and "time" in content.table.columns:  # one length tells no tick
+        time = content.table.columns["time"][:_LOOKED_AT]
+        ticks = np.concatenate([ticks, time - time[:1]])
     log = content.log
     notes = row_notes(found, log) + _left_out(
         known[found.row][:, order], names, content.table.line_of(found.row)
@@ -147,6 +150,8 @@ def rows(content: Content) -> Found:
                  supposed=row_supposed(found, log))  # fmt: skip
 
 
+#: Rows whose lengths tell the tick, and of how many lengths they must be.
+_LOOKED_AT, _FEWEST_TICKS = 100_000, 3
 _BESIDE = (
     "{} of each row lies {} its stamp: it is counted in the loop there, for in its own row the "
     "parts are longer than the loop"

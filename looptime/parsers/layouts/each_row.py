@@ -105,6 +105,8 @@ def needed(log: Reading) -> set[Key]:
     wholes = ({"time", "period"} if not equal else {"time"}) & set(given.one) or (
         {"total"} & set(given.one)
     )
+    if any(role.left_of for _, role in given.roles):  # no value leaves nothing, as 0 leaves all
+        wholes = {*wholes, "total"}
     parts = given.groups.get("part", ())
     often = [Member("part", at) for at, head in enumerate(parts)
              if len(parts) == 1
@@ -446,18 +448,19 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
     if false:
         more = " and others" if len(false) > 2 else ""
         limits.append(f"{', '.join(false[:2])}{more} not in the unit of the header")
-    maybe = maybe_lengths(rows, log)
+    maybe = maybe_lengths(log)
     if maybe:
         where = "" if log.source.rewritten else " (--columns)"
-        limits.append(f"whether {named(maybe)} are lengths of time can't be told: a unit in their "
-                      f"names{where} would say so")  # fmt: skip
+        many = len(maybe) > 1
+        be, whose = ("are lengths", "their names") if many else ("is a length", "its name")
+        limits.append(f"whether {named(maybe)} {be} of time can't be told: a unit in "
+                      f"{whose}{where} would say so")  # fmt: skip
     return (*limits, *_steps_of_lengths(rows))
 
 
-def maybe_lengths(rows: LoopRows, log: Reading) -> tuple[str, ...]:
-    """Columns that may be lengths of time, where none is known to be one."""
-    maybe = (head.text for head, role in log.given.roles if role.why == MAYBE)
-    return tuple(maybe) if rows.parts is None else ()
+def maybe_lengths(log: Reading) -> tuple[str, ...]:
+    """Columns that may be lengths of time, and are counted nowhere."""
+    return tuple(head.text for head, role in log.given.roles if role.why == MAYBE)
 
 
 def maybe_no_loops(rows: LoopRows, log: Reading) -> list[str]:

@@ -116,6 +116,7 @@ def parse(
     table = read_table(source, dialect, wants)
     take_phase(table, layout.clock)
     apart = _told_apart(table, log)
+    _take_from_set(given, table)
     turned, unsure = in_degrees(table, dialect, named, table.columns.get(_clock_key(layout, table)))
     turned += _aged(layout, table, unit, {h: n for n, at in named.items() for h in samples
                                           if h.index == at})  # fmt: skip
@@ -192,13 +193,21 @@ def _said_of_calls(table: Table) -> dict[str, dict[str, str]]:
     return said_of_calls(table)
 
 
+def _take_from_set(given: Given, table: Table) -> None:
+    """Put the work in place of what it leaves of a set length, where a column holds that."""
+    total = given.one.get("total")
+    of = next((role.left_of for head, role in given.roles if head == total and role.left_of), 0)
+    if of and "total" in table.columns:
+        table.columns["total"] = of - table.columns["total"]
+
+
 def _unsaid(rows: CallRows | LoopRows, log: Reading) -> tuple[str, ...]:
     """Columns that may be lengths of time, where a row is a loop."""
     if not isinstance(rows, LoopRows):
         return ()
     from looptime.parsers.layouts.each_row import maybe_lengths  # calls have no part in it
 
-    return maybe_lengths(rows, log)
+    return maybe_lengths(log)
 
 
 def _threads(given: Given) -> tuple[str, ...]:

@@ -53,3 +53,69 @@ def test_what_is_no_length_is_none(tmp_path):
     assert run.clock.unsaid == ()
     first = summarise(run).findings[0]
     assert (first.code, first.severity) == ("healthy", "fine")
+
+
+def printed(tmp_path, header, *columns):
+    """The run of a log of 400 rows, with three decimals."""
+    rows = "".join(",".join(f"{x:.3f}" for x in row) + "\n" for row in zip(*columns, strict=True))
+    path = tmp_path / "log.csv"
+    path.write_text(f"{header}\n{rows}", "utf-8")
+    return looptime.read(str(path))
+
+
+def paced(rows=400):
+    """Starts and periods of a loop of 12 ms, and three lengths in it that nothing moves with."""
+    rng = np.random.default_rng(4)
+    start = 12.0 * np.arange(rows) + rng.normal(0, 0.03, rows)
+    lengths = [low + rng.gamma(4, 0.05, rows) for low in (1.0, 2.2, 2.9)]
+    return [start, np.append(np.diff(start), 12.0), *lengths]
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        "t_ms,dt_ms,dt_imu,t_drive,t_tray",
+        "time_ms,loop_ms,imu_read,drive_update,tray_write",
+        "tempo_ms,ciclo_ms,leitura_imu,escrita_rodas,escrita_bandeja",
+    ],
+)
+def test_names_of_what_is_timed_are_parts_in_the_unit_beside_them(tmp_path, header):
+    """They fit into the loop in the one unit that is stated; that they are lengths is supposed."""
+    run = printed(tmp_path, header, *paced())
+    assert {call.name for call in run.names} == set(header.split(",")[2:])
+    assert run.call_columns.duration_ns.max() < 5e6
+    supposed = [one for one in run.clock.supposed if "length of time" in one]
+    assert len(supposed) == 1
+    assert header.split(",")[-1] in supposed[0]
+    assert any("if " in finding.text for finding in summarise(run).findings)
+
+
+def test_beside_parts_with_units_a_name_is_asked_only(tmp_path):
+    """Who writes units on lengths leaves them off values: it is told, with what would say it."""
+    run = printed(tmp_path, "t_ms,loop_ms,imu_ms,drive_ms,tray_write", *paced())
+    assert {call.name for call in run.names} == {"imu", "drive"}
+    assert run.clock.unsaid == ("tray_write",)
+    assert "whether tray_write is a length of time can't be told: a unit in its name (--columns) " \
+           "would say so" in run.clock.limits  # fmt: skip
+    first = summarise(run).findings[0]
+    assert first.severity == "look"
+    assert "tray_write may be a length of time" in first.text
+
+
+def test_values_that_glide_or_are_printed_otherwise_are_no_parts(tmp_path):
+    """Temperatures of motors beside a part: slow ones, and noisy ones of another digit."""
+    start, period, imu, *_ = paced()
+    rng = np.random.default_rng(9)
+    slow = 3 + np.cumsum(rng.normal(0, 0.004, len(start)))
+    noisy = np.round(3 + rng.normal(0, 0.3, len(start)))
+    run = printed(tmp_path, "t_ms,dt_ms,dt_imu,t_drive,t_tray", start, period, imu, slow, noisy + 1)
+    assert {call.name for call in run.names} == {"dt_imu"}
+
+
+def test_steps_that_grow_by_just_as_much_leave_no_doubt(tmp_path):
+    """A part with a signal's name: all steps are those three lengths and a little more."""
+    _, _, imu, steer, tray = paced()
+    start = np.concatenate([[0], np.cumsum(imu + steer + tray + 0.5)[:-1]])
+    run = printed(tmp_path, "t_ms,imu,steer,tray", start, imu, steer, tray)
+    assert {call.name for call in run.names} == {"imu", "steer", "tray"}
+    assert not any("not certain" in note for note in run.clock.notes)

@@ -208,7 +208,7 @@ def test_lengths_under_the_names_of_signals(end):
     columns = dict(zip(names, lengths.values(), strict=True)) | {"speed": beside}
     found = judge(seen("signal", **columns), clock)
     assert taken(found) == ["part", "part", "part", "signal"]
-    assert [(r.unit_ns, r.sure) for r in found.roles[:3]] == [(MS, "likely")] * 3
+    assert [(r.unit_ns, r.sure) for r in found.roles[:3]] == [(MS, "sure")] * 3
 
 
 def test_length_under_the_name_of_a_signal_stamped_before_the_rest():

@@ -1,0 +1,146 @@
+"""Lengths that are set, as the one a loop is to last, and what a loop leaves of such a one."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.call_words import guess_name
+from looptime.parsers.columns.against_steps import (
+    ENOUGH,
+    MOST,
+    Steps,
+    equal,
+    over,
+    summed,
+    together,
+)
+from looptime.parsers.columns.lexicon import aims_at
+from looptime.parsers.columns.named_wholes import ONE_FOR_ONE
+from looptime.parsers.columns.role import Role, Seen
+from looptime.parsers.columns.stamped_at import stamped
+from looptime.schema import CallName
+from looptime.units import UNITS
+
+__all__ = ["as_set", "left_of_set", "told_by_words"]
+
+#: What a length that is set for the loop may be of its usual step.
+_NEAR = (0.8, 1.25)
+#: What a length of which something is left may be of it: a loop may never have kept to it.
+_FAR = (0.2, 5.0)
+#: Steps of this share are those of the whole loop: what is left of a step is no work in it.
+_THE_STEP = 0.8
+#: Share of the rows in which work holds its parts, and how well it is told that it grows with them.
+_HELD, _TOLD = 0.99, 0.1
+#: Share of the values that are all different, from which on they were measured.
+_MEASURED = 0.2
+
+
+def told_by_words(one: Seen) -> Seen:
+    """A column called a target that holds measured lengths: those of a search for one."""
+    known = one.values[np.isfinite(one.values)]
+    if one.meaning != "setting" or one.unit_ns is None or len(known) < ENOUGH:
+        return one
+    rises = bool((np.diff(known) >= 0).mean() > MOST)
+    measured = len(np.unique(known)) > max(_MEASURED * len(known), 3) and not rises
+    return replace(one, meaning="duration") if measured and aims_at(one.words) else one
+
+
+def as_set(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, Role]:
+    """Lengths that are the same in each row and about as long as the loop: targets.
+
+    No length is measured alike to the digit in each row, but by a coarse clock; there what is named
+    like a call may be a wait.
+    """
+    made: dict[int, Role] = {}
+    for at, one in enumerate(seen) if steps.known else ():
+        if at in roles or one.meaning != "duration" or not (value := _constant(one.values)):
+            continue
+        if steps.coarse and guess_name(CallName(one.name)).kind != "other":
+            continue
+        units = [one.unit_ns] if one.unit_ns else steps.units.values()
+        near = [unit for unit in units if _NEAR[0] <= value * unit / steps.typical <= _NEAR[1]]
+        if near:
+            said = "header" if one.unit_ns else "only in this unit is it as long as the loop"
+            why = "it is the same in each row, and about as long as the loop: what is set for it"
+            made[at] = Role("setting", near[0], said, why, "likely")
+    return made
+
+
+def left_of_set(
+    seen: list[Seen], roles: dict[int, Role], steps: Steps
+) -> tuple[int, Role, Seen] | None:
+    """A deviation that is what the loop's work leaves of a length that is set, and the work.
+
+    Less it, the length holds the other columns in each row and grows with them one for one.
+
+    Parameters
+    ----------
+    seen : list of Seen
+        All columns.
+    roles : dict of int to Role
+        What is known, settings and deviations among it.
+    steps : Steps
+        Of the clock.
+
+    Returns
+    -------
+    tuple of (int, Role, Seen), or None
+        Its place, its role as the whole, and the column with the work in place of what is left.
+    """
+    if not steps.known or any(role.taken_as == "whole" for role in roles.values()):
+        return None
+    targets = {at: round(value * unit) for at, one in enumerate(seen)
+               if (unit := one.unit_ns) and (value := _constant(one.values))
+               and (at not in roles or roles[at].taken_as == "setting")}  # fmt: skip
+    near = sorted({one for one in targets.values() if _FAR[0] <= one / steps.typical <= _FAR[1]})
+    others = [one for at, one in enumerate(seen) if at not in roles and at not in targets]
+    for at, role in roles.items():
+        unit = seen[at].unit_ns
+        if role.taken_as != "deviation" or unit is None:
+            continue
+        if np.isfinite(seen[at].values).mean() <= MOST:
+            continue
+        for target in near:
+            word = next(name for name, ns in UNITS.items() if ns == unit)
+            less = f"{target / unit:g} {word} less {seen[at].name}"
+            values = target / unit - seen[at].values
+            work = replace(seen[at], meaning="whole", values=values, name=less)
+            if _is_work(work, unit, others, steps):
+                word = stamped(work.values * unit, steps.after).side
+                why = f"{less} is the work: it holds other columns and grows with them one for one"
+                step = {"start": "after", "end": "before"}.get(word, "")
+                return at, Role("whole", unit, "header", why, step=step, left_of=target), work
+    return None
+
+
+def _constant(values: Float) -> float:
+    """The one value of a column; 0 where there are several."""
+    known = values[np.isfinite(values)]
+    return float(known[0]) if len(known) >= ENOUGH and np.ptp(known) == 0 < known[0] else 0.0
+
+
+def _is_work(work: Seen, unit: int, others: list[Seen], steps: Steps) -> bool:
+    """Whether values are lengths, not those of the steps, that hold others and grow with them."""
+    with np.errstate(invalid="ignore"):
+        some = float((work.values > 0).mean()) > MOST
+    values = work.values * unit
+    if not some or max(equal(values, step) for step in steps.sides.values()) >= _THE_STEP:
+        return False
+    lengths = [one for one in others if one.meaning in ("duration", "bare")
+               and not (one.values < 0).any()]  # fmt: skip
+    named = [one for one in lengths
+             if one.unit_ns or guess_name(CallName(one.name)).kind != "other"]  # fmt: skip
+    return any(_holds(values, unit, some) for some in (lengths, named) if some)
+
+
+def _holds(work: Float, unit: int, inner: list[Seen]) -> bool:
+    """Whether lengths hold others together in each row, and grow with them one for one."""
+    total = summed([one.values * (one.unit_ns or unit) for one in inner])
+    if total is None or over(total, work) > 1 - _HELD:
+        return False
+    fit = together(total[:, None], work)
+    if fit is None:
+        return False
+    grows, error = float(fit.slope[0]), float(fit.error[0])
+    return ONE_FOR_ONE[0] < grows < ONE_FOR_ONE[1] and error < _TOLD

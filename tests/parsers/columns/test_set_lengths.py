@@ -1,0 +1,83 @@
+"""Lengths that are set, and the work told by what it leaves of one; answers are the rows' own."""
+
+import numpy as np
+import pytest
+
+import looptime
+
+N = 400
+DRAW = np.random.default_rng(4)
+IMU, WHEELS, TRAY = (low + DRAW.gamma(4, 0.05, N) for low in (1.0, 2.2, 2.9))
+REST = 0.1 + 0.02 * DRAW.random(N)
+WORK = IMU + WHEELS + TRAY + REST
+START = 12.0 * np.arange(N) + DRAW.normal(0, 0.03, N)
+PERIOD = np.append(np.diff(START), 12.0)
+
+
+def read(tmp_path, header, *columns):
+    rows = zip(*(np.broadcast_to(one, N) for one in columns), strict=True)
+    path = tmp_path / "log.csv"
+    path.write_text(header + "\n" + "".join(",".join(f"{x:.3f}" for x in row) + "\n"
+                                            for row in rows), "utf-8")  # fmt: skip
+    return looptime.read(str(path))
+
+
+def means(run):
+    calls = run.call_columns
+    return {one.name: float(calls.duration_ns[calls.name == at].mean() / 1e6)
+            for at, one in enumerate(run.names)}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("names", "unit", "scale"),
+    [
+        ("tempo,leitura_imu,escrita_rodas,bandeja,ciclo,alvo,folga", "ms", 1),
+        ("Zeit,imu,raeder,schale,Zyklus,Soll,Reserve", "us", 1000),
+        ("time,alpha,beta,gamma,loop,standard,margin", "ms", 1),  # no name tells anything
+    ],
+)
+def test_what_is_left_of_a_target_tells_the_work_and_its_parts(tmp_path, names, unit, scale):
+    """Parts without a unit make up target less slack: work, headroom and parts are known."""
+    clock, *parts, period, target, slack = names.split(",")
+    header = ",".join(
+        [f"{clock}_{unit}", *parts, *(f"{n}_{unit}" for n in (period, target, slack))]
+    )
+    columns = (START, IMU, WHEELS, TRAY, PERIOD, 12.0, 12 - WORK)
+    run = read(tmp_path, header, *(scale * one for one in columns))
+    expected = dict(zip(parts, (IMU[:-1], WHEELS[:-1], TRAY[:-1]), strict=True))
+    assert means(run) == pytest.approx({n: one.mean() for n, one in expected.items()}, abs=1e-3)
+    found = looptime.summarise(run)
+    assert found.pace.work_ms.p50.value == pytest.approx(np.median(WORK[:-1]), abs=2e-3)
+    assert found.pace.headroom_ms["p50"].value == pytest.approx(np.median(12 - WORK[:-1]), abs=2e-3)
+    assert run.clock.tick_ns == 1000 / scale  # three decimals of the unit
+
+
+@pytest.mark.parametrize("of", ["period less target", "target less period"])
+def test_what_a_period_is_off_by_is_no_work(tmp_path, of):
+    """The same columns with the deviation of the period: it holds no parts, so work is unknown."""
+    off = PERIOD - 12 if of == "period less target" else 12 - PERIOD
+    run = read(tmp_path, "t_ms,imu_ms,wheels_ms,target_ms,error_ms", START, IMU, WHEELS, 12.0, off)
+    assert set(means(run)) == {"imu", "wheels"}
+    assert looptime.summarise(run).pace.work_ms is None
+
+
+@pytest.mark.parametrize("name", ["alvo", "cible", "norm"])
+def test_a_constant_as_long_as_the_loop_is_no_part(tmp_path, name):
+    """Not the only one, nor one of several."""
+    run = read(tmp_path, f"t_ms,{name}_ms", START, 12.0)
+    assert not len(run.names)
+    run = read(tmp_path, f"t_ms,imu_ms,{name}_ms", START, IMU, 12.0)
+    assert set(means(run)) == {"imu"}
+
+
+def test_looking_for_a_target_is_a_part(tmp_path):
+    """A name that says more than a target, over lengths that are other ones in each row."""
+    run = read(tmp_path, "t_ms,imu_ms,target_search_ms", START, IMU, TRAY)
+    assert set(means(run)) == {"imu", "target_search"}
+
+
+def test_one_length_tells_no_tick(tmp_path):
+    """A rest of 5 ms in each row beside a clock of three decimals: it ticks in microseconds."""
+    run = read(tmp_path, "t_ms,rest_ms", START, 5.0)
+    assert means(run) == {"rest": 5.0}
+    assert run.clock.tick_ns == 1000
