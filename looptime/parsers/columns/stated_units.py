@@ -37,9 +37,16 @@ _LINKS = frozenset((
 _BESIDE = frozenset((
     "the", "a", "an", "of", "and", "&", "+", "/", "und", "y", "e", "et", "en", "der", "die",
     "das", "den", "des", "le", "la", "les", "l", "el", "los", "las", "il", "lo", "gli", "i",
-    "o", "os", "as", "de", "het", "del", "di", "da", "column", "columns", "spalte", "spalten",
-    "colonne", "colonnes", "columna", "columnas", "coluna", "colunas", "kolom", "kolommen",
+    "o", "os", "as", "de", "het", "del", "di", "da",
 ))  # fmt: skip
+_COLUMNS = frozenset((
+    "column", "columns", "spalte", "spalten", "colonne", "colonnes", "columna", "columnas",
+    "coluna", "colunas", "kolom", "kolommen",
+))  # fmt: skip
+#: Words for a column by its place.
+_PLACES = dict.fromkeys(
+    ["first", "1st", "erste", "ersten", "premiere", "primera", "primeira", "prima", "eerste"], 0
+) | dict.fromkeys(["last", "letzte", "letzten", "derniere", "ultima", "laatste"], -1)
 #: Words for whose unit it is, by which columns they stand for, without accents.
 _WHOSE = {
     "rest": "rest remaining other others else ubrige ubrigen uebrige uebrigen reste autres resto "
@@ -52,6 +59,8 @@ _WHOSE = {
                "kosten couts costes custos costi",
     "times": "times timings zeiten temps tiempos tempi tempos tijden",
 }  # fmt: skip
+#: Of several such words the one that says most: all durations are the durations.
+_NARROWER = ("rest", "lengths", "times", "all")
 _KINDS = {word: kind for kind, words in _WHOSE.items() for word in words.split()}
 #: What a header says of its column that a stated unit may be of.
 _LENGTHS = ("whole", "period", "busy", "latency", "deviation", "setting", "duration", "bare")
@@ -130,7 +139,7 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
             waiting, kind, others = [*([] if others else waiting), *mine], "", 0
         elif who:
             kinds = [_KINDS[word] for word in who if word in _KINDS]
-            kind = "rest" if "rest" in kinds else next(iter(kinds), "")
+            kind = next((kind for kind in _NARROWER if kind in kinds), "")
             others += 1
             waiting = waiting if others < 2 or unit else []
         if unit or told:
@@ -149,7 +158,9 @@ def _named(text: str, names: dict[str, str]) -> list[str]:
     if whole in names:
         return [names[whole]]
     words = [_plain(word) for word in _WORD.findall(text)]
-    left = [word for word in words if word in names or word not in _BESIDE]
+    left = [word for word in words if word in names or word not in _BESIDE | _COLUMNS]
+    if len(left) == 1 and left[0] in _PLACES and not _COLUMNS.isdisjoint(words):
+        return [list(names.values())[_PLACES[left[0]]]]
     return [names[word] for word in left] if all(word in names for word in left) else []
 
 

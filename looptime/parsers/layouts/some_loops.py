@@ -136,7 +136,11 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
         filled = value * count
         if not np.isfinite(filled).any() or not np.isfinite(steps).any():
             continue
-        of_step = float(np.nanmedian(filled)) / float(np.nanmedian(steps))
+        onward = steps[steps > 0]
+        if not len(onward):
+            continue
+        beside = len(count) / (len(onward) + 1)  # rows of one instant, as of a part each
+        of_step = float(np.nanmedian(filled)) * beside / float(np.median(onward))
         units = [_ratio(mean.unit, clock.unit)] if mean.unit and clock.unit else _RATIOS
         if any(0.2 < of_step * ratio < 1.2 for ratio in units):
             raise LogError(

@@ -46,6 +46,8 @@ _MOSTLY = 0.95
 _BELOW = 6
 #: Words for all of the columns.
 _ALL = r"all|everything|alles?|tout|tous|tudo|todos?|tutt[io]|allt"
+#: Words for lengths of time, which a clock's column does not hold.
+_LENGTHS = r"(?:durations?|lengths|costs|dauern|laufzeiten|dur[e\u00e9]es|duraciones|durate|duur)\b"
 #: Brackets behind names that state the unit of all of them, ``(all in us)``, or of the times.
 _OF_ALL = re.compile(
     rf"[\[({{]\s*(?:({_ALL})|times?|zeiten|unit)"
@@ -53,7 +55,7 @@ _OF_ALL = re.compile(
 )  # fmt: skip
 #: Words of a comment that state the same.
 _STATED = re.compile(
-    rf"\b(?:({_ALL})\b[\w\s]*?\b(?:in|en|(?:are|sind)(?!\s+in\b))"
+    rf"\b(?:({_ALL})\b(?!\s+{_LENGTHS})[\w\s]*?\b(?:in|en|(?:are|sind)(?!\s+in\b))"
     r"|(?:times?|timings?|instants?|(?:time)?stamps?|zeiten|units?|einheit(?:en)?)\b[\w\s]*?"
     r"(?:[:=]|\b(?:in|are|sind)\b)|\bclock(?:\s+(?:counts|runs|is))?\s*(?:[:=]|\bin\b))"
     r"\s*([^\W\d_]+)", re.IGNORECASE,
@@ -447,8 +449,8 @@ def stated_unit(remarks: Sequence[str]) -> tuple[str | None, bool]:
     (('ms', False), (None, False))
     >>> stated_unit(["[boot] clock = us"]), stated_unit(["# clock drift in us: 9"])
     (('us', False), (None, False))
-    >>> stated_unit(["# time in s", "# parts, times in us"])
-    (None, False)
+    >>> stated_unit(["# time in s", "# parts, times in us"]), stated_unit(["all durations in us"])
+    ((None, False), (None, False))
     """
     remarks = [line[:LONGEST_REMARK] for line in remarks]
     told = [(at[2], at[1] is not None) for line in remarks for at in _STATED.finditer(line)]

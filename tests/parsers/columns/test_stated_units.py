@@ -40,7 +40,9 @@ WHAT = {"sense": 2.0, "move": 5.0, "lift": 3.0}
     ["# times in ms, t in s", "cart 7 - t: s, alle Zeiten in Millisekunden", "# temps en ms; t: s",
      "# t en s, le reste en ms", "# t em s, o resto em ms", "# t (s), tutti i valori (ms)",
      "# t in seconden, de overige in ms", "# sense, move and lift are in ms; t in s",
-     "# Dauer der einzelnen Schritte in ms, t in s", "// t: segundos; sense, move, lift: ms"],
+     "# Dauer der einzelnen Schritte in ms, t in s",
+     "The first column is in seconds, all durations are in milliseconds.",
+     "# erste Spalte in s, alle Dauern in ms", "// t: segundos; sense, move, lift: ms"],
 )  # fmt: skip
 def test_a_unit_stated_of_columns_is_theirs(tmp_path, said) -> None:
     """Lengths of a paced loop, which no step of its clock tells, in the unit that is said."""

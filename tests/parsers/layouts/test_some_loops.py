@@ -191,3 +191,11 @@ def test_a_row_every_so_many_loops_is_told_by_their_number_in_the_plural_too(tmp
     run = read(tmp_path, f"{word},time_ms\n{rows}")
     assert np.mean(periods_ms(run)) == pytest.approx(212 / 50)
     assert run.averaged
+
+
+def test_rows_of_a_second_and_a_part_each(tmp_path):
+    """Three parts a second, each with how often it ran and its mean: no loops either."""
+    rows = [f"{t},{name},50,{mean + t % 3 / 100},{mean + 1}" for t in range(1, 30)
+            for name, mean in (("gyro", 1.6), ("drive", 4.1), ("lift", 2.0))]  # fmt: skip
+    with pytest.raises(LogError, match="each row sums up many loops"):
+        read(tmp_path, "\n".join(["t_s,part,n,avg_ms,max_ms", *rows]))
