@@ -83,7 +83,7 @@ def _in_turn(names: list[str]) -> bool:
     usual = {one: other for (one, other), n in follows.items() if n >= _OFTEN * uses[one]}
     cycle = len(usual) == len(uses) == len(set(usual.values()))
     cycle &= all(name[:1].isalpha() for name in uses)
-    return cycle and len(usual) >= _LEAST and len(names) >= _ENOUGH
+    return cycle and len(usual) >= _LEAST and len(names) >= max(_ENOUGH, 3 * len(usual))
 
 
 def names_clock(like: Dialect) -> bool:
