@@ -53,6 +53,11 @@ _UNIT_SAID = re.compile(
     r"(?<![\w.])(?:(?:[num\xb5\u03bc]|nano|mi[ck]ro|mill?i)?(?:s|se[cgk]\w*)|micros|millis)(?!\w)",
     re.IGNORECASE,
 )
+#: A word for what holds of some alone, as where a log says that it holds slow loops only.
+_ONLY = re.compile(
+    r"\b(?:only|just|nur|seulement|uniquement|sol[oa]\w*|s[o\xf3](?:lo)?|apenas|alleen)\b",
+    re.IGNORECASE,
+)
 #: A log of more runs than this has no clock where one was looked for.
 MOST_RUNS = 1000
 
@@ -115,6 +120,11 @@ def opened(
     source.cautions.extend(misplaced(table) if table is not None else ())
     if options.columns is None:
         dialect = _in_stated_units(source, dialect, text)
+        if options.layout is None and _ONLY.search(text[:LONGEST_REMARK]):
+            from looptime.parsers.columns.said_late import refuse_said_late  # few logs say so
+
+            refuse_said_late(dialect, lines_of(text, dialect.first_row)[: dialect.first_row - 1],
+                             source.path)  # fmt: skip
     dialect = _with_index(dialect)
     stated = matching(options.stated, dialect.header, dialect.fields)
     dialect = replace(dialect, unit=options.unit, rate_hz=options.rate_hz, stated=stated)

@@ -7,6 +7,7 @@ from itertools import chain
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.parsers.columns.begins_within import begins_within
 from looptime.parsers.columns.disorder import disordered, one_block
 from looptime.parsers.columns.evidence import (
     counts_rows,
@@ -223,7 +224,12 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
         phase = find_phase([h for h in found if h not in one.values()], dialect)
         one |= {} if phase is None else {"phase": phase}
     rest = [head for head in found if head not in one.values()]
-    said = _judged(rest, dialect, clock, unit)
+    begins, of_parts = begins_within(rest, dialect, times, unit.ns if unit else None)
+    begun = [(head, begins[head.index]) for head in rest if head.index in begins]
+    rest = [head for head in rest if head.index not in begins]
+    timed = [replace(head, unit=own, text=f"{head.text} [{own}]")
+             if (own := of_parts.get(head.index)) else head for head in rest]  # fmt: skip
+    said = _judged(timed, dialect, clock, unit)
     names = {ns: name for name, ns in UNITS.items()}
     taken = [
         (
@@ -232,6 +238,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
         )
         for head, role in zip(rest, said.roles, strict=True)
     ]
+    taken += begun  # behind the others, which name each other by their places
     if times is not None and clock is not None:
         taken = _with_ends(taken, dialect, clock, times)
     for part, role in (("period", "period"), ("total", "whole")):

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 
@@ -25,6 +25,8 @@ _LOOKED_AT = 4000
 _STRAY = 0.05
 #: Fewer values than this are no evidence of a clock.
 _FEWEST = 10
+#: Digits of a number that is too long to count loops, rows that tell, and steps that are to rise.
+_DIGITS, _ROWS, _RISES = 19, 4, 0.95
 #: Words for the number of a loop.
 LOOP_NUMBER = ("loop", "cycle", "iteration", "iter", "frame")
 
@@ -44,8 +46,13 @@ def name_clock(grid: Grid) -> None:
 
 
 def name_loops(grid: Grid) -> None:
-    """Call a column the loop's number that steps by one after every so many lines, if none is."""
+    """Call a column the loop's number if none is: by the end of its name, or as it goes on."""
     if any(split_unit(name)[0].lower() in LOOP_NUMBER for name in grid.names):
+        return
+    called = [at for at, name in enumerate(grid.names) if _says_which(name, grid.units[at])
+              and _rises_whole(grid.cells(at)[:_LOOKED_AT])]  # fmt: skip
+    if len(called) == 1:
+        grid.names[called[0]] = "loop"
         return
     for at, name in enumerate(grid.names):
         cells = [c for c in grid.cells(at)[:_LOOKED_AT] if c]
@@ -61,6 +68,19 @@ def name_loops(grid: Grid) -> None:
         if most > 1 and often >= 0.8 * len(runs) >= _FEWEST and set(steps.tolist()) == {0, 1}:
             grid.names[at] = "loop"
             return
+
+
+def _says_which(name: str, unit: str | None) -> bool:
+    """Whether a name ends in a word for a loop, whatever the loop is called: ``slow loop``."""
+    words = name.lower().split()
+    return unit is None and len(words) > 1 and words[-1] in LOOP_NUMBER
+
+
+def _rises_whole(cells: list[str]) -> bool:
+    """Whether whole numbers go up from row to row."""
+    values = [int(c) for c in cells if c.isdecimal() and len(c) < _DIGITS]
+    return len(values) > _ROWS and len(values) == sum(map(bool, cells)) and (
+        sum(a < b for a, b in pairwise(values)) > _RISES * (len(values) - 1))  # fmt: skip
 
 
 def name_stamps(grid: Grid) -> None:

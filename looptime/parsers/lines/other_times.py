@@ -9,7 +9,7 @@ from looptime.parsers.lines.cell_rows import table_grid
 from looptime.parsers.lines.counted import count_ns, of_a_counter
 from looptime.parsers.lines.glued import glued
 from looptime.parsers.lines.grid import Grid
-from looptime.parsers.lines.legend import by_legend, legend_of
+from looptime.parsers.lines.legend import by_legend, may_name
 from looptime.parsers.lines.rated import rated
 from looptime.parsers.lines.recast import MULTIPLE, recast
 from looptime.parsers.lines.spelled import spelled
@@ -98,7 +98,7 @@ def in_counts(grid: Grid, lines: list[str], path: str) -> None:
 def _told(remarks: list[str]) -> bool:
     """Whether remarks may say how fast a counter counts, or what codes stand for."""
     some = any("hz" in one.lower() or _LENGTH.search(one) for one in remarks)
-    return some or bool(legend_of(remarks)) or count_ns(remarks, [])[0] is not None
+    return some or may_name(remarks) or count_ns(remarks, [])[0] is not None
 
 
 def remarks_of(lines: list[str]) -> list[str]:
@@ -112,7 +112,7 @@ def remarks_of(lines: list[str]) -> list[str]:
     first = lines[0][:LONGEST_REMARK] if lines else ""
     above = first if _OF_A_COUNTER.search(first) else None
     return [one for one in (line[:LONGEST_REMARK] for line in lines[:_FIRST])
-            if one.lstrip()[:1] == "#" or _A_RATE.match(one) or one == above]  # fmt: skip
+            if one.lstrip().startswith(("#", "//")) or _A_RATE.match(one) or one == above]  # fmt: skip
 
 
 def _may_be(lines: list[str]) -> bool:

@@ -24,6 +24,7 @@ from looptime.parsers.lines.counted import (
     to_ns,
     without_wraps,
 )
+from looptime.parsers.lines.counted_beside import of_an_edge, times_beside
 from looptime.parsers.lines.grid import Grid, is_stamp
 from looptime.parsers.lines.rated import by_rates, climbs, clocks_beside, clocks_of, with_clocks
 from looptime.parsers.lines.unit_column import by_unit_column
@@ -103,18 +104,23 @@ def recast(
     if said[0]:
         first = tuple(tuple(grid.rows[at] or ()) for at in grid.found()[: len(like.sample)])
         like = replace(like, header=tuple(grid.names), fields=len(grid.names), sample=first)
+    printed = list(grid.names)
     _name_multiples(grid, like, remarks)
     said += [_multiples(grid, like), by_rates(grid, like, path, unit)]
     names = [split_unit(name) for name in grid.names]
+    known = of_a_counter(remarks)
     counted = [
         at
         for at, (stem, unit) in enumerate(names)
-        if unit is None and counts(stem) and not counts_rows(numbers(like, at))
+        if unit is None
+        and (counts(stem) or (known and (of_an_edge(stem) or _ticks(like, at, stem, remarks))))
+        and not counts_rows(numbers(like, at))
     ]
     if counted:
         said.append(_counters(grid, like, counted, remarks, path))
     elif not any(unit for _, unit in names):
         said.append(_counts_of_a_rate(grid, like, remarks))
+    said.append("" if unit else times_beside(grid, like, printed, remarks))
     for change in (_minutes, _countdown, _clock_of_a_rate, _rate):
         said.append(change(grid, like))
     shares, stated = _shares(grid, like)
@@ -146,7 +152,9 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
         return f"counts are brought to ns: {told}"
     for at in counted:
         grid.put(at, to_ns(grid.cells(at), ns, told, at in clocks))
-        grid.names[at] = f"{COUNT.sub('', grid.names[at]).strip(' _.') or 'time'} [ns]"
+        timed = bool(clocks) or "time [ns]" in grid.names
+        bare = "time" if at in clocks or not timed else "duration"
+        grid.names[at] = f"{COUNT.sub('', grid.names[at]).strip(' _.') or bare} [ns]"
     return f"counts are brought to ns: {told}"
 
 
@@ -231,6 +239,13 @@ def _paced(like: Dialect, at: int, ns: float) -> bool:
         return False
     usual = float(np.median(step))
     return _SHORTEST <= ns * usual <= _LONGEST and not _is_pace(usual, ns)
+
+
+def _ticks(like: Dialect, at: int, name: str, remarks: list[str]) -> bool:
+    """Whether a column that is called a count alone goes on as a clock does that counts so."""
+    ns = count_ns(remarks, [])[0]
+    values = numbers(like, at)
+    return bool(COUNT.fullmatch(name.strip()) and ns and climbs(values) and _paced(like, at, ns))
 
 
 def _is_pace(step: float, ns: float) -> bool:

@@ -1,0 +1,48 @@
+"""Logs of slow loops alone that say so."""
+
+import pytest
+
+from looptime.errors import LogError
+from tests.parsers.build import periods_ms, read
+
+#: Loops of about 25 ms, some of the 10 ms ones of a minute: number, ms and how long.
+SLOW = [(20 * k + k * k % 13, 210 * k + 10 * (k * k % 13), 24 + k % 5) for k in range(1, 60)]
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["SLOW loop {n} at {t} ms: took {d} ms (imu 1.{x}, arm 2{x}.4)",
+     "WARN late loop #{n} at {t} ms: took {d} ms (imu 1.{x}, arm 2{x}.4)",
+     "overlong cycle {n} at {t} ms: took {d} ms (imu 1.{x}, arm 2{x}.4)"],
+)  # fmt: skip
+def test_numbers_of_slow_loops_whatever_word_stands_before(tmp_path, line):
+    """The numbers tell how many loops there are in between."""
+    rows = [line.format(n=n, t=t, d=d, x=d % 7) for n, t, d in SLOW]
+    with pytest.raises(LogError, match="where only slow loops are logged: a loop takes 10"):
+        read(tmp_path, "\n".join(["only loops over 15 ms are printed", *rows]))
+
+
+def test_a_loop_that_is_called_something_and_logged_whole(tmp_path):
+    """Where each number follows upon the last one, all loops are there."""
+    rows = [f"arm loop {k} at {20 * k} ms: took {9 + k % 3} ms" for k in range(60)]
+    assert set(periods_ms(read(tmp_path, "\n".join(rows)))) == {20.0}
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["# only loops over 15 ms are printed", "# only slow loops", "# nur langsame Schleifen",
+     "# seulement les boucles de plus de 15 ms", "# just cycles longer than 15 ms"],
+)  # fmt: skip
+def test_a_title_that_says_that_slow_loops_alone_are_there(tmp_path, said):
+    """Without numbers of the loops nothing but the title tells; without it the rows are loops."""
+    rows = [f"{t},{d},1.{d % 7}" for _, t, d in SLOW]
+    with pytest.raises(LogError, match="holds slow loops only, as it says"):
+        read(tmp_path, "\n".join([said, "t_ms,total_ms,imu_ms", *rows]))
+
+
+@pytest.mark.parametrize("said", ["# only the long corridor", "# only loops over 15 ms are marked"])
+def test_a_title_over_rows_that_adjoin(tmp_path, said):
+    """Loops of 20 ms one after another are all there, whatever is marked."""
+    rows = [f"{20 * k},{15 + k % 4},{1 + k % 2}" for k in range(60)]
+    run = read(tmp_path, "\n".join([said, "t_ms,total_ms,imu_ms", *rows]))
+    assert set(periods_ms(run)) == {20.0}

@@ -1,0 +1,50 @@
+"""Times without a unit beside a clock that counts."""
+
+import numpy as np
+import pytest
+
+from tests.parsers.build import periods_ms, read, self_ms
+
+#: Calls of 1, 3 and 1.5 ms one after another in each loop of 20, in counts of 10 us.
+LENGTHS = {"gyro": 100, "swerve": 300, "shelf": 150}
+
+
+def calls(head, ends=False):
+    """The rows of 60 loops."""
+    rows = []
+    for k in range(60):
+        start = 200_000 + 2000 * k
+        for name, length in LENGTHS.items():
+            rows.append(f"{start},{start + length if ends else length},0,{name}")
+            start += length + k % 3
+    return "\n".join([head, *rows])
+
+
+@pytest.mark.parametrize(
+    ("head", "ends"),
+    [("start_tick,ticks,core,name", False), ("start_tick,duration_ticks,core,name", False),
+     ("start,duration,core,name", False), ("start_ticks,took,core,task", False),
+     ("tick,ticks,core,name", False), ("t_tick,dur_tick,core,fn", False),
+     ("start_tick,end_tick,core,name", True), ("begin,end,core,name", True)],
+)  # fmt: skip
+@pytest.mark.parametrize("remark", ["# 1 tick = 10 us", "# timer clock 100 kHz, ticks"])
+def test_a_stated_tick_holds_for_all_times_without_a_unit(tmp_path, head, ends, remark):
+    """Starts, ends and lengths are in the ticks of 10 us, whichever of them are called ticks."""
+    run = read(tmp_path, f"{remark}\n{calls(head, ends)}")
+    assert set(periods_ms(run)) == {20.0}
+    found = {name: np.mean(ms) for name, ms in self_ms(run).items()}
+    assert found == pytest.approx({name: n / 100 for name, n in LENGTHS.items()})
+
+
+def test_a_length_with_its_own_unit_keeps_it(tmp_path):
+    """A duration that is said to be in us is no count of 10 us, nor is one with a fraction."""
+    run = read(tmp_path, "# 1 tick = 10 us\n" + calls("start_tick,took_us,core,name"))
+    found = {name: np.mean(ms) for name, ms in self_ms(run).items()}
+    assert found == pytest.approx({name: n / 1000 for name, n in LENGTHS.items()})
+
+
+def test_a_rate_in_the_header_of_the_starts_holds_for_lengths_beside(tmp_path):
+    """Counts of 100 kHz by the header of the starts."""
+    run = read(tmp_path, calls("start_ticks_100kHz,duration,core,name"))
+    found = {name: np.mean(ms) for name, ms in self_ms(run).items()}
+    assert found == pytest.approx({name: n / 100 for name, n in LENGTHS.items()})
