@@ -64,6 +64,7 @@ ELSEWHERE = {
     "parsers/text": {
         "block": "parsers/text/test_table", "dialect": "parsers/text/test_sniff",
         "rewritten": "parsers/lines/test_groups",
+        "exceptions": "parsers/columns/test_stated_exceptions",
     },
     "planner/answer": {"rest": "planner/answer/test_intervals"},
     "planner/known": {"seen_buses": "planner/play/test_unnamed"},

@@ -26,6 +26,8 @@ _ENDS = frozenset(("end", "ended", "ends", "stop", "stopped", "to", "until", "do
 _OF_LENGTHS = LENGTHS | {"length", "len", "cost", "dt", "delta", "dur", "took"}
 #: Fewest parts and rows that tell, and the share of the rows in which each begins after the last.
 _FEWEST, _ROWS, _HOLDS = 2, 10, 0.98
+#: By how much of a part the next may seem to begin before it is over.
+_NEAR = 0.02
 _WHY = "in each row it comes after the part before it is over: when in the loop its part begins"
 
 
@@ -122,7 +124,8 @@ def _in_turn(
     tick = 1.01 * max(in_ns)
     holds = parts[0][0] >= 0
     for (begin, end), (after, _) in pairwise(parts):
-        holds &= (after > begin) & (after >= end - tick)
+        near = tick + _NEAR * float(np.nanmedian(np.abs(end - begin)))  # stamped by themselves
+        holds &= (after > begin) & (after >= end - near)
     if float(holds.mean()) < _HOLDS or (parts[-1][1] < parts[-1][0]).mean() > 1 - _HOLDS:
         return False
     last = parts[-1][1]

@@ -11,6 +11,7 @@ from looptime.array_types import Float
 from looptime.parsers.columns.against_steps import together
 from looptime.parsers.columns.bare_columns import glides
 from looptime.parsers.columns.lexicon import meaning, tokens
+from looptime.parsers.columns.stated_exceptions import read_exceptions
 from looptime.parsers.columns.unit import is_plausible
 from looptime.parsers.text.dialect import LONGEST_REMARK, Dialect, numbers
 from looptime.records import dataclass
@@ -38,6 +39,7 @@ _BESIDE = frozenset((
     "the", "a", "an", "of", "and", "&", "+", "/", "und", "y", "e", "et", "en", "der", "die",
     "das", "den", "des", "le", "la", "les", "l", "el", "los", "las", "il", "lo", "gli", "i",
     "o", "os", "as", "de", "het", "del", "di", "da",
+    "only", "just", "nur", "seulement", "seul", "solo", "solamente", "soltanto", "apenas", "alleen",
 ))  # fmt: skip
 _COLUMNS = frozenset((
     "column", "columns", "spalte", "spalten", "colonne", "colonnes", "columna", "columnas",
@@ -121,6 +123,10 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
     """Take down what a line says, clause by clause; names wait for the unit that comes."""
     if len(_LISTED.findall(line)) > 1:
         return  # a unit for each column in turn, as `sniff` reads them
+    if (but := read_exceptions(_plain(line), names, _unit)) is not None:
+        said.named.update(but.named)
+        said.of.setdefault("rest", set()).add(but.rest)
+        return
     waiting: list[str] = []
     kind, others = "", 0
     for text in _PARTED.split(line.lstrip(" #/%;*!-")):

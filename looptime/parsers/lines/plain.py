@@ -47,6 +47,8 @@ from looptime.parsers.lines.objects import name_by_calls, read_objects, unrolled
 from looptime.parsers.lines.other_times import in_counts, other_times
 from looptime.parsers.lines.pairs import read_pairs
 from looptime.parsers.lines.several_loops import leave_out_others, told_by_tags
+from looptime.parsers.lines.since_before import since_before
+from looptime.parsers.lines.span_ids import by_span_ids, name_ends
 from looptime.parsers.lines.spread import is_printed, spread_objects
 from looptime.parsers.lines.tags import (
     apart,
@@ -122,6 +124,10 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
         if grid is not None:
             rewritten, dialect = grid.rewritten()
             return Plain(replace(source, rewritten=rewritten), dialect, "values", options)
+        for told, layout in ((by_span_ids, None), (since_before, "values")):
+            if (grid := told(first, lambda: _every_line(source))) is not None:
+                rewritten, dialect = grid.rewritten()
+                return Plain(replace(source, rewritten=rewritten), dialect, layout, options)
     names, unit = None if asked else options.columns, options.unit
     if not (asked or options.stated) and other_times(first, source.path, names, unit) is not None:
         table = other_times(_every_line(source), source.path, names, unit)
@@ -288,12 +294,14 @@ def _said(lines: list[str]) -> _Found | None:
     """Rows of lines that say themselves what their values are."""
     grid = read_objects(lines)
     if grid is not None:
+        name_ends(grid)
         name_by_calls(grid)
         return _narrowed(grid, lines)
     if (grid := read_begun(lines)) is not None:
         return grid, "values", ""
     grid = read_pairs(lines) or read_keyed(lines)
     if grid is not None:
+        name_ends(grid)
         name_stamps(grid)
         in_counts(grid, lines, "")
         units_of_titles(grid)

@@ -453,6 +453,10 @@ def stated_unit(remarks: Sequence[str]) -> tuple[str | None, bool]:
     ((None, False), (None, False))
     """
     remarks = [line[:LONGEST_REMARK] for line in remarks]
+    if any(at[1] is not None for line in remarks for at in _STATED.finditer(line)):
+        from looptime.parsers.text.exceptions import parts_units  # few remarks speak of all
+
+        remarks = [line for line in remarks if not parts_units(line)]
     told = [(at[2], at[1] is not None) for line in remarks for at in _STATED.finditer(line)]
     told += [(at[1], False) for line in remarks for at in _SINCE.finditer(line)]
     known = [(unit, every) for word, every in told if (unit := split_unit(f"x [{word}]")[1])]

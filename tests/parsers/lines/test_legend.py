@@ -44,8 +44,9 @@ def test_a_code_without_a_name_stays_as_it_is(tmp_path):
 def test_a_legend_that_says_what_begins_and_ends(tmp_path, line, header):
     """Loops of 10 ms with two calls of 2 and 3 ms, each edge with a code of its own."""
     codes = {name: (10 * k, 10 * k + 1) for k, name in enumerate(("loop", "imu", "lift"), 1)}
+    edges = ("begin", "end")
     text = ["# legend", *(line.format(n=n, name=name, edge=edge) for name, both in codes.items()
-                          for n, edge in zip(both, ("begin", "end"), strict=True)), header]  # fmt: skip
+                          for n, edge in zip(both, edges, strict=True)), header]  # fmt: skip
     for k in range(80):
         edges = ((0, "loop", 0), (5, "imu", 0), (2005, "imu", 1), (2010, "lift", 0),
                  (5010, "lift", 1), (9990, "loop", 1))  # fmt: skip
@@ -53,7 +54,7 @@ def test_a_legend_that_says_what_begins_and_ends(tmp_path, line, header):
     run = read(tmp_path, "\n".join(text))
     assert set(periods_ms(run)) == {10.0}
     took = {name.split()[-1]: set(ms) for name, ms in self_ms(run).items()}
-    assert took["imu"] == {2.0} and took["lift"] == {3.0}
+    assert (took["imu"], took["lift"]) == ({2.0}, {3.0})
 
 
 def test_numbers_that_comments_happen_to_name_stay_numbers(tmp_path):

@@ -1,0 +1,33 @@
+"""Units of all columns but some."""
+
+import numpy as np
+import pytest
+
+from tests.parsers.build import periods_ms, read, self_ms
+
+
+def rows():
+    """Loops of three parts one after another, the bus in us, the others in ms, and a rest."""
+    draw, made, at = np.random.default_rng(9), [], 700.0
+    for _ in range(200):
+        arm, bus, mast = draw.normal([2.8, 1900, 2.1], [0.1, 70, 0.1])
+        made.append(f"{at:.2f},{arm:.2f},{bus:.0f},{mast:.2f}")
+        at += arm + bus / 1000 + mast + 0.7
+    return made
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["everything in ms, except bus (us)", "all times in ms apart from bus, which is in us",
+     "ms everywhere but bus (us)", "alles in ms, au\N{LATIN SMALL LETTER SHARP S}er bus (us)",
+     "alle Zeiten in ms, bis auf bus (\N{MICRO SIGN}s)", "tout en ms sauf bus (us)",
+     "todo en ms excepto bus (us)", "tutto in ms tranne bus (us)", "tudo em ms exceto bus (us)",
+     "alles in ms, behalve bus (us)", "everything except bus in ms, bus in us",
+     "times in ms; only bus in us"],
+)  # fmt: skip
+def test_all_in_one_unit_but_one(tmp_path, said):
+    """7.5 ms a loop on average, of which the bus takes 1.9."""
+    run = read(tmp_path, "\n".join([f"# {said}", "at,arm,bus,mast", *rows()]))
+    assert np.mean(periods_ms(run)) == pytest.approx(7.5, abs=0.05)
+    found = {name: np.mean(ms) for name, ms in self_ms(run).items()}
+    assert found == pytest.approx({"arm": 2.8, "bus": 1.9, "mast": 2.1}, abs=0.03)

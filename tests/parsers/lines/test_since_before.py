@@ -1,0 +1,44 @@
+"""Lines with the time since the line before."""
+
+import pytest
+
+from tests.parsers.build import periods_ms, read, self_ms
+
+#: What each line of a loop of 7 ms says, and how long after the line before it stands.
+STEPS = (("top", 0.02), ("imu", 1.08), ("wheels", 3.1), ("radio", 2.8))
+
+
+def lines(form, done=""):
+    """60 loops."""
+    return [form.format(d=ms, n=name + (done if name != "top" else ""))
+            for _ in range(60) for name, ms in STEPS]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("title", "form", "done"),
+    [("each line: ms since the line before", "+{d:.3f} {n}", " done"),
+     ("each line: ms since the line before", "{d:.3f} {n}", ""),
+     ("# delta in ms", "+{d:.3f}\t{n}", " finished"), ("", "[+{d:.3f}ms] {n}", " done"),
+     ("# ms since the previous entry", "{n}: +{d:.3f}", " done"),
+     ("jede Zeile: ms seit der vorigen", "+{d:.3f} {n}", " fertig")],
+)  # fmt: skip
+def test_what_is_done_took_the_time_since_the_line_before(tmp_path, title, form, done):
+    """The lines of a loop add up to it."""
+    run = read(tmp_path, "\n".join([title, *lines(form, done)]).lstrip("\n"))
+    assert set(periods_ms(run)) == {7.0}
+    assert {name: round(sum(ms) / len(ms), 6) for name, ms in self_ms(run).items()} == dict(STEPS)
+
+
+def test_what_begins_takes_the_time_up_to_the_next_line(tmp_path):
+    """A line that says that something begins says nothing of how long that takes."""
+    text = [f"+{ms} {name} begins" for _ in range(60) for name, ms in STEPS]
+    took = self_ms(read(tmp_path, "\n".join(["# ms since the line before", *text])))
+    took = {name: round(sum(ms) / len(ms), 6) for name, ms in took.items()}
+    assert took == {"top": 1.08, "imu": 3.1, "wheels": 2.8, "radio": 0.02}
+
+
+def test_times_that_rise_are_those_of_a_clock(tmp_path):
+    """A plus before the time since the start makes no difference of it."""
+    text = [f"+{7 * k + at} {name}" for k in range(60)
+            for name, at in (("begin loop", 0), ("end loop", 6))]  # fmt: skip
+    assert set(periods_ms(read(tmp_path, "\n".join(["# times in ms", *text])))) == {7.0}
