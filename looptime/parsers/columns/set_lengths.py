@@ -90,18 +90,20 @@ def left_of_set(
     """
     if not steps.known or any(role.taken_as == "whole" for role in roles.values()):
         return None
-    targets = {at: round(value * unit) for at, one in enumerate(seen)
-               if (unit := one.unit_ns) and (value := _constant(one.values))
-               and (at not in roles or roles[at].taken_as == "setting")}  # fmt: skip
-    near = sorted({one for one in targets.values() if _FAR[0] <= one / steps.typical <= _FAR[1]})
-    others = [one for at, one in enumerate(seen) if at not in roles and at not in targets]
+    constant = {at: value for at, one in enumerate(seen) if (value := _constant(one.values))
+                and (at not in roles or roles[at].taken_as in ("setting", "signal"))}  # fmt: skip
+    targets = {round(value * unit) for at, value in constant.items() if (unit := seen[at].unit_ns)}
+    near = sorted(one for one in targets if _FAR[0] <= one / steps.typical <= _FAR[1])
+    bare = _as_long_as(steps, [value for at, value in constant.items() if not seen[at].unit_ns])
+    others = [one for at, one in enumerate(seen) if at not in roles and at not in constant]
     for at, role in roles.items():
-        unit = seen[at].unit_ns
-        if role.taken_as != "deviation" or unit is None:
+        if role.taken_as != "deviation":
             continue
         if np.isfinite(seen[at].values).mean() <= MOST:
             continue
-        for target in near:
+        own, said = seen[at].unit_ns, "header" if seen[at].unit_ns else "as what is set"
+        known = [(target, own) for target in near] if own else bare
+        for target, unit in known:
             word = next(name for name, ns in UNITS.items() if ns == unit)
             less = f"{target / unit:g} {word} less {seen[at].name}"
             values = target / unit - seen[at].values
@@ -110,8 +112,14 @@ def left_of_set(
                 word = stamped(work.values * unit, steps.after).side
                 why = f"{less} is the work: it holds other columns and grows with them one for one"
                 step = {"start": "after", "end": "before"}.get(word, "")
-                return at, Role("whole", unit, "header", why, step=step, left_of=target), work
+                return at, Role("whole", unit, said, why, step=step, left_of=target), work
     return None
+
+
+def _as_long_as(steps: Steps, values: list[float]) -> list[tuple[int, int]]:
+    """Lengths [ns] that are about as long as the loop, with the one unit in which each is."""
+    return sorted({(round(value * unit), unit) for value in values for unit in steps.units.values()
+                   if _NEAR[0] <= value * unit / steps.typical <= _NEAR[1]})  # fmt: skip
 
 
 def _constant(values: Float) -> float:

@@ -10,7 +10,6 @@ from looptime.parsers.lines.counted import count_ns, of_a_counter
 from looptime.parsers.lines.glued import glued
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.lines.legend import by_legend, may_name
-from looptime.parsers.lines.left_of_target import MARGIN
 from looptime.parsers.lines.rated import rated
 from looptime.parsers.lines.recast import MULTIPLE, recast
 from looptime.parsers.lines.spelled import spelled
@@ -25,8 +24,7 @@ _FIRST = 250
 _LOOKED_AT = 60
 #: Words of headers that may name times in another form.
 _WORDS = re.compile(r"%|pct|percent|fps|hz|freq|rate|cycles|cyc|ccount|ticks|counts|unit"
-                    r"|uom|unidad|einheit|(?<![a-z])min|[\[(]\s*\d|" + MARGIN,
-                    re.IGNORECASE)  # fmt: skip
+                    r"|uom|unidad|einheit|(?<![a-z])min|[\[(]\s*\d", re.IGNORECASE)  # fmt: skip
 _LENGTH = re.compile(r"(?<![\w.])\d+(?:\.\d+)?\s*(?:ns|us|\N{MICRO SIGN}s|ms)\b", re.IGNORECASE)
 _A_RATE = re.compile(r"[^,;|\t\d]*(?<![\w.])\d+(?:\.\d+)?\s*[GMk]?Hz\s*$", re.IGNORECASE)
 #: What a line above the rows says of the rate of a processor or of what counts.

@@ -26,7 +26,6 @@ from looptime.parsers.lines.counted import (
 )
 from looptime.parsers.lines.counted_beside import of_an_edge, times_beside
 from looptime.parsers.lines.grid import Grid, is_stamp
-from looptime.parsers.lines.left_of_target import margins
 from looptime.parsers.lines.rated import by_rates, climbs, clocks_beside, clocks_of, with_clocks
 from looptime.parsers.lines.unit_column import by_unit_column
 from looptime.parsers.text.dialect import LONGEST_REMARK, Dialect, is_number, numbers
@@ -122,7 +121,7 @@ def recast(
     elif not any(unit for _, unit in names):
         said.append(_counts_of_a_rate(grid, like, remarks))
     said.append("" if unit else times_beside(grid, like, printed, remarks))
-    for change in (_minutes, _countdown, _clock_of_a_rate, _rate, margins):
+    for change in (_minutes, _countdown, _clock_of_a_rate, _rate):
         said.append(change(grid, like))
     shares, stated = _shares(grid, like)
     said += [shares, _sums(grid, like)]

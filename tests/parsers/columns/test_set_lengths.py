@@ -81,3 +81,18 @@ def test_one_length_tells_no_tick(tmp_path):
     run = read(tmp_path, "t_ms,rest_ms", START, 5.0)
     assert means(run) == {"rest": 5.0}
     assert run.clock.tick_ns == 1000
+
+
+@pytest.mark.parametrize(
+    "names",
+    ["time,period_target,period_actual,imu,wheels,tray,slack",
+     "time,deadline,period,imu,wheels,tray,remaining", "t,soll,periode,imu,raeder,schale,reserve"],
+)  # fmt: skip
+def test_a_target_without_a_unit_is_in_the_one_in_which_it_is_as_long_as_the_loop(tmp_path, names):
+    """A clock in seconds beside lengths in ms, of which no name says so."""
+    columns = (START / 1000, 12.0, PERIOD, IMU, WHEELS, TRAY, 12 - WORK)
+    run = read(tmp_path, names, *columns)
+    expected = dict(zip(names.split(",")[3:6], (IMU, WHEELS, TRAY), strict=True))
+    assert means(run) == pytest.approx({n: one.mean() for n, one in expected.items()}, abs=3e-3)
+    found = looptime.summarise(run)
+    assert found.pace.work_ms.p50.value == pytest.approx(np.median(WORK), abs=3e-3)
