@@ -152,8 +152,8 @@ def _counters(grid: Grid, like: Dialect, counted: list[int], remarks: list[str],
         return f"counts are brought to ns: {told}"
     for at in counted:
         grid.put(at, to_ns(grid.cells(at), ns, told, at in clocks))
-        timed = bool(clocks) or "time [ns]" in grid.names
-        bare = "time" if at in clocks or not timed else "duration"
+        beside = bool(clocks) or "time [ns]" in grid.names
+        bare = "time" if at in clocks or not beside else "duration"
         grid.names[at] = f"{COUNT.sub('', grid.names[at]).strip(' _.') or bare} [ns]"
     return f"counts are brought to ns: {told}"
 
