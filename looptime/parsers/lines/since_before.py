@@ -99,8 +99,10 @@ def _alike(lines: list[str]) -> list[_Line] | None:
         units = {one["unit"] and word_unit(one["unit"]) for _, one in mine}
         lengths = np.array([float(one["number"].replace(",", ".")) for _, one in mine])
         texts = {one["text"] for _, one in mine}
+        # alone a plus may be the sign of a reading
+        sure = said or None not in units or any(_parted(text)[1] == END for text in texts)
         rising = float((np.diff(lengths) >= 0).mean()) > _RISES
-        if len(units) == 1 and not rising and 1 < len(texts) <= len(mine) / _AGAIN:
+        if sure and len(units) == 1 and not rising and 1 < len(texts) <= len(mine) / _AGAIN:
             return [_Line(at, one["number"].replace(",", "."), next(iter(units)), one["text"])
                     for at, one in mine]  # fmt: skip
     return None

@@ -7,6 +7,7 @@ from looptime.parsers.layouts.edge_words import WORDS
 from looptime.parsers.layouts.pairing import BEGIN, END
 from looptime.parsers.lines.grid import Grid, fit_cell
 from looptime.parsers.text.dialect import is_missing, is_number, is_remark, split_line
+from looptime.units import word_unit
 
 __all__ = ["by_span_ids", "name_ends"]
 
@@ -41,12 +42,32 @@ def by_span_ids(first: Sequence[str], every: Callable[[], list[str]]) -> Grid | 
         return None
     for delimiter in sorted("\t;,| ", key=shown[0].strip().count, reverse=True):
         names = [name.strip() for name in split_line(shown[0], delimiter)]
-        if len(names) < 4 or any(map(is_number, names)) or len(set(names)) < len(names):
+        plain = any(map(is_number, names))  # no header
+        if plain:
+            names = [f"column_{k + 1}" for k in range(len(names))]
+        if len(names) < 4 or len(set(names)) < len(names):
             continue
-        if name_ends(_grid(shown, names, delimiter)):
+        if name_ends(_grid(shown, names, delimiter)) is not None:
             made = _grid(every(), names, delimiter)
-            return made if name_ends(made) else None
+            places = name_ends(made)
+            told = places is not None and (not plain or _name_columns(made, places))
+            return made if told else None
     return None
+
+
+def _name_columns(grid: Grid, places: tuple[int, int, int]) -> bool:
+    """Give the columns of a table without header their names; whether one of them is a clock."""
+    for name, at in zip(("edge", "name", "span"), places, strict=True):
+        grid.names[at] = name
+    for at in range(len(grid.names)):
+        cells = [cell for cell in grid.cells(at) if cell]
+        if at in places or not cells:
+            continue
+        if len(set(cells)) == 1 and word_unit(cells[0]) and at and grid.names[at - 1] == "time":
+            grid.names[at], grid.units[at - 1] = "", word_unit(cells[0])
+        elif "time" not in grid.names and all(map(is_number, cells)) and cells[0] != cells[-1]:
+            grid.names[at] = "time"
+    return "time" in grid.names
 
 
 def _words(line: str) -> list[str]:
@@ -68,13 +89,19 @@ def _grid(lines: list[str], names: list[str], delimiter: str) -> Grid:
     return made
 
 
-def name_ends(grid: Grid) -> bool:
-    """Give ends the names of their begins, in place, by what both hold; whether that was done."""
+def name_ends(grid: Grid) -> tuple[int, int, int] | None:
+    """Give ends the names of their begins, in place, by what both hold.
+
+    Returns
+    -------
+    tuple of int, or None
+        The columns that say begin and end, hold the names, and pair them; None where none do.
+    """
     found = grid.found()
     rows = [[*(grid.rows[at] or []), *[""] * len(grid.names)][: len(grid.names)] for at in found]
     columns = [list(column) for column in zip(*rows, strict=True)]
     if len(rows) < _ROWS:
-        return False
+        return None
     for at, cells in enumerate(columns):
         side = [WORDS.get(cell.strip().lower(), -1) for cell in cells]
         uses = Counter(side)
@@ -93,8 +120,8 @@ def name_ends(grid: Grid) -> bool:
                 if begin >= 0:
                     row[named[0]] = rows[begin][named[0]]
                 grid.rows[line] = row
-            return True
-    return False
+            return at, named[0], by
+    return None
 
 
 def _names_begins(cells: list[str], side: list[int]) -> bool:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from looptime.parsers.lines.since_before import since_before
 from tests.parsers.build import periods_ms, read, self_ms
 
 #: What each line of a loop of 7 ms says, and how long after the line before it stands.
@@ -42,3 +43,10 @@ def test_times_that_rise_are_those_of_a_clock(tmp_path):
     text = [f"+{7 * k + at} {name}" for k in range(60)
             for name, at in (("begin loop", 0), ("end loop", 6))]  # fmt: skip
     assert set(periods_ms(read(tmp_path, "\n".join(["# times in ms", *text])))) == {7.0}
+
+
+def test_a_plus_alone_is_the_sign_of_a_reading():
+    """Readings that are never below zero are no times."""
+    text = [f"{name} +{value + k % 3}" for k in range(60)
+            for name, value in (("pitch", 3), ("roll", 1), ("yaw", 7))]  # fmt: skip
+    assert since_before(text, lambda: text) is None

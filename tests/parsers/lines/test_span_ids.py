@@ -28,7 +28,8 @@ def log(header, begin, end, ids=lambda n: 501 + n):
      ("time_ms,ev,span,name", "{t},begin,{i},{n}", "{t},end,{i}"),
      ("time_ms,id,name,event", "{t},{i},{n},B", "{t},{i},-,E"),
      ("t_ms type call key", "{t} start {n} {i:x}", "{t} stop - {i:x}"),
-     ("t_ms ev span name", "{t} enter {i} {n}", "{t} leave {i}")],
+     ("t_ms ev span name", "{t} enter {i} {n}", "{t} leave {i}"),
+     ("# ms", "{t} ms open {i} {n}", "{t} ms close {i}")],
 )  # fmt: skip
 @pytest.mark.parametrize("ids", [lambda n: 501 + n, lambda n: n % 4])
 def test_ends_are_of_the_begin_with_their_number(tmp_path, header, begin, end, ids):
@@ -44,5 +45,5 @@ def test_numbers_that_hold_nothing_together():
     grid = Grid([], names=["t", "ev", "n", "name"], units=[None] * 4)
     grid.rows = [[str(k), "end" if k % 2 else "begin", str(k), "" if k % 2 else "imu"]
                  for k in range(40)]  # fmt: skip
-    assert not name_ends(grid)
+    assert name_ends(grid) is None
     assert grid.rows[1][3] == ""
