@@ -36,6 +36,7 @@ _SUFFIXED = re.compile(
 _A_SECOND = re.compile(
     r"(?:^|[^a-z])(?:[mc]?(?:deg(?:ree)?s?|rad(?:ian)?s?)|\N{DEGREE SIGN}|grad|revs?|rot|mm|cm|m)"
     r"[\s_./]*(?:per)?[\s_./]+(?:s|secs?|seconds?)$"
+    r"|[a-z\d][\s_.-]+per[\s_.-]+(?:s|secs?|seconds?|ms|us)$"
 )
 # "us" in front may be short for ultrasonic
 _PREFIXED = re.compile(
@@ -115,8 +116,8 @@ def split_unit(header: str) -> tuple[str, str | None]:
     (('start', 'us'), ('encA', 'ms'), ('tBegin', 's'), ('GPS', None))
     >>> split_unit("ms_capture"), split_unit("nanoTime")
     (('capture', 'ms'), ('Time', 'ns'))
-    >>> split_unit("heading"), split_unit("gyro_z_rad_s")
-    (('heading', None), ('gyro_z_rad_s', None))
+    >>> split_unit("heading"), split_unit("gyro_z_rad_s"), split_unit("kB_per_s")
+    (('heading', None), ('gyro_z_rad_s', None), ('kB_per_s', None))
     """
     text = header.strip()
     if len(text) > LONGEST_NAME:

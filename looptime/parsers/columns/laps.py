@@ -32,6 +32,8 @@ _FEWEST, _ENOUGH = 3, 50
 _OVER, _CLEAR = 0.02, 0.5
 #: Rank correlation of a lap with what the next adds to it, at most, and with the next, at least.
 _APART, _TOGETHER = 0.3, 0.3
+#: Different values from which on columns out of their order tell that they are laps.
+_DIFFERENT = 8
 
 
 def find_laps(found: list[Head], dialect: Dialect, clock: Head | None) -> dict[int, int]:
@@ -69,7 +71,8 @@ def find_laps(found: list[Head], dialect: Dialect, clock: Head | None) -> dict[i
     if len(laps) < 2:
         laps = [h for h in found if meaning(h.text) in ("bare", "duration", "clock")]
         laps = [h for h in laps if _within_the_loop(numbers(dialect, h.index))]
-        if not laps or not adds_up(np.array([numbers(dialect, h.index) for h in laps])):
+        values = np.array([numbers(dialect, h.index) for h in laps])
+        if not laps or not adds_up(values) or _coarse_and_mixed(values):
             return {}
         if clock is not None and not any(h.unit for h in laps):
             last = np.stack([numbers(dialect, h.index) for h in laps]).max(axis=0)
@@ -199,6 +202,23 @@ def adds_up(values: Float) -> bool:
     apart = [_ranked(one, more) for one, more in zip(values, added, strict=False)]
     together = [_ranked(one, other) for one, other in pairwise(values)]
     return max(map(abs, apart)) < _APART and float(np.median(together)) > _TOGETHER
+
+
+def _coarse_and_mixed(values: Float) -> bool:
+    """Whether columns that no header calls laps rise in another order than they stand in, and
+    hold too few different values to tell instants from lengths.
+
+    Examples
+    --------
+    >>> gyro, wheels, servo = [2.0, 2, 3, 2], [7.0, 6, 7, 7], [3.0, 3, 4, 3]
+    >>> _coarse_and_mixed(np.array([gyro, wheels, servo]))
+    True
+    >>> _coarse_and_mixed(np.array([gyro, servo, wheels]))
+    False
+    """
+    medians = np.nanmedian(values, axis=1)
+    few = min(len(np.unique(one[np.isfinite(one)])) for one in values)
+    return bool((np.diff(medians) < 0).any()) and few < _DIFFERENT
 
 
 def _goes_with(last: Float, step: Float) -> bool:

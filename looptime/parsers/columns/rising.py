@@ -87,16 +87,37 @@ def since_1970(head: Head, dialect: Dialect) -> bool:
     return head.unit is not None or fits[0] < NS_PER_S or bool((values % 1 != 0).any())
 
 
+#: Headers of what numbers loops where it goes on by the same in every row.
+_NUMBERS = frozenset((
+    "n", "i", "k", "no", "nr", "num", "number", "idx", "index", "count", "frame", "tick", "seq",
+    "sample", "pass",
+))  # fmt: skip
+
+
 def numbers_rows(head: Head, dialect: Dialect, times: Float | None) -> bool:
     """Whether a column numbers the rows, some of them lost or, without a clock, there twice."""
     values = numbers(dialect, head.index)
     if times is not None:
-        return _counts_what_is_lost(values, times)
+        nth = head.word in _NUMBERS and _goes_on_by_several(values)
+        return nth or _counts_what_is_lost(values, times)
     known = values[np.isfinite(values)]
     if meaning(head.text) != "counter" or len(known) < ROWS_OF_A_CLOCK or not rises(known):
         return False
     by = np.diff(np.unique(known))
     return len(by) >= _OWN * len(known) and float((by == 1).mean()) >= 0.5
+
+
+def _goes_on_by_several(values: Float) -> bool:
+    """Whether a number is larger by the same in each row, two at least: one loop in so many.
+
+    Examples
+    --------
+    >>> _goes_on_by_several(10.0 * np.arange(40)), _goes_on_by_several(np.arange(40.0))
+    (True, False)
+    """
+    by = np.diff(values)
+    same = len(by) >= ROWS_OF_A_CLOCK and bool((by == by[0]).all())
+    return same and bool(by[0] >= 2 and by[0] == np.rint(by[0]))
 
 
 def _counts_what_is_lost(values: Float, clock: Float) -> bool:

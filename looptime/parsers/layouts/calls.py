@@ -69,14 +69,16 @@ COLUMNS: dict[str, Column] = {
     ),
     "start": Column(
         ("start", "starttime", "begin", "begintime", "tstart", "tbegin", "timestart", "timebegin",
-         "startedat", "begunat", "startat", "beginat", "from", "enter", "time", "timestamp", "t",
+         "startedat", "begunat", "startat", "beginat", "from", "enter", "began", "begun", "started",
+         "entered", "tin", "timein", "time", "timestamp", "t",
          "ts", "micros", "millis", "nanos", "t0", "at"),
         "time",
         required=True,
     ),
     "end": Column(
         ("end", "endtime", "stop", "stoptime", "tend", "tstop", "timeend", "timestop", "finish",
-         "finished", "endedat", "stoppedat", "finishedat", "endat", "stopat", "to", "exit", "t1"),
+         "finished", "endedat", "stoppedat", "finishedat", "endat", "stopat", "to", "exit", "t1",
+         "ended", "stopped", "left", "exited", "tout"),
         "time",
         required=True,
     ),

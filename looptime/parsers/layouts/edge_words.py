@@ -107,16 +107,20 @@ def split_edge(text: str) -> tuple[str, int | None]:
     True
     >>> split_edge("end:gyro.read") == ("gyro.read", END)
     True
-    >>> split_edge("gyro.read")
-    ('gyro.read', None)
+    >>> split_edge("gyro.read"), split_edge("begin tick") == ("tick", BEGIN)
+    (('gyro.read', None), True)
     """
     if text[:1] in "+-" and len(text) > 1:
         return text[1:].strip(), BEGIN if text[0] == "+" else END
     for joint in _JOINTS:
-        for name, found, word in (text.rpartition(joint), text.partition(joint)[::-1]):
-            side = WORDS.get(word.strip().lower()) if found and len(word.strip()) > 2 else None
-            if side is not None and name.strip():
-                return name.strip(), side
+        told = [
+            (name.strip(), side)
+            for name, found, word in (text.rpartition(joint), text.partition(joint)[::-1])
+            if found and len(word.strip()) > 2 and name.strip()
+            and (side := WORDS.get(word.strip().lower())) is not None
+        ]  # fmt: skip
+        if told:  # of a loop called tick it is said that it begins
+            return next((one for one in told if one[1] != POINT), told[0])
     return text, None
 
 

@@ -256,3 +256,16 @@ def test_what_a_loop_is_made_of_is_told_by_what_is_left_of_it(scale, rest):
     assert not lengths_of(scale * whole, laps)
     assert not lengths_of(np.full(400, 20.0), took)
     assert not lengths_of(np.full(400, 20.0), laps)
+
+
+def test_coarse_lengths_of_a_loop_are_its_parts(tmp_path):
+    """Whole milliseconds of a loop of about 12: 2.1, 6.2 and 3.1, each rounded up by chance."""
+    draw = np.random.default_rng(0)
+    exact = np.array([[2.1], [6.2], [3.1]]) * (1 + 0.09 * draw.standard_normal((3, 600)))
+    cells = np.floor(exact + draw.uniform(0, 1, (3, 600))).astype(int)
+    at = 812 + np.floor(np.cumsum(exact.sum(axis=0) + 0.9)).astype(int)
+    rows = "\n".join(f"{t} {a} {b} {c}" for t, (a, b, c) in zip(at, cells.T, strict=True))
+    means = {
+        n: np.mean(v) for n, v in self_ms(read(tmp_path, f"ms gyro wheels servo\n{rows}")).items()
+    }
+    assert means == pytest.approx({"gyro": 2.1, "wheels": 6.2, "servo": 3.1}, abs=0.1)

@@ -482,3 +482,23 @@ def test_the_number_of_the_loop_by_any_of_its_names(tmp_path, header):
     run = read(tmp_path, f"{header},name,start_ms,duration_ms\n{rows}")
     assert run.loop_from == "the loop column"
     assert periods_ms(run) == [20.0] * 39
+
+
+@pytest.mark.parametrize(
+    ("header", "mark"),
+    [("subsystem|method|began|ended|attempt", "|"), ("core;fn;t_in;t_out;bytes", ";"),
+     ("result,action,started,stopped,size", ",")],
+)  # fmt: skip
+def test_begin_and_end_under_words_of_the_past(tmp_path, header, mark):
+    """Two calls a loop of 20 ms, 3 and 5 ms long, in microseconds as their unit says."""
+    rows = [
+        mark.join(["x", name, str(20000 * k + at), str(20000 * k + at + took + k % 5), "1"])
+        for k in range(60)
+        for name, at, took in (("gyro.read", 0, 3000), ("drive", 3100, 5000))
+    ]
+    run = read(tmp_path, "\n".join([header, *rows]), unit="us")
+    assert run.layout == "calls"
+    found = self_ms(run)
+    assert found["gyro.read"][0] == pytest.approx(3.0, abs=0.01)
+    assert found["drive"][0] == pytest.approx(5.0, abs=0.01)
+    assert set(periods_ms(run)) == {20.0}

@@ -175,3 +175,11 @@ def test_two_logs_line_by_line_are_told(tmp_path, header):
     told = "each section stands 2 times in turn: as many logs may stand line by line"
     assert told in log({"gyro": 2, "belt": 2, "drive": 2}).clock.notes
     assert told not in log({"gyro": 2, "belt": 1, "drive": 1}).clock.notes
+
+
+def test_a_rate_beside_the_length_is_no_second_one(tmp_path):
+    """Bytes, and kilobytes a second, of each call."""
+    rows = [f"{k},{name},{took + k % 3},96,{96e3 / took:.1f}" for k in range(30)
+            for name, took in (("belt", 2200), ("gyro", 700))]  # fmt: skip
+    run = read(tmp_path, "loop,call,us,bytes,kB_per_s\n" + "\n".join(rows))
+    assert self_ms(run)["belt"][:3] == [2.2, 2.201, 2.202]

@@ -31,6 +31,20 @@ def test_one_loop_in_ten(tmp_path):
     balance(run)
 
 
+@pytest.mark.parametrize("word", ["n", "count", "frame"])
+def test_one_loop_in_ten_under_a_short_word(tmp_path, word):
+    """The number goes on by ten in every row; one that goes on by what was sent may not."""
+    rows = np.arange(32)
+    run = read(tmp_path, table(f"{word},t_ms,gyro_ms", 10 * rows, 80 * rows, GYRO))
+    assert periods_ms(run) == [8.0] * 31
+    assert run.clock.limits == ("one loop in 10 is logged",)
+    sent = np.cumsum(3 + rows % 4)
+    assert (
+        periods_ms(read(tmp_path, table(f"{word},t_ms,gyro_ms", sent, 8 * rows, GYRO)))
+        == [8.0] * 31
+    )
+
+
 def test_gap_among_every_tenth(tmp_path):
     """Where more than ten loops passed the row before is set aside."""
     number = 10 * np.arange(32)

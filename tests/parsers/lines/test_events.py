@@ -314,3 +314,15 @@ def test_marks_of_robots_are_of_a_loop_each(tmp_path):
     path.write_text("t_us,robot\n" + "\n".join(f"{at},{name}" for _, name, at in marks()))
     with pytest.raises(LogError, match="--by robot"):
         looptime.read(path)
+
+
+def test_a_loop_called_tick_begins_and_ends(tmp_path):
+    """The word stands for an instant elsewhere; here an arrow says on which side of it one is."""
+    rows = []
+    for k in range(30):
+        at = 20_000 * k
+        rows += [f"{at} -> tick", f"{at + 300} -> gyro", f"{at + 2300 + k % 9} <- gyro",
+                 f"{at + 9000} <- tick"]  # fmt: skip
+    run = read(tmp_path, "\n".join(rows), unit="us")
+    assert {name for name in self_ms(run) if name != "tick"} == {"gyro"}
+    assert set(periods_ms(run)) == {20.0}
