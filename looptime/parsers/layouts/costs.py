@@ -138,8 +138,7 @@ def rows(content: Content) -> Found:
     found = replace(found, parts=lay_out(laid, given_in, parent[order], names))
     ticks = np.unique(values[:_LOOKED_AT].ravel())
     if len(ticks) < _FEWEST_TICKS and "time" in content.table.columns:  # one length tells no tick
-        time = content.table.columns["time"][:_LOOKED_AT]
-        ticks = np.concatenate([ticks, time - time[:1]])
+        ticks = content.table.columns["time"][:_LOOKED_AT]
     log = content.log
     notes = row_notes(found, log) + _left_out(
         known[found.row][:, order], names, content.table.line_of(found.row)

@@ -194,7 +194,8 @@ def test_one_stall_of_a_paced_loop(tmp_path):
 def said_of(tmp_path, outside_us, call_us=1000):
     """What is said of loops of one call, with so much outside [us]; the clock ticks in 1 us."""
     outside = np.array(outside_us)
-    rows = "".join(f"{at},{call_us}\n" for at in range(0, 70_001 * len(outside), 70_001))
+    begins = range(0, 70_001 * len(outside), 70_001)
+    rows = "".join(f"{at},{call_us - at % 2}\n" for at in begins)  # no call lasts ever as long
     run = read(tmp_path, f"time_us,drive_us\n{rows}{70_001 * len(outside)},{call_us}\n")
     period = np.rint(1000 * (call_us + outside)).astype(np.int64)
     run = replace(run, loop_columns=replace(run.loop_columns, period_ns=period))
