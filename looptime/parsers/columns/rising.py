@@ -87,11 +87,10 @@ def since_1970(head: Head, dialect: Dialect) -> bool:
     return head.unit is not None or fits[0] < NS_PER_S or bool((values % 1 != 0).any())
 
 
-#: Headers of what numbers loops where it goes on by the same in every row.
-_NUMBERS = frozenset((
-    "n", "i", "k", "no", "nr", "num", "number", "idx", "index", "count", "frame", "tick", "seq",
-    "sample", "pass",
-))  # fmt: skip
+#: Headers of what numbers loops where it goes on by the same in every row: what is printed of
+#: every fifth loop or fewer. A clock's ticks, samples and counts of what is sent go on evenly, too.
+_NUMBERS = frozenset(("n", "i", "k", "no", "nr", "num", "number", "idx", "index"))
+_EVERY = 5
 
 
 def numbers_rows(head: Head, dialect: Dialect, times: Float | None) -> bool:
@@ -108,7 +107,7 @@ def numbers_rows(head: Head, dialect: Dialect, times: Float | None) -> bool:
 
 
 def _goes_on_by_several(values: Float) -> bool:
-    """Whether a number is larger by the same in each row, two at least: one loop in so many.
+    """Whether a number is larger by the same in each row, a multiple of five: one loop in so many.
 
     Examples
     --------
@@ -117,7 +116,7 @@ def _goes_on_by_several(values: Float) -> bool:
     """
     by = np.diff(values)
     same = len(by) >= ROWS_OF_A_CLOCK and bool((by == by[0]).all())
-    return same and bool(by[0] >= 2 and by[0] == np.rint(by[0]))
+    return same and bool(by[0] > 0 and by[0] % _EVERY == 0)
 
 
 def _counts_what_is_lost(values: Float, clock: Float) -> bool:

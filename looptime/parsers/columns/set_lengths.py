@@ -15,6 +15,7 @@ from looptime.parsers.columns.against_steps import (
     summed,
     together,
 )
+from looptime.parsers.columns.bare_columns import glides
 from looptime.parsers.columns.lexicon import aims_at
 from looptime.parsers.columns.named_wholes import ONE_FOR_ONE
 from looptime.parsers.columns.role import Role, Seen
@@ -32,6 +33,8 @@ _FAR = (0.2, 5.0)
 _THE_STEP = 0.8
 #: Share of the rows in which work holds its parts, and how well it is told that it grows with them.
 _HELD, _TOLD = 0.99, 0.1
+#: Targets and deviations that are held against each other at most.
+_TARGETS = 8
 #: Share of the values that are all different, from which on they were measured.
 _MEASURED = 0.2
 
@@ -43,28 +46,42 @@ def told_by_words(one: Seen) -> Seen:
         return one
     rises = bool((np.diff(known) >= 0).mean() > MOST)
     measured = len(np.unique(known)) > max(_MEASURED * len(known), 3) and not rises
-    return replace(one, meaning="duration") if measured and aims_at(one.words) else one
+    moves = guess_name(CallName(one.name)).kind != "other" or glides(known)
+    return (
+        replace(one, meaning="duration") if measured and not moves and aims_at(one.words) else one
+    )
 
 
 def as_set(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, Role]:
     """Lengths that are the same in each row and about as long as the loop: targets.
 
-    No length is measured alike to the digit in each row, but by a coarse clock; there what is named
-    like a call may be a wait.
+    Hardly a length is measured alike to the digit in each row; what is named like a call may be a
+    wait, and what makes up the step together with the other lengths is a part.
     """
     made: dict[int, Role] = {}
     for at, one in enumerate(seen) if steps.known else ():
         if at in roles or one.meaning != "duration" or not (value := _constant(one.values)):
             continue
-        if steps.coarse and guess_name(CallName(one.name)).kind != "other":
+        if guess_name(CallName(one.name)).kind != "other":
             continue
         units = [one.unit_ns] if one.unit_ns else steps.units.values()
         near = [unit for unit in units if _NEAR[0] <= value * unit / steps.typical <= _NEAR[1]]
-        if near:
+        if near and not _fills_the_step(value * near[0], one, seen, steps):
             said = "header" if one.unit_ns else "only in this unit is it as long as the loop"
             why = "it is the same in each row, and about as long as the loop: what is set for it"
             made[at] = Role("setting", near[0], said, why, "likely")
     return made
+
+
+def _fills_the_step(length: float, one: Seen, seen: list[Seen], steps: Steps) -> bool:
+    """Whether a length that is no step itself makes up the steps with the others: a part."""
+    lengths = [o.values * o.unit_ns for o in seen
+               if o is not one and o.meaning == "duration" and o.unit_ns]  # fmt: skip
+    if not lengths:
+        return False
+    alone, whole = np.full(len(one.values), length), length + np.sum(lengths, axis=0)
+    return any(equal(whole, step) >= _THE_STEP > 2 * equal(alone, step)
+               for step in steps.sides.values())  # fmt: skip
 
 
 def left_of_set(
@@ -93,14 +110,12 @@ def left_of_set(
     constant = {at: value for at, one in enumerate(seen) if (value := _constant(one.values))
                 and (at not in roles or roles[at].taken_as in ("setting", "signal"))}  # fmt: skip
     targets = {round(value * unit) for at, value in constant.items() if (unit := seen[at].unit_ns)}
-    near = sorted(one for one in targets if _FAR[0] <= one / steps.typical <= _FAR[1])
+    near = sorted(one for one in targets if _FAR[0] <= one / steps.typical <= _FAR[1])[:_TARGETS]
     bare = _as_long_as(steps, [value for at, value in constant.items() if not seen[at].unit_ns])
     others = [one for at, one in enumerate(seen) if at not in roles and at not in constant]
-    for at, role in roles.items():
-        if role.taken_as != "deviation":
-            continue
-        if np.isfinite(seen[at].values).mean() <= MOST:
-            continue
+    left = [at for at, role in roles.items() if role.taken_as == "deviation"
+            and np.isfinite(seen[at].values).mean() > MOST]  # fmt: skip
+    for at in left[:_TARGETS]:
         own, said = seen[at].unit_ns, "header" if seen[at].unit_ns else "as what is set"
         known = [(target, own) for target in near] if own else bare
         for target, unit in known:

@@ -47,8 +47,8 @@ COLUMNS: dict[str, Column] = {
     "loop": Column((*LOOP_NUMBERS, "pass"), "count"),
     "phase": Column(("phase", "mode", "state")),
     "thread": Column(THREADS),
-    "device": Column(("device", "dev", "sensor")),
-    "bus": Column(("bus", "port")),
+    "device": Column(("device", "dev")),
+    "bus": Column(("bus",)),
 }  # fmt: skip
 _MAIN_WORDS = ("main", "loop", "control", "robot")
 #: Rows a name from which sorted values tell a clock; chance spreads names this much less evenly.
@@ -248,7 +248,7 @@ def _side_by_side(name: Int) -> tuple[str, ...]:
     usual = int(np.bincount(times).argmax())
     if usual < 2 or len(times) < _FEWEST or (times == usual).mean() < _IN_LAPS:
         return ()
-    return (f"each section stands {usual} times in turn: as many logs may stand line by line",)
+    return (f"each section stands {usual} times in turn: as many logs may be merged line by line",)
 
 
 def _odd_loops(content: Content, found: LoopRows) -> tuple[str, ...]:

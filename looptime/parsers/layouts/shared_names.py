@@ -5,8 +5,11 @@ from collections.abc import Mapping
 import numpy as np
 
 from looptime.array_types import Int
+from looptime.call_words import guess_name
 from looptime.parsers.columns.headers import LOOP_WORD, Head
+from looptime.parsers.text.dialect import is_number
 from looptime.parsers.text.table import Table
+from looptime.schema import KINDS, CallName
 
 __all__ = ["said_of_calls", "tell_apart"]
 
@@ -17,7 +20,12 @@ _BY = {"device": "{by}.{name}", "subsystem": "{by}.{name}", "kind": "{name}.{by}
 #: these have; and the share of its rows in which the value is another than in the row before: one
 #: that changes once in a run is a device that was moved.
 _MOST, _LEAST, _OFTEN, _CHANGES = 24, 0.01, 0.9, 0.05
+#: Names that are told apart at most.
+_NAMES = 200
 _TOLD = 3
+#: Headers under which whole numbers stand for something, as an address does; under others they
+#: may be readings.
+_NUMBERED = ("device", "dev", "bus")
 
 
 def tell_apart(
@@ -41,7 +49,7 @@ def tell_apart(
         words, values = table.words["name"], table.words[key]
         kept = [at for at, word in enumerate(words)
                 if word == asked or LOOP_WORD.search(word.lower())]  # fmt: skip
-        shared = [at for at in _shared(table, key) if at not in kept]
+        shared = [at for at in _shared(table, key, given[key].word) if at not in kept]
         if not shared:
             continue
         mere = []
@@ -53,8 +61,8 @@ def tell_apart(
         named = ", ".join(repr(words[at]) for at in shared[:_TOLD])
         more = f" and {len(shared) - _TOLD} more" if len(shared) > _TOLD else ""
         told.append(
-            f"{named}{more}: of several in {given[key].text!r}, so each is a call of its own, as "
-            f"{longer!r} is"
+            f"{named}{more}: rows of several in {given[key].text!r}, so each is a call of its own, "
+            f"such as {longer!r}"
         )
     return tuple(told)
 
@@ -109,19 +117,35 @@ def said_of_calls(table: Table) -> dict[str, dict[str, str]]:
     return said
 
 
-def _shared(table: Table, key: str) -> list[int]:
+def _shared(table: Table, key: str, header: str) -> list[int]:
     """The names whose rows have several values that come and go."""
-    names, values = len(table.words["name"]), table.words[key]
-    count = np.bincount(_pairs(table, key), minlength=names * len(values))
-    count = count.reshape(names, len(values))
-    count[:, _empty(values)] *= "" not in values
-    rows = count.sum(axis=1)
-    often = count >= np.maximum(2, _LEAST * rows)[:, None]
-    kinds = np.count_nonzero(often, axis=1)
-    enough = (count * often).sum(axis=1) >= _OFTEN * rows
-    likely = np.flatnonzero((kinds >= 2) & (kinds <= _MOST) & enough)
-    name, by = table.columns["name"], table.columns[key]
-    return [int(at) for at in likely if _comes_and_goes(by[name == at])]
+    values = table.words[key]
+    pairs, count = np.unique(_pairs(table, key), return_counts=True)
+    name, value = np.divmod(pairs, len(values))
+    told = (value != _empty(values)) & np.array([_tells(header, word) for word in values])[value]
+    name, count = name[told], count[told]
+    if not len(name):
+        return []
+    rows = np.bincount(name, count)
+    often = count >= np.maximum(2, _LEAST * rows[name])
+    kinds = np.bincount(name[often], minlength=len(rows))
+    enough = np.bincount(name[often], count[often], minlength=len(rows)) >= _OFTEN * rows
+    likely = np.flatnonzero((kinds >= 2) & (kinds <= _MOST) & enough)[:_NAMES]
+    own, by = table.columns["name"], table.columns[key]
+    return [int(at) for at in likely if _comes_and_goes(by[own == at])]
+
+
+def _tells(header: str, value: str) -> bool:
+    """Whether a value may tell calls apart: a kind that is one, as ``ok`` is not, and no reading.
+
+    Examples
+    --------
+    >>> _tells("kind", "read"), _tells("kind", "retry"), _tells("sensor", "1"), _tells("dev", "1")
+    (True, False, False, True)
+    """
+    if header in ("kind", "category"):
+        return value in KINDS or guess_name(CallName(value)).kind != "other"
+    return not is_number(value) or (header in _NUMBERED and value.isdigit())
 
 
 def _of_one(table: Table, key: str) -> dict[int, int]:

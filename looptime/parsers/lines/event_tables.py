@@ -8,7 +8,8 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.parsers.columns.evidence import clocklike
-from looptime.parsers.columns.headers import named_unit
+from looptime.parsers.columns.headers import heads, named_unit
+from looptime.parsers.columns.lexicon import PHASES
 from looptime.parsers.layouts.contract import Options
 from looptime.parsers.layouts.pairing import BEGIN
 from looptime.parsers.lines.cell_rows import header_lines, plain_cells
@@ -47,8 +48,9 @@ def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | Non
     sided = any(e.side is not None for e in events)
     if len(set(texts)) > 200 or (counts and sided):
         return None
-    senders = any(names_sender(like.header[at]) for at in words) if like.header else False
-    if not sided and (senders or not _in_turn([e.name for e in events])):
+    others = any(names_sender(like.header[at]) or heads((like.header[at],))[0].word in PHASES
+                 for at in words) if like.header else False  # fmt: skip
+    if not sided and (others or not _in_turn([e.name for e in events])):
         return None
     clock = like.header is None or _is_clock(like, clocks[0])
     if sided and not (clock and (like.header is None or _needs_pairs(events))):

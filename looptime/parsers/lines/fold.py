@@ -140,9 +140,9 @@ def fold(grid: Grid, entries: list[Entry], stamp: int | None) -> Grid | None:
     lost = [] if stamp is None else _unstamped(heads, entries, stamp)
     if 0 < len(lost) <= _DAMAGED * len(groups):
         made.notes.append(
-            f"{count(len(lost), 'loop')}, the first at line {lost[0] + 1}: its "
+            f"{count(len(lost), 'loop')}, the first at line {lost[0] + 1}: the "
             f"{'last' if ends else 'first'} line lacks its instant, so that of the line before "
-            "counts, and the periods beside it are off"
+            "counts, and the periods beside are off"
         )
     if stamp is None:
         _name_total(made, timed)

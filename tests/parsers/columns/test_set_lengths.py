@@ -96,3 +96,27 @@ def test_a_target_without_a_unit_is_in_the_one_in_which_it_is_as_long_as_the_loo
     assert means(run) == pytest.approx({n: one.mean() for n, one in expected.items()}, abs=3e-3)
     found = looptime.summarise(run)
     assert found.pace.work_ms.p50.value == pytest.approx(np.median(WORK), abs=3e-3)
+
+
+@pytest.mark.parametrize("name", ["camera_us", "sleep_time_us", "bus_scan_us"])
+def test_a_constant_that_fills_the_loop_with_the_others_is_a_part(tmp_path, name):
+    """15 ms to the digit in each loop of about 16.7, and the rest is what the others take."""
+    draw = np.random.default_rng(5)
+    imu, motors = draw.integers(600, 1400, 200), draw.integers(500, 800, 200)
+    at = np.append(0, np.cumsum(imu + motors + 15000))[:-1]
+    path = tmp_path / "run.csv"
+    rows = "".join(f"{t},{a},{b},15000\n" for t, a, b in zip(at, imu, motors, strict=True))
+    path.write_text(f"t_us,imu_us,motors_us,{name}\n{rows}", encoding="utf-8")
+    names = {call.name for call in looptime.read(path).names}
+    assert names == {"imu", "motors", name.removesuffix("_us")}
+
+
+def test_what_a_servo_is_sent_is_no_length_of_a_call(tmp_path):
+    """Pulses of 1.1 to 1.9 ms that swing to and fro."""
+    draw, at = np.random.default_rng(6), np.cumsum(20000 + np.arange(200) % 3)
+    pulse = (1500 + 400 * np.sin(np.arange(200) / 9)).astype(int)
+    imu = draw.integers(2700, 3300, 200)
+    path = tmp_path / "run.csv"
+    rows = "".join(f"{t},{a},{p}\n" for t, a, p in zip(at, imu, pulse, strict=True))
+    path.write_text(f"t_us,imu_us,servo_target_us\n{rows}", encoding="utf-8")
+    assert {call.name for call in looptime.read(path).names} == {"imu"}

@@ -172,7 +172,7 @@ def test_two_logs_line_by_line_are_told(tmp_path, header):
         cells = [row if numbered else row[1:] for row in rows]
         return read(tmp_path, header + "\n" + "\n".join(",".join(map(str, c)) for c in cells))
 
-    told = "each section stands 2 times in turn: as many logs may stand line by line"
+    told = "each section stands 2 times in turn: as many logs may be merged line by line"
     assert told in log({"gyro": 2, "belt": 2, "drive": 2}).clock.notes
     assert told not in log({"gyro": 2, "belt": 1, "drive": 1}).clock.notes
 

@@ -95,3 +95,24 @@ def test_the_call_that_begins_a_loop_keeps_its_name(tmp_path):
     assert len(run) == 119
     assert {call.name for call in run.names} == {"poll", "drive"}
     assert {call.name for call in read(path).names} > {"a.poll", "b.poll"}
+
+
+@pytest.mark.parametrize(
+    ("column", "cells"), [("sensor", "01"), ("kind", ("ok", "retry")), ("port", "12")]
+)
+def test_readings_and_results_tell_no_calls_apart(tmp_path, column, cells):
+    """A switch of 0 or 1, or how it went: the call stays one."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{10000 * k + 4000 * j},{name},{2000 + 10 * (k % 3)},{cells[k * k % 3 % 2]}\n"
+                   for k in range(120) for j, name in enumerate(("gyro", "belt")))  # fmt: skip
+    path.write_text(f"t_us,name,dur_us,{column}\n{rows}", encoding="utf-8")
+    assert {call.name for call in read(path).names} == {"gyro", "belt"}
+
+
+def test_devices_may_be_numbered(tmp_path):
+    """Addresses 3 and 4 under one name are two calls."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{10000 * k + 4000 * j},poll,{2000 + 10 * (k % 3)},{3 + j}\n"
+                   for k in range(120) for j in range(2))  # fmt: skip
+    path.write_text(f"t_us,name,dur_us,dev\n{rows}", encoding="utf-8")
+    assert {call.name for call in read(path).names} == {"3.poll", "4.poll"}

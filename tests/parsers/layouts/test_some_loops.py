@@ -31,7 +31,7 @@ def test_one_loop_in_ten(tmp_path):
     balance(run)
 
 
-@pytest.mark.parametrize("word", ["n", "count", "frame"])
+@pytest.mark.parametrize("word", ["n", "i", "idx"])
 def test_one_loop_in_ten_under_a_short_word(tmp_path, word):
     """The number goes on by ten in every row; one that goes on by what was sent may not."""
     rows = np.arange(32)
@@ -213,3 +213,12 @@ def test_rows_of_a_second_and_a_part_each(tmp_path):
             for name, mean in (("gyro", 1.6), ("drive", 4.1), ("lift", 2.0))]  # fmt: skip
     with pytest.raises(LogError, match="each row sums up many loops"):
         read(tmp_path, "\n".join(["t_s,part,n,avg_ms,max_ms", *rows]))
+
+
+@pytest.mark.parametrize(("word", "by"), [("tick", 20), ("sample", 16), ("n", 4), ("count", 10)])
+def test_what_goes_on_evenly_beside_each_loop_is_no_number_of_loops(tmp_path, word, by):
+    """A scheduler's ticks, samples taken, messages sent: each row of 20 ms is a loop."""
+    rows = np.arange(32)
+    run = read(tmp_path, table(f"t_ms,{word},gyro_ms", 20 * rows, by * rows, GYRO))
+    assert periods_ms(run) == [20.0] * 31
+    assert "is logged" not in " ".join(run.clock.limits)

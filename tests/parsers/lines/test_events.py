@@ -326,3 +326,16 @@ def test_a_loop_called_tick_begins_and_ends(tmp_path):
     run = read(tmp_path, "\n".join(rows), unit="us")
     assert {name for name in self_ms(run) if name != "tick"} == {"gyro"}
     assert set(periods_ms(run)) == {20.0}
+
+
+def test_states_in_turn_are_no_marks(tmp_path):
+    """What a robot does one after another, for as long as it takes, is no loop."""
+    path = tmp_path / "log.csv"
+    draw, at, rows = np.random.default_rng(2), 0, []
+    for _ in range(60):
+        for state, usual in (("seek", 900), ("grab", 400), ("carry", 1500), ("drop", 260)):
+            rows.append(f"{at},{state}")
+            at += usual + int(draw.integers(-90, 91))
+    path.write_text("t_ms,state\n" + "\n".join(rows))
+    with pytest.raises(LogError, match="--by state"):
+        looptime.read(path)

@@ -185,4 +185,4 @@ def test_a_loop_whose_last_line_lost_its_instant_is_told(tmp_path):
     )
     rows[5] = rows[5].replace(rows[5].split(" ms]")[0], "[####")
     told = [n for n in read(tmp_path, "\n".join(rows)).clock.notes if "lacks its instant" in n]
-    assert told[0].startswith("1 loop, the first at line 6: its last line lacks its instant")
+    assert told[0].startswith("1 loop, the first at line 6: the last line lacks its instant")
