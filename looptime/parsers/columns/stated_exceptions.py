@@ -15,6 +15,15 @@ _CLOCK = frozenset((
     "temps", "horodatage", "tiempo", "tempo", "reloj", "tijd", "tijdstempel", "orologio",
 ))  # fmt: skip
 
+#: Words between a column and its unit, and between columns.
+_LINKS = frozenset((
+    "which", "that", "die", "das", "der", "qui", "que", "che", "is", "are", "ist", "sind", "est",
+    "sont", "es", "esta", "estan", "son", "sono", "e", "estao", "sao", "staat", "zijn",
+    "in", "en", "em", "the", "a", "and", "und", "et", "y", "i", "le", "la", "les", "el", "los",
+    "las", "il", "lo", "gli", "o", "os", "as", "de", "het", "only", "column", "columns", "spalte",
+    "spalten", "colonne", "colonnes", "columna", "columnas", "coluna", "colunas", "kolom",
+))  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Exceptions:
@@ -28,6 +37,9 @@ def read_exceptions(
     line: str, names: Mapping[str, str], unit_of: Callable[[str], str | None]
 ) -> Exceptions | None:
     """What a line says of all columns but some; None where it speaks of no exception.
+
+    A unit is that of the columns straight before it: one behind a number, or behind words of what
+    a column does, is of something else.
 
     Parameters
     ----------
@@ -45,27 +57,35 @@ def read_exceptions(
     Exceptions(rest='ms', named={'Bus': 'us'})
     >>> read_exceptions("all but bus in ms, bus in us", {"bus": "Bus", "map": "map"}, word_unit)
     Exceptions(rest='ms', named={'Bus': 'us'})
+    >>> read_exceptions("in ms, but bus has a 50 us gap", {"bus": "Bus"}, word_unit) is None
+    True
     """
     found = EXCEPT.search(line)
     if found is None:
         return None
     known = sorted(filter(None, names), key=len, reverse=True)
-    either = "|".join([*map(re.escape, known), r"[^\W\d_]+"])
+    either = "|".join([*map(re.escape, known), r"\d+(?:[.,]\d+)*", r"[^\W\d_]+"])
     token = re.compile(rf"(?<!\w)(?:{either})(?!\w)")
     ahead = [unit for word in token.findall(line[: found.start()])
              if word not in names and (unit := unit_of(word))]  # fmt: skip
     rest = ahead[-1] if ahead else None
     named: dict[str, str] = {}
     waiting: list[str] = []
-    for word in token.findall(line[found.end() :]):
+    at = found.end()
+    for one in token.finditer(line, at):
+        word, apart, at = one[0], line[at : one.start()], one.end()
         if word in names:
             waiting.append(names[word])
         elif word in _CLOCK:
             waiting += [name for name in names.values() if meaning(name) == "clock"]
-        elif unit := unit_of(word):
+        elif waiting and (unit := unit_of(word)):
             if rest is None:
                 rest, unit = unit, ""
             named.update(dict.fromkeys(waiting, unit))
+            waiting = []
+        elif waiting and word not in _LINKS:  # what is said of them is another thing than a unit
+            aside = not apart.isspace()  # behind a mark it says nothing of why they are excepted
+            named.update({name: named.get(name, "") for name in waiting if aside})
             waiting = []
     named.update({name: named.get(name, "") for name in waiting})
     return Exceptions(rest, named) if rest is not None and named else None

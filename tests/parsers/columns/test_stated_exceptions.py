@@ -31,3 +31,26 @@ def test_all_in_one_unit_but_one(tmp_path, said):
     assert np.mean(periods_ms(run)) == pytest.approx(7.5, abs=0.05)
     found = {name: np.mean(ms) for name, ms in self_ms(run).items()}
     assert found == pytest.approx({"arm": 2.8, "bus": 1.9, "mast": 2.1}, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["all times in ms, but bus includes a 50 us settle", "alle Zeiten in ms, aber bus wartet 50 us",
+     "durations in ms; nothing but bus runs slower than 500 us",
+     "all in ms; all parts but bus share a wire with 500 us a byte"],
+)  # fmt: skip
+def test_a_length_told_of_a_column_is_not_its_unit(tmp_path, said):
+    """The bus takes 1.9 ms, as all others are in ms."""
+    cells = [row.split(",") for row in rows()]
+    text = [f"{at},{arm},{float(bus) / 1000},{mast}" for at, arm, bus, mast in cells]
+    run = read(tmp_path, "\n".join([f"# {said}", "time,arm,bus,mast", *text]))
+    found = {name: np.mean(ms) for name, ms in self_ms(run).items()}
+    assert found == pytest.approx({"arm": 2.8, "bus": 1.9, "mast": 2.1}, abs=0.03)
+
+
+def test_an_exception_without_a_unit_is_in_none(tmp_path):
+    """What waits up to so many us need not be in us."""
+    text = "# all times in ms except bus, which waits up to 500 us\ntime,arm,bus,mast\n"
+    took = self_ms(read(tmp_path, text + "\n".join(rows())))
+    found = {name: np.mean(ms) for name, ms in took.items()}
+    assert found == pytest.approx({"arm": 2.8, "mast": 2.1}, abs=0.03)
