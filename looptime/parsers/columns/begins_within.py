@@ -28,6 +28,8 @@ _OF_LENGTHS = LENGTHS | {"length", "len", "cost", "dt", "delta", "dur", "took"}
 _FEWEST, _ROWS, _HOLDS = 2, 10, 0.98
 #: By how much of a part the next may seem to begin before it is over.
 _NEAR = 0.02
+#: The share of the loop that lengths whose unit nobody states take up at least.
+_FILLS = 0.2
 _WHY = "in each row it comes after the part before it is over: when in the loop its part begins"
 
 
@@ -57,7 +59,7 @@ def begins_within(
     times : float64 array, shape (n,) [ns], or None
         The clock.
     clock_ns : int or None
-        Nanoseconds in its unit, the unit of what names none.
+        Nanoseconds in its unit, None where it has none.
 
     Examples
     --------
@@ -76,16 +78,33 @@ def begins_within(
         return {}, {}
     own_unit = next((p.begin.unit for p in pairs if p.begin.unit), None)
     length_unit = next((p.other.unit for p in pairs if p.other.unit), None)
-    usual = length_unit or own_unit or next((n for n, ns in UNITS.items() if ns == clock_ns), None)
-    for begins in dict.fromkeys([own_unit or usual, *UNITS] if own_unit is None else [own_unit]):
+    stated = own_unit or length_unit
+    for begins in [own_unit] if own_unit else dict.fromkeys([stated, *UNITS] if stated else UNITS):
         in_ns = UNITS[begins or "us"], UNITS[length_unit or begins or "us"]
+        if stated is None and not _fills(pairs, dialect, in_ns, times):
+            continue  # in a unit that is too small anything fits into the loop
         if _in_turn(pairs, dialect, in_ns, times):
             role = Role("deviation", None, "", _WHY)
-            unit = length_unit or begins if usual else None
+            unit = length_unit or begins if stated or clock_ns else None
             lengths = {p.other.index: unit for p in pairs if not p.ends and not p.other.unit}
             return ({pair.begin.index: role for pair in pairs},
                     {at: unit for at, unit in lengths.items() if unit})  # fmt: skip
     return {}, {}
+
+
+def _fills(
+    pairs: list[_Pair], dialect: Dialect, in_ns: tuple[int, int], times: Float | None
+) -> bool:
+    """Whether lengths take up much of the loop, as in one unit at most; true without a clock."""
+    if times is None:
+        return True
+    begin_ns, length_ns = in_ns
+    took = 0.0
+    for pair in pairs:
+        other = numbers(dialect, pair.other.index) * length_ns
+        begin = numbers(dialect, pair.begin.index) * begin_ns if pair.ends else 0.0
+        took += float(np.nanmedian(other - begin))
+    return took >= _FILLS * float(np.nanmedian(np.abs(np.diff(times))))
 
 
 def _pairs(found: Sequence[Head]) -> list[_Pair]:

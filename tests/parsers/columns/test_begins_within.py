@@ -60,3 +60,20 @@ def test_parts_whose_names_say_at_but_that_are_in_no_order(tmp_path):
                   lambda t, begins, took: pairs(t, [700, 300, 500], took))  # fmt: skip
     named = {name.name for name in read(tmp_path, text).names}
     assert {"imu_at", "drive_at", "radio_at"} <= named
+
+
+@pytest.mark.parametrize("loop_us", [5_000, 14_000])
+def test_lengths_without_a_unit_beside_a_clock_in_another(tmp_path, loop_us):
+    """In ns everything would fit into a loop that is paced; in us the work fills much of it."""
+    text, expected = log("t_ms,at_imu,imu,at_drive,drive,at_radio,radio",
+                         lambda t, b, d: pairs(t // 10_000 * loop_us / 1000, b, d))  # fmt: skip
+    run = read(tmp_path, text)
+    assert np.median(periods_ms(run)) == loop_us / 1000
+    assert {name: np.mean(ms) for name, ms in self_ms(run).items()} == pytest.approx(expected)
+
+
+def test_lengths_of_any_unit_are_none(tmp_path):
+    """What takes 4 us or 4 ns of a loop of 200 ms may be either: no part of it is told."""
+    text, _ = log("t_ms,at_imu,imu,at_drive,drive,at_radio,radio",
+                  lambda t, b, d: pairs(t / 50, b, d))  # fmt: skip
+    assert not self_ms(read(tmp_path, text))
