@@ -1,10 +1,12 @@
 """Lines that each say how long ago the line before was, and what has been done or begun since."""
 
 import re
+from collections import Counter
 from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from looptime.array_types import Float
 from looptime.parsers.layouts.edge_words import WORDS
 from looptime.parsers.layouts.pairing import BEGIN, END
 from looptime.parsers.lines.grid import Grid, fit_cell
@@ -16,22 +18,33 @@ from looptime.units import word_unit
 __all__ = ["since_before"]
 
 _NUMBER = (
-    r"(?P<sign>\+?)(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>(?:[mun\u00b5\u03bc]?s|[mun]?secs?)\b)?"
+    r"(?P<sign>\+?)(?P<number>\d+(?:[.,]\d+)?)(?:\s*(?P<unit>[mun\u00b5\u03bc]?s|[mun]?secs?)\b)?"
 )
-#: A line with its time before or behind its text.
+#: A line with its time before or behind its text; no run of marks or blanks is gone over twice.
 _LINES = (
     re.compile(
-        rf"^\s*[\[(]?\s*{_NUMBER}\s*[\])]?[\s:|,;-]+(?P<text>[^\d\s].*?)\s*$", re.IGNORECASE
+        rf"^\s*(?:[\[(]\s*)?{_NUMBER}(?:\s*[\])])?[\s:|,;-]+(?P<text>[^\d\s](?:.*\S)?)\s*$",
+        re.IGNORECASE,
     ),
-    re.compile(rf"^\s*(?P<text>\S.*?)[\s:|,;-]+[\[(]?{_NUMBER}\s*[\])]?\s*$", re.IGNORECASE),
+    re.compile(
+        rf"^\s*(?P<text>\S(?:.*?[^\s:|,;-])??)[\s:|,;-]+[\[(]?{_NUMBER}(?:\s*[\])])?\s*$",
+        re.IGNORECASE,
+    ),
 )
-#: What a title says of such times, in seven languages; and by a word alone.
+#: What a line is called in a title; what is said of times since the one before, in seven languages.
+_ROW = r"(?:lines?|rows?|events?|entry|entries|records?|marks?|prints?)\b"
+_ZEILE = r"(?:zeile|meldung|eintrag|ereignis\w*|marke)\b"
+_LIGNE = r"(?:ligne|entr[e\u00e9]e|.v[e\u00e9]nement|l[i\u00ed]nea|linha|entrada|evento|registro)"
 _SAID = re.compile(
-    r"since (?:the )?(?:last|previous|prior|preceding)|since (?:the )?\w+ before"
-    r"|\bdelta|\bseit (?:der |dem )?(?:vorigen|letzten|vorherigen|vorhergehenden)"
-    r"|depuis (?:la |le |l.)?\w+ pr[e\u00e9]c[e\u00e9]dent|desde (?:la |el |a |o )?\w+ anterior"
-    r"|dalla riga precedente|dall.\w+ precedente|sinds (?:de |het )?vorige",
-    re.IGNORECASE,
+    rf"since (?:the )?(?:last|previous|prior|preceding) {_ROW}"
+    rf"|since (?:the )?(?:one|{_ROW}) before"
+    r"|\bseit (?:de[rm] )?(?:vorige|letzte|vorherige|vorhergehende)[nrm]?"
+    rf"(?: {_ZEILE}|\s*(?:$|[.,;)]))"
+    rf"|depuis (?:la |le |l.)?{_LIGNE} pr[e\u00e9]c[e\u00e9]dent"
+    rf"|desde (?:la |el |a |o )?{_LIGNE} anterior"
+    r"|dalla (?:riga|voce) precedente|dall.evento precedente"
+    r"|sinds (?:de |het )?vorige (?:regel|rij|gebeurtenis|melding)",
+    re.IGNORECASE | re.MULTILINE,
 )
 #: Words behind what is over, beside those of a column of edges.
 _DONE = frozenset((
@@ -57,8 +70,9 @@ class _Line:
 def since_before(first: Sequence[str], every: Callable[[], list[str]]) -> Grid | None:
     r"""Calls of a log whose lines hold the time since the line before; None of other logs.
 
-    A title says so, or each number has a plus before it and they do not rise. What is done, or is
-    named alone, took that time; what begins, the time of the line that follows.
+    A title says so, or each number has a plus before it and they rise neither throughout nor up
+    to a name at which they begin anew. What is done, or is named alone, took that time; what
+    begins, the time of the line that follows.
 
     Parameters
     ----------
@@ -102,10 +116,18 @@ def _alike(lines: list[str]) -> list[_Line] | None:
         # alone a plus may be the sign of a reading
         sure = said or None not in units or any(_parted(text)[1] == END for text in texts)
         rising = float((np.diff(lengths) >= 0).mean()) > _RISES
+        rising |= not said and _is_reset([one["text"] for _, one in mine], lengths)
         if sure and len(units) == 1 and not rising and 1 < len(texts) <= len(mine) / _AGAIN:
             return [_Line(at, one["number"].replace(",", "."), next(iter(units)), one["text"])
                     for at, one in mine]  # fmt: skip
     return None
+
+
+def _is_reset(texts: Sequence[str], lengths: Float) -> bool:
+    """Whether times rise up to one text, at which they always begin anew: since a loop's start."""
+    falls = Counter(text for text, by in zip(texts[1:], np.diff(lengths), strict=True) if by < 0)
+    (text, often), *_ = falls.most_common(1) or [("", 0)]
+    return often >= _MOSTLY * max(falls.total(), texts[1:].count(text))
 
 
 def _title_unit(above: Sequence[str]) -> str | None:

@@ -1,5 +1,7 @@
 """Lines with the time since the line before."""
 
+from time import perf_counter
+
 import pytest
 
 from looptime.parsers.lines.since_before import since_before
@@ -50,3 +52,28 @@ def test_a_plus_alone_is_the_sign_of_a_reading():
     text = [f"{name} +{value + k % 3}" for k in range(60)
             for name, value in (("pitch", 3), ("roll", 1), ("yaw", 7))]  # fmt: skip
     assert since_before(text, lambda: text) is None
+
+
+@pytest.mark.parametrize(
+    ("title", "form"),
+    [("# ms since the last loop start", "{t:.2f} {n} done"),
+     ("# ms since the last loop", "{t} {n}"),
+     ("# arm of the delta robot", "{t:.2f} ms {n} done"), ("", "+{t:.2f}ms {n} done"),
+     ("# ms seit dem letzten Schleifenanfang", "{t:.2f} {n} fertig")],
+)  # fmt: skip
+def test_times_that_begin_anew_in_each_loop_are_not_added_up(title, form):
+    """The last is the loop's length; the sum of all would be about twice that."""
+    text = [title, *(form.format(t=t + k % 3 / 10, n=n) for k in range(60)
+                     for n, t in (("imu", 2.3), ("wheels", 5.6), ("radio", 9.1)))]  # fmt: skip
+    assert since_before(text, lambda: text) is None
+
+
+@pytest.mark.parametrize(
+    "line", ["a" + 900 * "-", "-" * 900 + "x", "a 1" + 900 * " " + "b", 900 * " " + "a",
+             "1" + 900 * " " + "2", 450 * "- " + "a"],
+)  # fmt: skip
+def test_lines_of_nothing_but_marks_or_blanks(line):
+    """Two hundred are looked through at once."""
+    begun = perf_counter()
+    assert since_before([line] * 200, lambda: [line] * 200) is None
+    assert perf_counter() - begun < 1
