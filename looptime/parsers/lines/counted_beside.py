@@ -25,6 +25,8 @@ _CALLS = {
 }  # fmt: skip
 #: How far from the clock another instant of its row may be, in steps of the clock as they are.
 _NEAR = 1000.0
+#: Up to how many steps of the clock lengths may take together: they are of the loop beside it.
+_FULL = 1.05
 
 
 def of_an_edge(header: str) -> bool:
@@ -70,11 +72,31 @@ def times_beside(grid: Grid, like: Dialect, before: list[str], remarks: list[str
         return ""
     clock = numbers(like, clocks[0])
     said = [at for at in range(len(before)) if at not in clocks and _is_time(grid, like, at, clock)]
+    lengths = [at for at in said if not climbs(numbers(like, at))]
+    if _exceed(grid, like, lengths, clock):  # they have a unit of their own
+        said = [at for at in said if at not in lengths]
     for at in said:
         grid.put(at, to_ns(grid.cells(at), ns, "", climbs(numbers(like, at))))
         grid.names[at] = f"{grid.names[at]} [ns]"
     named = ", ".join(repr(before[at]) for at in said)
     return f"{named} without a unit counts as the clock does" if said else ""
+
+
+def _exceed(grid: Grid, like: Dialect, lengths: list[int], clock: Float) -> bool:
+    """Whether parts of a loop, or one that is its whole, would take longer than the clock steps."""
+    parts, longest = np.zeros(len(clock)), 0.0
+    for at in lengths:
+        means, values = meaning(grid.names[at]), numbers(like, at)
+        if heads((grid.names[at],))[0].word in _CALLS:
+            continue  # of a call, which may hold others
+        if means in ("whole", "period"):
+            longest = max(longest, float(np.nanmedian(values)))
+        elif means in ("duration", "busy"):
+            parts += np.nan_to_num(values)
+    steps = np.diff(clock)
+    steps = steps[steps > 0]
+    most = max(longest, float(np.median(parts)))
+    return len(steps) > 0 and most > _FULL * float(np.median(steps))
 
 
 def _is_time(grid: Grid, like: Dialect, at: int, clock: Float) -> bool:

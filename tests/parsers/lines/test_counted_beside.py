@@ -48,3 +48,19 @@ def test_a_rate_in_the_header_of_the_starts_holds_for_lengths_beside(tmp_path):
     run = read(tmp_path, calls("start_ticks_100kHz,duration,core,name"))
     found = {name: np.mean(ms) for name, ms in self_ms(run).items()}
     assert found == pytest.approx({name: n / 100 for name, n in LENGTHS.items()})
+
+
+def test_lengths_that_would_exceed_the_loop_are_no_counts(tmp_path):
+    """Of loops of 5000 counts of 4 us two parts take no 2525 and 3612: they are in us."""
+    text = ["# counter_hz: 250000", "ticks,gyro_dur,swerve_dur"]
+    text += [f"{5000 * k},{2500 + 25 * (k % 3)},{3600 + 12 * (k % 2)}" for k in range(60)]
+    found = {name: np.mean(ms) for name, ms in self_ms(read(tmp_path, "\n".join(text))).items()}
+    assert found == pytest.approx({"gyro_dur": 2.525, "swerve_dur": 3.606}, abs=0.002)
+
+
+def test_lengths_that_fit_into_the_loop_are_counts(tmp_path):
+    """Of loops of 5000 counts of 4 us they take 500 and 900."""
+    text = ["# counter_hz: 250000", "ticks,gyro_dur,swerve_dur"]
+    text += [f"{5000 * k},{500 + k % 3 - 1},{900 + k % 2}" for k in range(60)]
+    found = {name: np.mean(ms) for name, ms in self_ms(read(tmp_path, "\n".join(text))).items()}
+    assert found == pytest.approx({"gyro_dur": 2.0, "swerve_dur": 3.6}, abs=0.01)
