@@ -18,16 +18,28 @@ _LOOP = (
     r"(?:loops?|cycles?|iterations?|passes|frames?|schleifen?|zyklen|durchl\w+ufe|boucles?|"
     r"cycles|bucles?|ciclos?|cicli|la[c\u00e7]os?|lussen|cyclus\w*)"
 )
+#: Words that call a loop late beside it, and others that a limit with a unit follows.
 _LATE = (
-    r"(?:slow|late|long|overr[ua]n\w*|longer|over|above|exceed\w*|more than|beyond|langsam\w*|"
-    r"sp\w+te\w*|lange\w*|l\w+nger|\w+ber|plus de|lente?s?|lent[aeio]s?|tard\w*|m\w+s de|oltre|"
-    r"mais de|trage|te late|langer|boven|[>\u2265])"
+    r"(?:slow|late|long|overlong|overr[ua]n\w*|langsam\w*|sp\w+te[nrs]?|lange[nrs]?|lente?s?|"
+    r"lent[aeio]s?|tard\w*|lung[hoai]\w*|trage|te late|lange)"
 )
+_OVER = (
+    r"(?:longer(?: than)?|slower(?: than)?|over|above|exceed\w*|more than|beyond|l\w+nger(?: als)?|"
+    r"langsamer(?: als)?|\w{1,2}ber|plus de|plus longues? que|m\w+s de|oltre|pi\w+ di|mais de|"
+    r"langer(?: dan)?|boven|[>\u2265]=?)"
+)
+_LIMIT = (
+    rf"(?<!\w){_OVER}\s*(?:the |die |das |de |la |le )?"
+    r"(?:\d+(?:[.,]\d+)?\s*(?:[mun\u00b5\u03bc]?s|[a-z]{0,5}se[ck]\w*)\b"
+    r"|(?:deadline|limit|budget|target|period|grenze|frist|limite)\b)"
+)
+_BE = r"(?:(?:that|which|die|qui|que|che|were|was|are|waren|sind|too|zu|trop)\s+){0,3}"
 #: That nothing but slow loops is written, in words or by a limit.
 SAID_LATE = re.compile(
     rf"\b(?:only|just|nur|seulement|uniquement|solo|s[o\u00f3]lo|solamente|soltanto|somente|"
-    rf"s[o\u00f3]|apenas|alleen|enkel)\b[^.;]{{0,40}}?"
-    rf"(?:\b{_LOOP}\b[^.;]{{0,30}}?(?<!\w){_LATE}(?!\w)|(?<!\w){_LATE}\s+{_LOOP}\b)",
+    rf"s[o\u00f3]|apenas|alleen|enkel)\b[^.;,]{{0,40}}?"
+    rf"(?:\b{_LOOP}\s+{_BE}(?<!\w){_LATE}(?!\w)|(?<!\w){_LATE}\s+{_LOOP}\b"
+    rf"|\b{_LOOP}\b[^.;,]{{0,30}}?{_LIMIT})",
     re.IGNORECASE,
 )
 #: How far apart rows are, in lengths of their loops, that surely are not all loops.

@@ -31,7 +31,9 @@ def test_a_loop_that_is_called_something_and_logged_whole(tmp_path):
 @pytest.mark.parametrize(
     "said",
     ["# only loops over 15 ms are printed", "# only slow loops", "# nur langsame Schleifen",
-     "# seulement les boucles de plus de 15 ms", "# just cycles longer than 15 ms"],
+     "# seulement les boucles de plus de 15 ms", "# just cycles longer than 15 ms",
+     "# only loops that were too slow", "# solo bucles lentos", "# only cycles over the deadline",
+     "# nur Schleifen \N{LATIN SMALL LETTER U WITH DIAERESIS}ber 15 ms", "# only loops >= 15 ms"],
 )  # fmt: skip
 def test_a_title_that_says_that_slow_loops_alone_are_there(tmp_path, said):
     """Without numbers of the loops nothing but the title tells; without it the rows are loops."""
@@ -45,4 +47,17 @@ def test_a_title_over_rows_that_adjoin(tmp_path, said):
     """Loops of 20 ms one after another are all there, whatever is marked."""
     rows = [f"{20 * k},{15 + k % 4},{1 + k % 2}" for k in range(60)]
     run = read(tmp_path, "\n".join([said, "t_ms,total_ms,imu_ms", *rows]))
+    assert set(periods_ms(run)) == {20.0}
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["# only the main loop, for a long match", "# just the arm loop over the whole match",
+     "# only one loop, logged over 3 matches", "# only frames from the long corridor",
+     "# nur die Schleife des Arms, lange Fahrt"],
+)  # fmt: skip
+def test_a_title_that_calls_something_else_long(tmp_path, said):
+    """Short parts in loops of 20 ms say that there is a wait, and not that rows are missing."""
+    rows = [f"{20 * k},{2700 + k % 7},{1600 + k % 5}" for k in range(60)]
+    run = read(tmp_path, "\n".join([said, "t_ms,imu_us,arm_us", *rows]))
     assert set(periods_ms(run)) == {20.0}
