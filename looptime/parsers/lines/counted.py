@@ -89,8 +89,8 @@ def count_ns(remarks: list[str], clocks: list[list[str]]) -> tuple[float | None,
     """
     for text in remarks:
         hz = _HZ.search(text)
-        if hz is not None:
-            rate = float(re.sub("[_']", "", hz[1])) * RATES[hz[2].lower()]
+        rate = float(re.sub("[_']", "", hz[1])) * RATES[hz[2].lower()] if hz else 0.0
+        if hz is not None and rate > 0:
             return 1e9 / rate, f"{hz[0].strip()} by a line of the log"
         key = _KEY.search(text)
         if key is not None and float(key[1]) > 0:

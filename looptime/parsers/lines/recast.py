@@ -177,7 +177,7 @@ def _name_multiples(grid: Grid, like: Dialect, remarks: list[str]) -> None:
         for found in told if step > 1 else ():
             unit = found[2].lower().replace("µ", "u")
             ns = float(found[1]) * UNITS[unit]
-            if not _is_pace(step, ns) and is_plausible(np.array([step]), ns):
+            if ns > 0 and not _is_pace(step, ns) and is_plausible(np.array([step]), ns):
                 grid.names[at] = f"{name} ({found[1]} {unit})"
                 break
 

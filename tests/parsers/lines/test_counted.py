@@ -176,3 +176,13 @@ def test_a_counter_that_keeps_time_with_a_clock_is_one(tmp_path):
                     + "".join(f"{a:.3f},{c},{b:.3f}\n" for a, c, b in rows), "utf-8")  # fmt: skip
     run = looptime.read(str(path))
     assert any("brought to ns: 84 MHz" in note for note in run.clock.notes)
+
+
+@pytest.mark.parametrize("said", ["tick = 0 us", "1 tick = 0.0 us", "clock 0 MHz", "tick_ns: 0"])
+def test_a_count_of_no_length_states_nothing(tmp_path, said):
+    """The counts stay without a unit."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{5000 * k},{2500 + k % 3}\n" for k in range(60))
+    path.write_text(f"# {said}\ntick,gyro\n{rows}", "utf-8")
+    with pytest.raises(LogError, match="no layout fits"):
+        looptime.read(str(path))
