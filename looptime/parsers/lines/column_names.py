@@ -29,6 +29,9 @@ _FEWEST = 10
 _DIGITS, _ROWS, _RISES = 19, 4, 0.95
 #: Words for the number of a loop.
 LOOP_NUMBER = ("loop", "cycle", "iteration", "iter", "frame")
+#: Words before a loop that is logged for its length; how alike its numbers and a clock step then.
+_LATE = frozenset(("slow", "late", "long", "overlong", "overrun", "overran", "overrunning"))
+_WITH = 0.5
 
 
 def name_clock(grid: Grid) -> None:
@@ -50,7 +53,7 @@ def name_loops(grid: Grid) -> None:
     if any(split_unit(name)[0].lower() in LOOP_NUMBER for name in grid.names):
         return
     called = [at for at, name in enumerate(grid.names) if _says_which(name, grid.units[at])
-              and _rises_whole(grid.cells(at)[:_LOOKED_AT])]  # fmt: skip
+              and _rises_whole(grid.cells(at)[:_LOOKED_AT]) and _goes_on(grid, at)]  # fmt: skip
     if len(called) == 1:
         grid.names[called[0]] = "loop"
         return
@@ -71,9 +74,44 @@ def name_loops(grid: Grid) -> None:
 
 
 def _says_which(name: str, unit: str | None) -> bool:
-    """Whether a name ends in a word for a loop, whatever the loop is called: ``slow loop``."""
+    """Whether a name ends in a word for a loop, whatever the loop is called: ``slow loop``.
+
+    A frame may be a camera's, or one of a bus, where it is not a late one.
+    """
     words = name.lower().split()
-    return unit is None and len(words) > 1 and words[-1] in LOOP_NUMBER
+    if unit is not None or len(words) < 2 or words[-1] not in LOOP_NUMBER:
+        return False
+    return words[-1] != "frame" or not _LATE.isdisjoint(words)
+
+
+def _goes_on(grid: Grid, at: int) -> bool:
+    """Whether numbers go on by one as a rule, or leave out as many as a time beside them does.
+
+    Any other count, as of what was lost, would show loops missing that are there.
+    """
+    cells = [grid.cells(k)[:_LOOKED_AT] for k in range(len(grid.names))]
+    step = _steps(cells[at])
+    if float((step != 1).mean()) <= _STRAY:
+        return True
+    for k, column in enumerate(cells):
+        if k == at or not (is_stamp(grid.names[k]) or grid.units[k]):
+            continue
+        beside = _steps(column)
+        if len(beside) == len(step) and (beside >= 0).mean() > _RISES:
+            even = min(float(np.std(step)), float(np.std(beside))) == 0
+            return float(np.std(step)) == 0 if even else _alike(step, beside)
+    return True
+
+
+def _steps(cells: list[str]) -> Float:
+    """Steps from row to row; NaN beside what is no number."""
+    return np.diff(np.array([float(c) if is_number(c) else np.nan for c in cells]))
+
+
+def _alike(step: Float, beside: Float) -> bool:
+    """Whether steps are the longer the more numbers they leave out."""
+    both = np.isfinite(step) & np.isfinite(beside)
+    return bool(both.any()) and float(np.corrcoef(step[both], beside[both])[0, 1]) > _WITH
 
 
 def _rises_whole(cells: list[str]) -> bool:

@@ -3,7 +3,7 @@
 import pytest
 
 from looptime.errors import LogError
-from tests.parsers.build import periods_ms, read
+from tests.parsers.build import periods_ms, read, self_ms
 
 #: Loops of about 25 ms, some of the 10 ms ones of a minute: number, ms and how long.
 SLOW = [(20 * k + k * k % 13, 210 * k + 10 * (k * k % 13), 24 + k % 5) for k in range(1, 60)]
@@ -61,3 +61,13 @@ def test_a_title_that_calls_something_else_long(tmp_path, said):
     rows = [f"{20 * k},{2700 + k % 7},{1600 + k % 5}" for k in range(60)]
     run = read(tmp_path, "\n".join([said, "t_ms,imu_us,arm_us", *rows]))
     assert set(periods_ms(run)) == {20.0}
+
+
+@pytest.mark.parametrize("what", ["lost frame", "camera frame", "missed loop", "arm cycle"])
+def test_a_count_that_does_not_go_with_the_clock_is_no_loops_number(tmp_path, what):
+    """It rises by one or two from one loop of 20 ms to the next: no loop is missing."""
+    rows = [f"[{20 * k} ms] imu {30 + k % 3}00 us, arm {40 + k % 5}00 us, {what} "
+            f"{k + k * k % 7 // 4 + k // 2}" for k in range(60)]  # fmt: skip
+    run = read(tmp_path, "\n".join(rows))
+    assert list(periods_ms(run)) == 59 * [20.0]
+    assert set(self_ms(run)) == {"imu", "arm"}
