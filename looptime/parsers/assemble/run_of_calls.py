@@ -16,7 +16,7 @@ from looptime.call_words import guess_name
 from looptime.parsers.assemble.loops import BY_NUMBER, FoundLoops, find_loops
 from looptime.parsers.assemble.run_of_loops import from_loops, missing_loops
 from looptime.parsers.assemble.spans import SPAN_ROWS, cuts_of, spans_of
-from looptime.parsers.layouts.contract import CallRows, Options, Outcast, Parsed
+from looptime.parsers.layouts.contract import CallRows, Options, Outcast, Parsed, said_by_name
 from looptime.parsers.text.cells import in_32_bits
 from looptime.parsers.text.table import Table
 from looptime.run import CallColumns, LoopColumns, MarkColumns, Run, SetAside, Signals, stated
@@ -63,7 +63,7 @@ def _from_calls(parsed: Parsed, rows: CallRows, path: str, options: Options) -> 
     if cuts is None:
         rows = rows.take(np.argsort(rows.start, kind="stable"))
         cuts = cuts_of(rows, tolerance) or [0, len(rows)]
-    said = _said_labels(rows)
+    said = {key: said_by_name(rows.name, *of) for key, of in rows.labels.items()}
     calls, first_row, phase, ran_on = _gather(rows, cuts, found, tolerance, parsed.outcast)
     count = len(found.start)
     has = first_row >= 0
@@ -165,18 +165,6 @@ def _gather(
         spill_loop=later[by_row].astype(np.int32), spill_ns=ns[by_row],
     )  # fmt: skip
     return calls, first_row, phase, ran_on
-
-
-def _said_labels(rows: CallRows) -> dict[str, dict[int, str]]:
-    """What the log's own columns say of each call name."""
-    said: dict[str, dict[int, str]] = {}
-    for key, (codes, words) in rows.labels.items():
-        pairs = np.unique(rows.name.astype(np.int64) * len(words) + codes)
-        said[key] = {}
-        for name, code in zip(pairs // len(words), pairs % len(words), strict=True):
-            if words[code]:
-                said[key].setdefault(int(name), words[code])
-    return said
 
 
 def _stretches(column: Int) -> Iterator[Int]:

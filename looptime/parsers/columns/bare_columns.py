@@ -224,18 +224,18 @@ def under_other_names(
     full = [at for at in signals if np.isfinite(seen[at].values).mean() > MOST]
     if not full or not steps.known:
         return made
-    parts = _parts_known(seen, roles)
-    found, unit = evident(seen, full, steps, ONE_FOR_ONE, MOST_OF_IT, parts)
+    known = _parts_known(seen, roles)
+    found, unit = evident(seen, full, steps, ONE_FOR_ONE, MOST_OF_IT, known)
     if unit is None:
         return made
-    parts += [unit * seen[at].values for at in found]
+    parts = [*known, *(unit * seen[at].values for at in found)]
     rest = [at for at in full if at not in found]
     for shift in (1, -1) if rest else ():  # stamped after its first parts, or before its last
         moved = [_moved(part, shift) for part in parts]
         more, same = evident(seen, rest, steps, ONE_FOR_ONE, MOST_OF_IT, moved)
         found += [at for at in more if same == unit and at not in found]
     name = next(name for name, ns in steps.units.items() if ns == unit)
-    sure = _surely(seen, found, _parts_known(seen, roles), steps, unit)
+    sure = _surely(seen, found, known, steps, unit)
     for at in found:
         made[at] = Role(
             "part", unit, f"the clock's steps grow with it one for one in {name}",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 from typing import Any
 
@@ -38,6 +38,7 @@ __all__ = [
     "Parts",
     "Reading",
     "own_unit",
+    "said_by_name",
     "spellings",
 ]  # fmt: skip
 
@@ -140,6 +141,22 @@ class Parts:
     self_ns: Int
     depth: NDArray[np.int16]  #: int16 array, shape (m,)
     names: list[str]
+
+
+def said_by_name(name: Int, codes: Int, words: Sequence[str]) -> dict[int, str]:
+    """What a column says of each call name: of several words the first, and none that is empty.
+
+    Examples
+    --------
+    >>> said_by_name(np.array([0, 1, 0]), np.array([0, 1, 1]), ["", "can1"])
+    {0: 'can1', 1: 'can1'}
+    """
+    pairs = np.unique(np.asarray(name, np.int64) * len(words) + codes)
+    said: dict[int, str] = {}
+    for of, code in zip((pairs // len(words)).tolist(), (pairs % len(words)).tolist(), strict=True):
+        if words[code]:
+            said.setdefault(of, words[code])
+    return said
 
 
 @dataclass(frozen=True)

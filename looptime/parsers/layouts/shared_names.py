@@ -11,7 +11,7 @@ from looptime.parsers.text.dialect import is_number
 from looptime.parsers.text.table import Table
 from looptime.schema import KINDS, CallName
 
-__all__ = ["said_of_calls", "tell_apart"]
+__all__ = ["tell_apart"]
 
 #: Columns that tell calls of one name apart, in turn, and how the longer name is written.
 _BY = {"device": "{by}.{name}", "subsystem": "{by}.{name}", "kind": "{name}.{by}",
@@ -91,30 +91,6 @@ def _pairs(table: Table, key: str) -> Int:
 
 def _empty(values: list[str]) -> int:
     return values.index("") if "" in values else -1
-
-
-def said_of_calls(table: Table) -> dict[str, dict[str, str]]:
-    """The device and the bus of each call, as the first of its rows says that has one.
-
-    Examples
-    --------
-    >>> table = Table({"name": np.array([0, 1, 0]), "bus": np.array([0, 1, 1])},
-    ...               {"name": ["imu", "tray"], "bus": ["", "can1"]}, [], {}, 0, [], [])
-    >>> said_of_calls(table)
-    {'tray': {'bus': 'can1'}, 'imu': {'bus': 'can1'}}
-    """
-    said: dict[str, dict[str, str]] = {}
-    names = table.words.get("name", [])
-    for key in ("device", "bus"):
-        words = table.words.get(key, [])
-        if not names or not any(words):
-            continue
-        pairs, first = np.unique(_pairs(table, key), return_index=True)
-        for of in pairs[np.argsort(first)].tolist():
-            if words[of % len(words)]:
-                known = said.setdefault(names[of // len(words)], {})
-                known.setdefault(key, words[of % len(words)])
-    return said
 
 
 def _shared(table: Table, key: str, header: str) -> list[int]:

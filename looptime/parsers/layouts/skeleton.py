@@ -38,6 +38,7 @@ from looptime.parsers.layouts.contract import (
     Options,
     Parsed,
     Reading,
+    said_by_name,
 )
 from looptime.parsers.layouts.doubtful import cut_lines, doubtful, named_twice
 from looptime.parsers.layouts.filled_in import cautions
@@ -186,11 +187,15 @@ def _told_apart(table: Table, log: Reading) -> tuple[str, ...]:
 
 
 def _said_of_calls(table: Table) -> dict[str, dict[str, str]]:
-    if "name" not in table.words or not any(any(table.words.get(key, ())) for key in _LABELS):
-        return {}
-    from looptime.parsers.layouts.shared_names import said_of_calls
-
-    return said_of_calls(table)
+    """The device and the bus of each name, where columns beside it say them."""
+    said: dict[str, dict[str, str]] = {}
+    names = table.words.get("name", [])
+    for key in ("device", "bus") if names else ():
+        if any(words := table.words.get(key, [])):
+            own = said_by_name(table.columns["name"], table.columns[key], words)
+            for name, word in own.items():
+                said.setdefault(names[name], {})[key] = word
+    return said
 
 
 def _take_from_set(given: Given, table: Table) -> None:

@@ -76,13 +76,18 @@ def test_a_kind_in_the_teams_words_is_one_of_the_kinds(tmp_path):
     }  # fmt: skip
 
 
+def names_beside(tmp_path, column, cell, names=("gyro", "belt")):
+    """Names of two calls a loop of 10 ms, beside a column of their own."""
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{10000 * k + 4000 * j},{name},{2000 + 10 * (k % 3)},{cell(k, j)}\n"
+                   for k in range(120) for j, name in enumerate(names))  # fmt: skip
+    path.write_text(f"t_us,name,dur_us,{column}\n{rows}", encoding="utf-8")
+    return {call.name for call in read(path).names}
+
+
 def test_a_device_that_was_moved_once_keeps_its_name(tmp_path):
     """Half the run on one bus, half on another."""
-    path = tmp_path / "log.csv"
-    rows = "".join(f"{10000 * k + 3000 * j},{name},can{int(k > 60)},{2000 + 10 * (k % 3)}\n"
-                   for k in range(120) for j, name in enumerate(("gyro", "belt")))  # fmt: skip
-    path.write_text(f"t_us,name,bus,dur_us\n{rows}", encoding="utf-8")
-    assert {call.name for call in read(path).names} == {"gyro", "belt"}
+    assert names_beside(tmp_path, "bus", lambda k, j: f"can{int(k > 60)}") == {"gyro", "belt"}
 
 
 def test_the_call_that_begins_a_loop_keeps_its_name(tmp_path):
@@ -102,17 +107,11 @@ def test_the_call_that_begins_a_loop_keeps_its_name(tmp_path):
 )
 def test_readings_and_results_tell_no_calls_apart(tmp_path, column, cells):
     """A switch of 0 or 1, or how it went: the call stays one."""
-    path = tmp_path / "log.csv"
-    rows = "".join(f"{10000 * k + 4000 * j},{name},{2000 + 10 * (k % 3)},{cells[k * k % 3 % 2]}\n"
-                   for k in range(120) for j, name in enumerate(("gyro", "belt")))  # fmt: skip
-    path.write_text(f"t_us,name,dur_us,{column}\n{rows}", encoding="utf-8")
-    assert {call.name for call in read(path).names} == {"gyro", "belt"}
+    found = names_beside(tmp_path, column, lambda k, j: cells[k * k % 3 % 2])
+    assert found == {"gyro", "belt"}
 
 
 def test_devices_may_be_numbered(tmp_path):
     """Addresses 3 and 4 under one name are two calls."""
-    path = tmp_path / "log.csv"
-    rows = "".join(f"{10000 * k + 4000 * j},poll,{2000 + 10 * (k % 3)},{3 + j}\n"
-                   for k in range(120) for j in range(2))  # fmt: skip
-    path.write_text(f"t_us,name,dur_us,dev\n{rows}", encoding="utf-8")
-    assert {call.name for call in read(path).names} == {"3.poll", "4.poll"}
+    found = names_beside(tmp_path, "dev", lambda k, j: 3 + j, ("poll", "poll"))
+    assert found == {"3.poll", "4.poll"}
