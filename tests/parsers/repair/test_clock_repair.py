@@ -331,3 +331,18 @@ def test_a_clock_that_leaps_while_a_call_is_open_is_told(tmp_path, leap_s, camer
     said = [note for note in run.clock.notes if "while gyro.read runs" in note]
     assert len(said) == told
     assert max(run.loop_columns.period_ns) / 1e6 == 20 + leap
+
+
+@pytest.mark.parametrize(("leap_s", "told"), [(2, True), (0.5, False)])
+def test_a_leap_that_calls_of_two_threads_are_open_through_is_told(tmp_path, leap_s, told):
+    """In the fifty-first loop of 20 ms both the gyro and the camera take the leap longer."""
+    leap, rows = round(leap_s * 1000), []
+    for k in range(100):
+        at, late = 20 * k, leap * (k > 50)
+        inside = late + leap * (k == 50)
+        begins, ends = at + late, at + inside
+        rows += [(begins, "main,gyro.read,begin"), (ends + 4, "main,gyro.read,end"),
+                 (begins + 1, "camera,grab,begin"), (ends + 9, "camera,grab,end")]  # fmt: skip
+    text = "time_ms,thread,name,edge\n" + "".join(f"{at},{row}\n" for at, row in sorted(rows))
+    notes = read(tmp_path, text).clock.notes
+    assert any("goes ahead by" in note and "grab runs" in note for note in notes) == told
