@@ -1,13 +1,18 @@
 """``python -m looptime`` and the command ``looptime``."""
 
+import contextlib
 import gc
 import os
+import re
 import signal
 import sys
 import warnings
 from pathlib import Path
 
 __all__ = ["main"]
+
+#: What versions of numpy call the instructions of AVX-512.
+_SLOW_WAYS = "X86_V4 AVX512F AVX512CD AVX512_SKX AVX512_CLX AVX512_CNL AVX512_ICL"
 
 
 def _stop_as_ctrl_c_does() -> None:
@@ -22,6 +27,20 @@ def _stop_as_ctrl_c_does() -> None:
         )
 
 
+def _select_quickly() -> None:
+    """Have numpy sort and select as on a processor without AVX-512, where that is the quicker way.
+
+    Processors of one family carry out the instruction that these rest on word by word: a median of
+    13,000 loops then takes 0.13 ms instead of 0.02. Values are the same either way. It has to be
+    said before numpy is loaded; names that a version of numpy does not know are left alone by it.
+    """
+    about = os.environ.get("PROCESSOR_IDENTIFIER", "")  # where there is no such file
+    with contextlib.suppress(OSError), Path("/proc/cpuinfo").open(encoding="utf-8") as file:
+        about = file.read(200)
+    if "AuthenticAMD" in about and re.search(r"[Ff]amily\s*:?\s*25\b", about):
+        os.environ.setdefault("NPY_DISABLE_CPU_FEATURES", _SLOW_WAYS)
+
+
 def main() -> None:
     """Run the command line and leave with its exit code."""
     _stop_as_ctrl_c_does()
@@ -34,6 +53,7 @@ def main() -> None:
     os.environ.setdefault("PYTHONWARNINGS", "ignore")  # of the processes that it starts
     if not sys.warnoptions:
         warnings.simplefilter("ignore")
+        _select_quickly()  # of names that it does not know, numpy would warn
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:  # closed by whoever started the program
             setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115

@@ -18,12 +18,15 @@ from looptime.stats.quantiles import percentiles
 
 __all__ = [
     "CUT", "answers", "at_tick", "beat_call", "filled_tick", "grain_of", "grid_call",
-    "makes_up_for", "of_own_device", "slope", "spread", "varied_by", "whole_tick",
+    "loops_enough", "makes_up_for", "of_own_device", "slope", "spread", "varied_by", "whole_tick",
     "with_wait_named",
 ]  # fmt: skip
 
 #: How far from a whole multiple of the tick a period may be, and in how many loops it must not.
 _OFF_TICK, _MOSTLY = 0.03, 0.9
+#: Loops from the middle of a longer run in which the call that waits is looked for: 2^16 tell as
+#: much as all of them, and take a fraction of the time.
+_ENOUGH = 1 << 16
 #: Share of all loops that end at the tick which they waited for.
 _MANY = 0.15
 #: Share of the loops with time left that end at the tick; what is left of it in them.
@@ -163,8 +166,8 @@ def _without_levels(own: Float, others: Float, least: float) -> tuple[Float, Flo
     return (mine, rest) if spread(rest) > least else (own, others)
 
 
-def beat_call(run: Run, table: SelfTable) -> int | None:
-    """Code of the call that nobody labelled as pacing and that fills every loop to one length.
+def loops_enough(run: Run, table: SelfTable) -> tuple[Run, SelfTable]:
+    """So many loops of a run, from its middle, as tell which call waits, and their self times.
 
     Parameters
     ----------
@@ -172,6 +175,22 @@ def beat_call(run: Run, table: SelfTable) -> int | None:
         The recording.
     table : SelfTable
         ``SelfTable(run.self_pieces(), len(run), len(run.names))``.
+    """
+    if len(run) <= _ENOUGH:
+        return run, table
+    first = (len(run) - _ENOUGH) // 2
+    place = np.arange(len(run))
+    some = run.select((place >= first) & (place < first + _ENOUGH))
+    return some, SelfTable(some.self_pieces(), len(some), len(some.names))
+
+
+def beat_call(run: Run, table: SelfTable) -> int | None:
+    """Code of the call that nobody labelled as pacing and that fills every loop to one length.
+
+    Parameters
+    ----------
+    run, table
+        The recording and its self times, as `loops_enough` gives them.
     """
     period = run.loop_columns.period_ns / 1e6
     covered = table.by_loop() / 1e6
@@ -375,7 +394,7 @@ def with_wait_named(
     if table is None:
         pieces = run.self_pieces() if pieces is None else pieces
         table = SelfTable(pieces, len(run), len(run.names))
-    code = None if enclosed else beat_call(run, table)
+    code = None if enclosed else beat_call(*loops_enough(run, table))
     if code is None or not _is_rest(run.names[code]):
         code = _named_wait(run, table)
     if code is None:

@@ -109,12 +109,12 @@ def held_by(period: Float, parts: dict[int, Float], grain: float) -> int | None:
     >>> held_by(wait + work, {0: work, 1: wait}, 0.0), held_by(wait + work, {0: work}, 0.0)
     (1, None)
     """
+    if not (surely_on_grid(period, grain) or kept_between(period, grain)):
+        return None
     rest = period - sum(parts.values())
     varied = {code: spread(np.diff(x)) for code, x in [*parts.items(), (-1, rest)]}
     code, *others = sorted(varied, key=varied.__getitem__, reverse=True)
     if code < 0 or any(varied[one] > _MOST * varied[code] for one in others):
-        return None
-    if not (surely_on_grid(period, grain) or kept_between(period, grain)):
         return None
     usual = _usual(period, grain)
     own = parts[code]

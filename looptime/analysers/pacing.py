@@ -11,6 +11,7 @@ from looptime.analysers.beat_wait import (
     filled_tick,
     grain_of,
     grid_call,
+    loops_enough,
     of_own_device,
     spread,
     whole_tick,
@@ -178,7 +179,8 @@ def pacing(
         if unattributed_ns is None:
             unattributed_ns = run.loop_columns.period_ns - table.by_loop().astype(np.int64)
         waited = unattributed_ns / 1e6
-    tick, code = whole_tick(period, waited), None if known else beat_call(run, table)
+    enough = loops_enough(run, table)
+    tick, code = whole_tick(period, waited), None if known else beat_call(*enough)
     kept = late_ticks(period, waited if code is None else table.series(code) / 1e6)
     if tick is None and kept is not None:
         mode, why = "fixed rate", f"loops that leave time wait until {kept.ms:.4g} ms are over"
@@ -217,7 +219,7 @@ def pacing(
         by = filled_tick(period, waited, grain)
         filled = None if by is None else KeptTick(by, "")
     clock_ms = run.clock.tick_ns / 1e6
-    device = code if code is not None and _waits_for_device(run, table, code) else None
+    device = code if code is not None and _waits_for_device(*enough, code) else None
     turns = period if device is None else turns_of(run, device, period)
     found = _fixed(turns, why, achieved, wait, clock_ms, tick, filled, grain)
     if device is not None:

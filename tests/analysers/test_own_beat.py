@@ -53,6 +53,15 @@ def test_one_rare_call_tells_that_a_read_waits_for_its_device(ticks):
     assert "it sets the pace" in first
 
 
+def test_the_middle_of_a_long_run_tells_as_much(monkeypatch):
+    """What waits is looked for in 600 of 1,500 loops; the rate is that of all of them."""
+    run = device_loop(True)
+    whole = pacing(run)
+    monkeypatch.setattr("looptime.analysers.beat_wait._ENOUGH", 600)
+    assert pacing(run) == whole
+    assert pacing(device_loop(False)).beat_call is None
+
+
 def test_a_read_that_takes_what_it_takes_is_no_device_s_beat():
     """The message makes its loop longer by all that it takes."""
     found = pacing(device_loop(False))

@@ -232,7 +232,8 @@ def _leapt_inside(parsed: Parsed, rows: CallRows, typical: float) -> Clock:
     notes = []
     for low, ns in zip(instants[far].tolist(), step[far].tolist(), strict=True):
         open_ = np.flatnonzero((rows.start <= low) & (rows.start + rows.duration >= low + ns))
-        if len(open_) and (ns > alone or len(np.unique(rows.thread[open_])) > 1):
+        two = rows.thread is not None and len(np.unique(rows.thread[open_])) > 1
+        if len(open_) and (ns > alone or two):
             line = int(parsed.table.line_of(rows.table_row(open_[-1:]))[0])
             notes.append(f"line {line}: the clock goes ahead by {ns / NS_PER_S:.4g} s while "
                          f"{rows.names[rows.name[open_[-1]]]} runs and no thread does anything "

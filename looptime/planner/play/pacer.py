@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.analysers.beat_wait import beat_call
+from looptime.analysers.beat_wait import beat_call, loops_enough
 from looptime.analysers.late_ticks import NEAR, VARIES, late_ticks, waits_in
 from looptime.analysers.pacing import pacing
 from looptime.analysers.pacing_waits import Waits, find_waits
@@ -57,7 +57,7 @@ def recorded_pace(run: Run) -> tuple[PacedRate, bool] | None:
     wait = np.zeros(len(run)) if waits.wait_ns is None else waits.wait_ns.astype(float)
     covered = np.bincount(pieces.loop, weights=pieces.self_ns, minlength=len(run)).astype(float)
     if not found.wait_known:
-        if beat_call(run, SelfTable(pieces, len(run), len(run.names))) is not None:
+        if beat_call(*loops_enough(run, SelfTable(pieces, len(run), len(run.names)))) is not None:
             return None  # a read that waits for its sensor's beat is no rest after the last call
         wait = period - covered
     kept = late_ticks(period / 1e6, wait / 1e6)
