@@ -54,6 +54,9 @@ MODES = (
 ONE_TICK = 1.1
 #: Share of the late loops that took whole nominal periods from which on they lose their slots.
 IN_WHOLE_SLOTS = 0.5
+#: Share of the usual loop that a clock's step is from which on whole multiples of it tell nothing,
+#: where more loops than this share take another number of steps.
+_COARSE, _ON_ONE = 0.5, 0.02
 #: By how much longer loops are than others that take a tick more, of few ticks, and how many are.
 _MORE_TICKS, _FEW_LONG = 1.1, 10
 #: By how much the usual loop is longer than the tick where most are late.
@@ -296,6 +299,9 @@ def _untold(run: Run, period: Float) -> str | None:
         return "the log has no clock, and what passes between its parts is not in it"
     if len(period) < FEWEST:
         return f"{len(period)} loops are too few: {FEWEST} would do"
+    tick, middle = run.clock.tick_ns / 1e6, median(period)
+    if tick > _COARSE * middle and (np.abs(period - middle) > tick / 2).mean() > _ON_ONE:
+        return f"the clock steps by {tick:.3g} ms: a tick missed and a loop read late look the same"
     return None if median(period) > 0 else "most loops have no length in the log"
 
 

@@ -1,5 +1,6 @@
 """What comes back in a run, by which rule, and the call behind it."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -35,6 +36,8 @@ _PARTS = 3
 #: A call that alternates with others is a stall all the same, if it is made in less than this share
 #: of the loops, and these are longer than the rest by that share of what it takes.
 _OFTEN, _LONGER = 0.32, 0.5
+#: Share of the long turns that are one height's where the few others lie in between by chance.
+_NEARLY = 0.9
 #: A long turn takes less than so many times what it adds: it is far above the usual.
 _TIMES_HEIGHT = 2
 
@@ -239,11 +242,7 @@ class _View:
         held, on_it = self.gaps.of_ends(rows, long)
         if held.name:
             return on_it, held
-        for kind in kinds_of_turns(excess):
-            rule = self.gaps.of_turns(rows, long[kind])
-            if rule.name:
-                return kind, rule
-        return None
+        return _first_rule(excess, lambda kind: self.gaps.of_turns(rows, long[kind]))
 
     def bare_turns(self) -> list[Recurrence]:
         """The same of what no call covers, or of the whole loop where no calls are logged."""
@@ -252,14 +251,16 @@ class _View:
         # a period that is no whole number of ticks is a tick longer now and then, by rounding
         more = excess > _TICKS * self.basis.run.clock.tick_ns
         long, excess = long[more], excess[more]
-        for kind in kinds_of_turns(excess) if len(long) >= FEWEST else []:
-            rule = self.gaps.of_loops(long[kind])
-            if rule.name:
-                self.left_ns[long[kind]] -= excess[kind]
-                height = median(excess[kind])
-                parts = (Part(UNATTRIBUTED, height / 1e6),)
-                return [self._told(rule, long[kind], height, (), parts, turns=True)]
-        return []
+        if len(long) < FEWEST:
+            return []
+        found = _first_rule(excess, lambda kind: self.gaps.of_loops(long[kind]))
+        if found is None:
+            return []
+        kind, rule = found
+        self.left_ns[long[kind]] -= excess[kind]
+        height = median(excess[kind])
+        parts = (Part(UNATTRIBUTED, height / 1e6),)
+        return [self._told(rule, long[kind], height, (), parts, turns=True)]
 
     def of_beat(self, beat: Beat) -> Recurrence:
         """A beat of stalls without rows of their own, by the rule that its gaps show."""
@@ -313,6 +314,24 @@ class _View:
         if not len(apart):
             return 1e3 * self.basis.run.duration_s / len(loops)
         return float(apart.mean()) / 1e6
+
+
+def _first_rule(excess: Float, rule_of: Callable[[Int], Mechanism]) -> tuple[Int, Mechanism] | None:
+    """Long turns of one kind of height and the rule that they keep: of all of them, if they do.
+
+    Where all break theirs now and then, and nearly all of them, of one height, break one less, it
+    is these that keep it: the others merely lie in between.
+    """
+    every, *kinds = kinds_of_turns(excess)
+    found = rule_of(every)
+    if found.name:
+        fewest = _NEARLY * len(every) if found.explained < 1 else np.inf
+        kinds = [kind for kind in kinds if len(kind) >= fewest]
+    for kind in kinds:
+        rule = rule_of(kind)
+        if rule.name and rule.explained > found.explained:
+            return kind, rule
+    return (every, found) if found.name else None
 
 
 def _in_ms(rule: Rule) -> Rule:

@@ -493,3 +493,13 @@ def test_calls_make_up_a_beat_together_only_where_each_does_each_time(parts_of, 
     assert found[0].every_loops == pytest.approx(40, rel=0.01)
     assert found[0].height_ms == pytest.approx(more_ms, rel=0.1)
     assert set(found[0].together) == together
+
+
+def test_a_turn_that_is_a_little_long_by_chance_does_not_hide_the_rule():
+    """Every 30th turn takes 43 ms more; the one after the sixth such takes 2 ms more than usual."""
+    draw = np.random.default_rng(4)
+    trays = draw.integers(5, 7, 1400) + 43.0 * (np.arange(1400) % 30 == 29)
+    trays[180] += 2
+    found = found_in({"wheels": 1e6 * draw.integers(13, 17, 1400), "trays": 1e6 * trays}).found
+    assert [r.count for r in found] == [46]
+    assert [rule.value for rule in found[0].could_be if rule.name == "loops"] == [30]

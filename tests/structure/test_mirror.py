@@ -47,7 +47,7 @@ ELSEWHERE = {
     "parsers/columns": {
         "against_steps": "parsers/columns/test_roles",
         "role": "parsers/columns/test_roles",
-        "stamped_at": "parsers/columns/test_roles", "within": "parsers/columns/test_roles",
+        "stamped_at": "parsers/columns/test_roles",
     },
     "parsers/layouts": {
         "contract": "parsers/layouts/test_skeleton", "each_row": "parsers/layouts/test_stamps",

@@ -58,7 +58,8 @@ def holes(run: Run, outside: Int, numbered: bool) -> tuple[str, ...]:
     usual, typical = median(outside), median(period)
     if not typical or usual > _USUAL * typical:
         return ()
-    far = np.flatnonzero((outside - usual > _FAR * typical) & ~_missed_tick(period, outside))
+    least = max(_FAR * typical, 2 * run.clock.tick_ns)  # cut stamps leave up to a tick outside
+    far = np.flatnonzero((outside - usual > least) & ~_missed_tick(period, outside))
     if not 0 < len(far) <= max(_SOME, _MOST * len(run)):
         return ()
     low, high = (f"{float(ns) / NS_PER_MS:.3g}" for ns in (outside[far].min(), outside[far].max()))

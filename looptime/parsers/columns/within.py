@@ -37,6 +37,9 @@ _SEARCHED = 40
 #: Of the rows in which parts are longer than the loop, those that may still be where one part is
 #: taken from the row beside.
 _ACROSS = 0.1
+#: Loops in a row that are held together against their parts where a clock ticks coarsely, and the
+#: lengths of steps that show such a clock.
+_IN_A_ROW, _LEVELS = 32, 3
 #: Fewest lengths of which one may be the period of a loop that waits for its tick, the share of the
 #: rows in which it holds the others, and how much less it varies than they do.
 _FEWEST, _HELD, _MORE_EVEN = 3, 0.99, 0.5
@@ -216,7 +219,26 @@ def _too_long(lengths: list[Float], steps: Steps) -> bool:
     total = summed(lengths)
     assert total is not None
     longer = min(over(total, steps.after), over(total, steps.before))
-    return longer > 1 - MOST and not _one_of_next(lengths, total, steps)
+    if longer <= 1 - MOST or (steps.coarse and _fit_together(total, steps)):
+        return False
+    return not _one_of_next(lengths, total, steps)
+
+
+def _fit_together(total: Float, steps: Steps) -> bool:
+    """Whether many loops in a row are as long as their parts, to a tick of a coarse clock.
+
+    Such a clock counts single loops short by up to a tick; what it leaves out of one stands in the
+    next, so that their sum is short by no more.
+    """
+    levels = np.unique(np.rint(steps.after[np.isfinite(steps.after)]))
+    if len(total) < _IN_A_ROW or len(levels) < _LEVELS:
+        return False
+    tick = float(np.diff(levels).min())
+    if (total > ROOM * steps.after + tick).mean() > 1 - MOST:
+        return False
+    sums = (np.append(0.0, np.cumsum(np.nan_to_num(x))) for x in (total, steps.after))
+    parts, loops = (x[_IN_A_ROW:] - x[:-_IN_A_ROW] for x in sums)
+    return float((parts > ROOM * loops + tick).mean()) <= 1 - MOST
 
 
 def _one_of_next(lengths: list[Float], total: Float, steps: Steps) -> bool:

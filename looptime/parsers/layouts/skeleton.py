@@ -305,9 +305,11 @@ def _tick(layout: Layout, table: Table, unit: Unit, found: Found) -> tuple[int, 
     time = table.columns.get(_clock_key(layout, table))
     if time is None or not len(time):
         return tick, ()
-    uneven = (len(distinct(np.diff(time[:some]))) > _UNEVEN for some in (_FIRST, _LOOKED_AT))
-    if isinstance(found.rows, CallRows) and any(uneven):
-        tick = max(tick, printed_step(time[:_LOOKED_AT]))  # durations may be known better
+    seen = (distinct(np.diff(time[:some])) for some in (_FIRST, _LOOKED_AT))
+    same = time[1:] == time[:-1]  # of two rows, for it ticks about as fast; of more it stood still
+    shared = same.any() and not (same[1:] & same[:-1]).any()
+    if shared or any(len(steps) > _UNEVEN for steps in seen):
+        tick = max(tick, printed_step(time[:_LOOKED_AT]))  # lengths may be known better
     grid = binary_grid(time, unit.ns)
     if grid is None:
         return tick, ()

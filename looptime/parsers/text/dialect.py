@@ -261,6 +261,8 @@ def named_cells(line: str, delimiter: str, fields: int) -> tuple[str, ...]:
     ('n', 't [us, since boot]', 'gyro (us, mean of 2)')
     >>> named_cells("unix time [s]   lift  drive command [s]", " ", 3)
     ('unix time [s]', 'lift', 'drive command [s]')
+    >>> named_cells("t imu wheels (us)", " ", 3)
+    ('t', 'imu', 'wheels (us)')
     """
     cells = cells_of(line, delimiter)
     if delimiter == " " and len(cells) > fields > 1:
@@ -272,6 +274,8 @@ def named_cells(line: str, delimiter: str, fields: int) -> tuple[str, ...]:
     for cell in cells if len(cells) > fields else ():
         if depth > 0:
             made[-1] += f"{delimiter} {cell}"
+        elif made and delimiter == " " and cell[:1] in "([" and cell[-1:] in ")]":
+            made[-1] += f" {cell}"
         else:
             made.append(cell)
         depth += sum(map(cell.count, "([")) - sum(map(cell.count, ")]"))
