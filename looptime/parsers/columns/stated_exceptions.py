@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Mapping
 
+from looptime.parsers.columns.column_words import COLUMN_WORDS
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.text.exceptions import EXCEPT
 from looptime.records import dataclass
@@ -20,14 +21,16 @@ _LINKS = frozenset((
     "which", "that", "die", "das", "der", "qui", "que", "che", "is", "are", "ist", "sind", "est",
     "sont", "es", "esta", "estan", "son", "sono", "e", "estao", "sao", "staat", "zijn",
     "in", "en", "em", "the", "a", "and", "und", "et", "y", "i", "le", "la", "les", "el", "los",
-    "las", "il", "lo", "gli", "o", "os", "as", "de", "het", "only", "column", "columns", "spalte",
-    "spalten", "colonne", "colonnes", "columna", "columnas", "coluna", "colunas", "kolom",
-))  # fmt: skip
+    "las", "il", "lo", "gli", "o", "os", "as", "de", "het", "only",
+)) | COLUMN_WORDS  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Exceptions:
-    """The unit of all columns but some, and theirs: empty where nobody says which."""
+    """The unit of all columns but some, and theirs: empty where nobody says which.
+
+    No unit of the others where columns are excepted and nobody knows which.
+    """
 
     rest: str
     named: Mapping[str, str]
@@ -57,6 +60,8 @@ def read_exceptions(
     Exceptions(rest='ms', named={'Bus': 'us'})
     >>> read_exceptions("all but bus in ms, bus in us", {"bus": "Bus", "map": "map"}, word_unit)
     Exceptions(rest='ms', named={'Bus': 'us'})
+    >>> read_exceptions("all in ms, except two columns (s)", {"bus": "Bus"}, word_unit)
+    Exceptions(rest='', named={})
     >>> read_exceptions("in ms, but bus has a 50 us gap", {"bus": "Bus"}, word_unit) is None
     True
     """
@@ -88,4 +93,12 @@ def read_exceptions(
             named.update({name: named.get(name, "") for name in waiting if aside})
             waiting = []
     named.update({name: named.get(name, "") for name in waiting})
+    if not named and _some_columns(line[found.end() :], unit_of):
+        return Exceptions("", {})
     return Exceptions(rest, named) if rest is not None and named else None
+
+
+def _some_columns(behind: str, unit_of: Callable[[str], str | None]) -> bool:
+    """Whether words speak of columns, and of a unit."""
+    words = re.findall(r"[^\W\d_]+", behind)
+    return not COLUMN_WORDS.isdisjoint(words) and any(unit_of(word) for word in words)

@@ -10,6 +10,7 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.parsers.columns.against_steps import together
 from looptime.parsers.columns.bare_columns import glides
+from looptime.parsers.columns.column_words import COLUMN_WORDS, by_place
 from looptime.parsers.columns.lexicon import meaning, tokens
 from looptime.parsers.columns.stated_exceptions import read_exceptions
 from looptime.parsers.columns.unit import is_plausible
@@ -41,14 +42,6 @@ _BESIDE = frozenset((
     "o", "os", "as", "de", "het", "del", "di", "da",
     "only", "just", "nur", "seulement", "seul", "solo", "solamente", "soltanto", "apenas", "alleen",
 ))  # fmt: skip
-_COLUMNS = frozenset((
-    "column", "columns", "spalte", "spalten", "colonne", "colonnes", "columna", "columnas",
-    "coluna", "colunas", "kolom", "kolommen",
-))  # fmt: skip
-#: Words for a column by its place.
-_PLACES = dict.fromkeys(
-    ["first", "1st", "erste", "ersten", "premiere", "primera", "primeira", "prima", "eerste"], 0
-) | dict.fromkeys(["last", "letzte", "letzten", "derniere", "ultima", "laatste"], -1)
 #: Words for whose unit it is, by which columns they stand for, without accents.
 _WHOSE = {
     "rest": "rest remaining other others else ubrige ubrigen uebrige uebrigen reste autres resto "
@@ -74,7 +67,10 @@ _EXPLAINED, _ONE = 0.9, 0.1
 
 @dataclass(frozen=True)
 class _Said:
-    """What is stated: units of columns by name, empty for none of time; and of the others."""
+    """What is stated: units of columns by name, empty for none of time; and of the others.
+
+    Also of ``some``, where nobody knows which: a unit of all is then none of theirs.
+    """
 
     named: dict[str, str] = field(default_factory=dict)
     of: dict[str, set[str]] = field(default_factory=dict)
@@ -101,7 +97,8 @@ def in_stated_units(dialect: Dialect, above: Sequence[str]) -> Dialect:
         return dialect
     said = _Said()
     for line in above:
-        _read(line[:LONGEST_REMARK], {_plain(name): name for name in header if name}, said)
+        short, placed = by_place(_plain(line[:LONGEST_REMARK]), header, _unit)
+        _read(short, {_plain(name): name for name in header if name} | placed, said)
     made = list(header)
     for at, name in enumerate(header):
         unit = said.named.get(name)
@@ -111,7 +108,7 @@ def in_stated_units(dialect: Dialect, above: Sequence[str]) -> Dialect:
              if name and name not in said.named and not split_unit(name)[1]]  # fmt: skip
     kind = next((kind for kind in ("rest", "all", "lengths", "times") if said.of.get(kind)), "")
     units = said.of.get(kind, set())
-    if len(units) == 1:
+    if len(units) == 1 and said.of.get("some", units) <= units:
         unit = next(iter(units))
         timed = kind == "rest" and not said.named  # what was named beside it may be the clock
         for at in _those(dialect, open_, "lengths" if timed else kind, UNITS[unit]):
@@ -123,9 +120,10 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
     """Take down what a line says, clause by clause; names wait for the unit that comes."""
     if len(_LISTED.findall(line)) > 1:
         return  # a unit for each column in turn, as `sniff` reads them
-    if (but := read_exceptions(_plain(line), names, _unit)) is not None:
+    if (but := read_exceptions(line, names, _unit)) is not None:
         said.named.update(but.named)
-        said.of.setdefault("rest", set()).add(but.rest)
+        if but.rest:
+            said.of.setdefault("rest", set()).add(but.rest)
         return
     waiting: list[str] = []
     kind, others = "", 0
@@ -135,7 +133,11 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
         who = [_plain(word) for word in (words[:-1] if unit else words)]
         while unit and who and who[-1] in _LINKS and who[-1] not in names:
             who.pop()
+        kinds = [_KINDS[word] for word in who if word in _KINDS]
+        told_of = not kinds and not COLUMN_WORDS.isdisjoint(who)
         if not words or (unit and who and who[-1][-1:].isdigit()):
+            if unit and told_of:
+                said.of.setdefault("some", set()).add(unit)
             continue
         before, *behind = re.split(r"[:=]", text, maxsplit=1)
         mine = _named(before, names) if behind else []
@@ -145,6 +147,8 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
             waiting, kind, others = [*([] if others else waiting), *mine], "", 0
         elif who:
             kinds = [_KINDS[word] for word in who if word in _KINDS]
+            if unit and not kinds and not COLUMN_WORDS.isdisjoint(who):
+                said.of.setdefault("some", set()).add(unit)
             kind = next((kind for kind in _NARROWER if kind in kinds), "")
             others += 1
             waiting = waiting if others < 2 or unit else []
@@ -164,9 +168,7 @@ def _named(text: str, names: dict[str, str]) -> list[str]:
     if whole in names:
         return [names[whole]]
     words = [_plain(word) for word in _WORD.findall(text)]
-    left = [word for word in words if word in names or word not in _BESIDE | _COLUMNS]
-    if len(left) == 1 and left[0] in _PLACES and not _COLUMNS.isdisjoint(words):
-        return [list(names.values())[_PLACES[left[0]]]]
+    left = [word for word in words if word in names or word not in _BESIDE | COLUMN_WORDS]
     return [names[word] for word in left] if all(word in names for word in left) else []
 
 

@@ -1,10 +1,11 @@
 """Words by which a line above the rows takes some columns out of what it says of all."""
 
 import re
+from collections.abc import Sequence
 
 from looptime.units import word_unit
 
-__all__ = ["EXCEPT", "parts_units"]
+__all__ = ["EXCEPT", "parts_units", "states_several"]
 
 #: Words for "except", with or without accents.
 EXCEPT = re.compile(
@@ -16,6 +17,11 @@ EXCEPT = re.compile(
     re.IGNORECASE,
 )
 _WORD = re.compile(r"[^\W\d_]+")
+#: A word where the unit of a column stands, and seconds in other languages.
+_SAID = re.compile(
+    r"\b(?:in|en|em)\s+([^\W\d_]+)|[(\[]\s*([^\W\d_]+)\s*[)\]]|[:=]\s*([^\W\d_]+)\s*(?=[,;|]|$)"
+)
+_SECONDS = re.compile(r"\w*?(?:sec|sek|seg)\w{0,6}", re.IGNORECASE)
 
 
 def parts_units(line: str) -> bool:
@@ -29,3 +35,18 @@ def parts_units(line: str) -> bool:
     found = EXCEPT.search(line)
     behind = "" if found is None else line[found.end() :]
     return any(word_unit(word) for word in _WORD.findall(behind))
+
+
+def states_several(lines: Sequence[str]) -> bool:
+    """Whether lines state more than one unit of time, each of other columns.
+
+    Examples
+    --------
+    >>> states_several(["# erste Spalte in s, alle Zeiten in ms"])
+    True
+    >>> states_several(["# all times in ms (run of 3 s)"]), states_several(["# in ms", "# t: s"])
+    (False, True)
+    """
+    words = [word for line in lines for found in _SAID.findall(line) for word in found if word]
+    units = {word_unit(word) or (word if _SECONDS.fullmatch(word) else None) for word in words}
+    return len(units - {None}) > 1

@@ -451,11 +451,16 @@ def stated_unit(remarks: Sequence[str]) -> tuple[str | None, bool]:
     (('us', False), (None, False))
     >>> stated_unit(["# time in s", "# parts, times in us"]), stated_unit(["all durations in us"])
     ((None, False), (None, False))
+    >>> stated_unit(["# all times in ms", "# first column in s"])
+    (None, False)
     """
     remarks = [line[:LONGEST_REMARK] for line in remarks]
     if any(at[1] is not None for line in remarks for at in _STATED.finditer(line)):
-        from looptime.parsers.text.exceptions import parts_units  # few remarks speak of all
+        # few remarks speak of all
+        from looptime.parsers.text.exceptions import parts_units, states_several
 
+        if states_several(remarks):  # what is said of one column is no other's
+            return None, False
         remarks = [line for line in remarks if not parts_units(line)]
     told = [(at[2], at[1] is not None) for line in remarks for at in _STATED.finditer(line)]
     told += [(at[1], False) for line in remarks for at in _SINCE.finditer(line)]
