@@ -75,6 +75,7 @@ def control(
     fit: tuple[str, ...] | None = None,
     curve: bool = True,
     seed: int = 0,
+    origin_ns: int | None = None,
 ) -> ControlResult:
     """What a run's timing does to its controllers and steered wheels.
 
@@ -94,6 +95,8 @@ def control(
         Whether to work out other loop rates too.
     seed : int
         Of the random phases.
+    origin_ns : int, optional [ns]
+        Start of the whole recording, if `run` is a part of it.
 
     Raises
     ------
@@ -128,7 +131,7 @@ def control(
         )
     if fit is not None and len(chosen) != 1:
         raise UsageError("--fit is for one controller: give its options, or state one only")
-    found = _all_controlled(run, chosen, fit, curve, seed)
+    found = _all_controlled(run, chosen, fit, curve, seed, origin_ns)
     if chosen and all(one.error for one in found) and not stated_wheels:
         raise UsageError(_none_fits(found, controllers is None))
     wheel_set, notes = _steering(run, stated_wheels, project, chosen)
@@ -191,18 +194,23 @@ def _steering(
 
 
 def _all_controlled(
-    run: Run, chosen: tuple[Controller, ...], fit: tuple[str, ...] | None, curve: bool, seed: int
+    run: Run,
+    chosen: tuple[Controller, ...],
+    fit: tuple[str, ...] | None,
+    curve: bool,
+    seed: int,
+    origin_ns: int | None,
 ) -> tuple[Controlled, ...]:
     """Each of them; their moves are played together."""
     paths: dict[Target, Path] = {}
-    found = [_controlled(run, one, fit, paths, curve, seed) for one in chosen]
+    found = [_controlled(run, one, fit, paths, curve, seed, origin_ns) for one in chosen]
     went = iter(outcomes([case for _, case in found if case is not None]))
     return tuple(one if case is None else _moved(one, case, next(went)) for one, case in found)
 
 
 def _controlled(
     run: Run, stated: Controller, fit: tuple[str, ...] | None, paths: dict[Target, Path],
-    curve: bool, seed: int,
+    curve: bool, seed: int, origin_ns: int | None,
 ) -> tuple[Controlled, Case | None]:  # fmt: skip
     asked = None if fit is None else fit_signals(run, fit, stated.wraps, stated.plant)
     whole = run = run if asked is None else asked.run
@@ -221,7 +229,7 @@ def _controlled(
     fitted = swings = None
     if asked is not None:
         swings = Swings(asked)
-        stated, fitted = _fitted(asked, swings, stated, base)
+        stated, fitted = _fitted(asked, swings, stated, base, origin_ns)
     delay = stated.sensor_delay_ms / 1e3
     at = delayed(base, delay)
     age = age_parts(at)
@@ -271,7 +279,11 @@ def _no_model(stated: Controller, fitted: Fit | None) -> list[str]:
 
 
 def _fitted(
-    asked: FitSignals, swings: Swings, stated: Controller, base: Sampling
+    asked: FitSignals,
+    swings: Swings,
+    stated: Controller,
+    base: Sampling,
+    origin_ns: int | None,
 ) -> tuple[Controller, Fit]:
     """With the fitted mechanism, and with a dead time counted as the sensor's.
 
@@ -281,7 +293,7 @@ def _fitted(
     delay = stated.sensor_delay_ms / 1e3
     run, (output, measured, *_) = asked.run, asked.names
     swing, plant = swings.rested, stated.plant
-    if (stands := standing(run, output, measured)) is not None:
+    if (stands := standing(run, output, measured, origin_ns)) is not None:
         kind = plant or kind_by_unit(measured) or "speed"
         told = _not_told(fit_plant(run, output, measured, kind, delay), stands)
         return stated, replace(told, wraps=asked.wraps)

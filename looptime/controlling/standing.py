@@ -1,5 +1,7 @@
 """A measured value that stands still while the output moves: from there on it tells nothing."""
 
+import math
+
 import numpy as np
 
 from looptime.controlling.at_limit import newest_at
@@ -16,7 +18,7 @@ LEAST_VALUES, LEAST_SHARE = 20, 0.1
 MOVES, CHANGES = 0.25, 5
 
 
-def standing(run: Run, output: str, measured: str) -> str | None:
+def standing(run: Run, output: str, measured: str, origin_ns: int | None = None) -> str | None:
     """Since when a measured value is the same to the last digit while its output moves, in words.
 
     None where it is not, or too shortly to matter. A reading that no longer comes is logged as the
@@ -28,6 +30,9 @@ def standing(run: Run, output: str, measured: str) -> str | None:
         With both signals.
     output, measured : str
         Their names.
+    origin_ns : int, optional [ns]
+        Start of the whole recording, if `run` is a part of it: seconds count from there, as those
+        of ``--from`` and ``--to`` do.
     """
     signals = run.signals
     if signals is None or not len(run):
@@ -47,24 +52,28 @@ def standing(run: Run, output: str, measured: str) -> str | None:
     moves = np.ptp(beside) >= MOVES * np.ptp(out[given]) > 0
     if not moves or np.count_nonzero(np.diff(beside)) < CHANGES:
         return None
-    begin = int(run.loop_columns.start_ns[0])
+    begin = int(run.loop_columns.start_ns[0]) if origin_ns is None else origin_ns
     since, until = ((int(when[at]) - begin) / 1e9 for at in (first, after - 1))
-    return _words(output, measured, float(value[first]), (after - first) / len(value), since,
-                  until if after < len(value) else None)  # fmt: skip
-
-
-def _words(
-    output: str, measured: str, value: float, share: float, since: float, until: float | None
-) -> str:
-    ends = f"from {number(since)} s" + (" on" if until is None else f" to {number(until)} s")
-    before = max(np.floor(since * 10) / 10, 0.0)
-    cut = f"--to {before:g}" if before else ""
-    if until is not None:
-        behind = f"--from {np.ceil(until * 10) / 10:g}"
-        cut = f"{cut} or {behind}" if cut else behind
-    fit = f"; fit the rest of the run with {cut}" if cut else ""
-    return (
-        f"{measured} stands still at {value:.4g} {ends}, {100 * share:.0f} % of its values, while "
-        f"{output} moves: its reading no longer comes there, or the mechanism is at a stop: not "
-        f"used{fit}"
+    stands = (
+        f"{measured} stands still at {float(value[first]):.4g} from {number(since)} s"
+        f"{' on' if after == len(value) else f' to {number(until)} s'}, "
+        f"{100 * (after - first) / len(value):.0f} % of its values, while {output} moves: its "
+        "reading no longer comes there, or the mechanism is at a stop: not used"
     )
+    # parts that hold enough to be looked at, to a tenth of a second that lies within them
+    before = f"--to {_tenths(math.floor(since * 10))}" if first >= LEAST_VALUES else ""
+    behind = f"--from {_tenths(math.ceil(until * 10))}"
+    behind = behind if len(value) - after >= LEAST_VALUES else ""
+    rest = " or ".join(filter(None, (before, behind)))
+    return f"{stands}; fit the rest of the run with {rest}" if rest else stands
+
+
+def _tenths(count: int) -> str:
+    """So many tenths of a second as an option takes them.
+
+    Examples
+    --------
+    >>> _tenths(1234567), _tenths(200)
+    ('123456.7', '20')
+    """
+    return f"{count / 10:.1f}".removesuffix(".0")

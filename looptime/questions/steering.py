@@ -25,6 +25,7 @@ from looptime.heading.result import AsLogged
 from looptime.heading.stalls import stalls_of
 from looptime.project import Project
 from looptime.questions.asked import Asked
+from looptime.questions.summing import begin_ns
 from looptime.questions.timing import settled
 from looptime.run import Run
 
@@ -264,7 +265,7 @@ def control(
         left, warmup_loops = settled(asked, run)
     found = studied(
         left, project=asked.project, controllers=chosen, wheels=None if chosen is None else (),
-        fit=None if fit is None else parse_fit(fit), curve=curve,
+        fit=None if fit is None else parse_fit(fit), curve=curve, origin_ns=begin_ns(run),
     )  # fmt: skip
     planned = (f"predicted, with {'; '.join(changes)}",) if changes else ()
     return replace(found, warmup_loops=warmup_loops, notes=(*planned, *found.notes))

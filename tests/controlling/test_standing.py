@@ -8,6 +8,8 @@ import pytest
 import looptime
 from looptime.controlling.standing import standing
 from looptime.errors import UsageError
+from looptime.questions.asked import Asked
+from looptime.questions.steering import control
 from looptime.views.text.control_answer import control_sentence
 from tests.build_run import make_run
 
@@ -78,3 +80,38 @@ def test_the_unit_of_a_name_tells_what_is_measured_where_the_fit_can_not():
         assert f"taken as a {kind} by its name's unit" in fit.text
     with pytest.raises(UsageError, match="say it with --plant"):
         fitted(out, wanders, "lift")
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [Asked(), Asked(phase="carry"), Asked(from_s=8.0), Asked(phase="carry", from_s=4.0),
+     Asked(where=("phase!=standby",)), Asked(keep_warmup=True)],
+)  # fmt: skip
+def test_seconds_count_from_where_the_options_count(tmp_path, asked):
+    """Loops of 20 ms after 5 s of clock, in the second run of a log: row 1100 begins at 22 s."""
+    out, seen = belt()
+    seen[1100:] = seen[1100]
+    lines = ["time_s,phase,tray_ms,out,speed_m_s"]
+    for begun, rows in ((900.0, 300), (5.0, len(out))):
+        lines += [f"{begun + 0.02 * k:.3f},{'standby' if k < 300 else 'carry'},{3 + k % 3 / 10},"
+                  f"{out[k]:.5f},{seen[k]:.6f}" for k in range(rows)]  # fmt: skip
+    path = tmp_path / "belt.csv"
+    path.write_text("\n".join(lines) + "\n")
+    runs = asked.read(str(path)).runs
+    assert len(runs) == 2
+    text = control(asked, runs[1], fit="out,speed_m_s").controllers[0].fit.text
+    assert text.endswith("not used; fit the rest of the run with --to 22")
+    assert "from 22.0 s on" in text
+    rest = control(asked.but(to_s=22.0), runs[1], fit="out,speed_m_s").controllers[0].fit
+    assert rest.used
+    assert rest.full_speed.value == pytest.approx(1.8, rel=1e-3)
+
+
+def test_no_part_is_proposed_that_holds_hardly_anything():
+    """The value moves in the first ten loops alone, or in the last ten."""
+    out, seen = belt()
+    early, late = seen.copy(), seen.copy()
+    early[10:], late[:-10] = seen[10], seen[-10]
+    for stuck in (early, late):
+        run = make_run([20.0] * len(out), signals={"out": out, "speed_m_s": stuck})
+        assert standing(run, "out", "speed_m_s").endswith("not used")

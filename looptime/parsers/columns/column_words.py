@@ -30,7 +30,7 @@ _NAMES_COLUMNS = re.compile(rf"(?<!\w)(?:{'|'.join(COLUMN_WORDS)})(?!\w)")
 def by_place(
     line: str, header: Sequence[str], unit_of: Callable[[str], str | None]
 ) -> tuple[str, dict[str, str]]:
-    """A line with a word of its own for each column that it names by place, and what they stand for.
+    """A line with a word of its own for each column that it names by place, and what those are.
 
     Columns are counted from 1, or from 0 where the line has a column 0.
 
