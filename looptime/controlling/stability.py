@@ -2,10 +2,12 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.controlling.gain_window import bisected, gain_window
 from looptime.controlling.law import Law, Plant
 from looptime.controlling.matrices import (
     EvenLoop,
@@ -64,6 +66,10 @@ class Stability:
     #: Even loops settle between these periods; None where there is no such end.
     slowest_stable_ms: float | None
     fastest_stable_ms: float | None
+    #: All gains in proportion, as a factor: up to which it settles, where it grows now and lower
+    #: gains were found that settle; and below which it grows, where not all lower gains settle.
+    settles_to_factor: float | None = None
+    settles_from_factor: float | None = None
 
 
 def stability(law: Law, plant: Plant, at: Sampling, even: EvenLoop) -> Stability:
@@ -85,16 +91,49 @@ def stability(law: Law, plant: Plant, at: Sampling, even: EvenLoop) -> Stability
     """
     recorded = loop_matrices(law, plant, at)
     growth = growth_per_s(recorded)
-    square, factor = mean_square(loops_by_reading(law, plant, at) or recorded)
-    alike = even_matrix(law, plant, even).each[0]
+    apart = loops_by_reading(law, plant, at) or recorded
+    square, factor = mean_square(apart)
+    single = even_matrix(law, plant, even)
+    alike = single.each[0]
     grows = growth >= 0 or (square is not None and square >= 1)
     state = "grows" if grows else "rings" if _rings(alike) else "settles"
     fastest, slowest = period_range(law, plant, even)
+    low, high = _window(recorded, apart, single, grows)
     limit = plant.full_speed * law.kp * factor if factor is not None and law.kp else None
     return Stability(
         state, growth, square, limit, factor, spectral_radius(alike),
         None if slowest is None else slowest * 1e3, None if fastest is None else fastest * 1e3,
+        high, low,
     )  # fmt: skip
+
+
+def _window(
+    recorded: LoopMatrices, apart: LoopMatrices, even: LoopMatrices, grows: bool
+) -> tuple[float | None, float | None]:
+    """Lowest and highest factor of the gains with which it settles; no highest where it does now.
+
+    Of gains found for one that grows the recorded order of the loops is asked as well.
+    """
+    uneven = _square_radius(apart)
+
+    def settles(factor: float) -> bool:  # what neither grows nor dies out is no edge
+        if spectral_radius(_with_gains(even, factor).each[0]) > 1 + ROUNDING:
+            return False
+        return uneven is None or uneven(factor) <= 1 + ROUNDING
+
+    found = gain_window(settles)
+    if found is None or (grows and found.high is None):
+        return None, None
+    if grows and any(growth_per_s(_with_gains(recorded, at)) >= 0 for at in found.inside):
+        return None, None
+    return found.low, found.high if grows else None
+
+
+def _with_gains(loops: LoopMatrices, factor: float) -> LoopMatrices:
+    """The same loops with all gains so many times what they are."""
+    each = loops.each.copy()
+    each[:, loops.output] *= factor
+    return replace(loops, each=each)
 
 
 def growth_per_s(loops: LoopMatrices) -> float:
@@ -204,15 +243,7 @@ def _limit_of_gain(radius: Callable[[float], float]) -> float | None:
             return None
         factor *= pace
     ends = (factor / pace, factor) if settled else (factor, factor / pace)
-    return _bisect(lambda f: radius(f) < 1, *ends)
-
-
-def _bisect(holds: Callable[[float], bool], inside: float, outside: float) -> float:
-    """Where a condition that holds at one end ceases to."""
-    while abs(outside - inside) > 1e-12 * abs(inside):
-        middle = 0.5 * (inside + outside)
-        inside, outside = (middle, outside) if holds(middle) else (inside, middle)
-    return inside
+    return bisected(lambda f: radius(f) < 1, *ends)
 
 
 def period_range(law: Law, plant: Plant, even: EvenLoop) -> tuple[float | None, float | None]:
@@ -238,10 +269,10 @@ def period_range(law: Law, plant: Plant, even: EvenLoop) -> tuple[float | None, 
         first -= 1
     while last < len(tried) - 1 and good[last + 1]:
         last += 1
-    low = _bisect(settles, float(tried[first]), float(tried[first - 1])) if first else None
+    low = bisected(settles, float(tried[first]), float(tried[first - 1])) if first else None
     high = None
     if last < len(tried) - 1:
-        high = _bisect(settles, float(tried[last]), float(tried[last + 1]))
+        high = bisected(settles, float(tried[last]), float(tried[last + 1]))
     return low, high
 
 

@@ -229,10 +229,17 @@ def _judged_sentence(judged: list[Controlled]) -> str:
         text = f"At this pace {names} would not settle: a disturbance grows instead of dying out"
         if all(_by_unevenness(one) for one in bad):
             text += "; the uneven loops do it, even ones of the same mean would settle"
-        room = _room(bad[0])
-        if len(bad) > 1 or not 0 < room < 1:
+        found = bad[0].model.stability
+        high = None if found is None else found.settles_to_factor
+        if found is None or high is None or len(bad) > 1:
             return f"{text}."
-        return f"{text}; it settles with gains below {number(room, 2)} times what they are."
+        gains = f"below {number(high, 2)} times what they are"
+        if (low := found.settles_from_factor) is not None:
+            gains = (
+                f"between {number(low, 2)} and {number(high, 2)} times what they are, not with "
+                "all lower ones"
+            )
+        return f"{text}; it settles with gains {gains}."
     near = min(judged, key=_room)
     ringing = [one.stated.name for one in judged if state_of(one) == "rings"]
     what = (
@@ -240,11 +247,18 @@ def _judged_sentence(judged: list[Controlled]) -> str:
         f"{near.stated.name} settles at this pace" if len(judged) == 1 else
         f"{len(judged)} controllers with a model settle at this pace"
     )  # fmt: skip
+    low = near.model.stability.settles_from_factor if near.model.stability else None
     if not math.isfinite(_room(near)):
-        return f"{what}."
+        below = (
+            ""
+            if low is None
+            else f"; with gains of just below {number(low, 2)} times it would grow"
+        )
+        return f"{what}{below}."
     which = "it" if len(judged) == 1 else f"{near.stated.name}, the nearest to the edge,"
     slowest = near.model.stability.slowest_stable_ms if near.model.stability else None
-    edge = "" if slowest is None else f", or with even loops of {number(slowest)} ms"
+    edge = "" if low is None else f", of just below {number(low, 2)} times"
+    edge += "" if slowest is None else f", or with even loops of {number(slowest)} ms"
     return (
         f"{what}; {which} would grow with gains of {number(_room(near), 2)} times what they are"
         f"{edge}."
