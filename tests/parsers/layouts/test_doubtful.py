@@ -66,16 +66,6 @@ def test_columns_that_change_places_are_told(tmp_path):
     assert not any("change places" in n for n in read(tmp_path, grown).clock.notes)
 
 
-def test_lines_that_were_cut_at_a_width_are_told(tmp_path):
-    """A window of 21 characters: the last cell has one digit less where the others have more."""
-    whole = [f"{k * 20_000},{'' if k % 3 else 9}50,{1000 + 37 * k % 900}" for k in range(60, 300)]
-    whole = [line + "0" * (k % 2) for k, line in enumerate(whole)]
-    cut = "time_us,gyro_us,drive_us\n" + "".join(line[:15] + "\n" for line in whole)
-    assert any("lines end at 15" in n for n in read(tmp_path, cut).clock.notes)
-    sound = "time_us,gyro_us,drive_us\n" + "".join(line + "\n" for line in whole)
-    assert not any("lines end" in n for n in read(tmp_path, sound).clock.notes)
-
-
 def test_lengths_that_wrap():
     """About 4,000 with a spread: 12 bits begin again at 0; spread without a wrap does not."""
     value = np.rint(np.random.default_rng(3).normal(4100, 400, 3000))
