@@ -3,12 +3,14 @@
 import itertools
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from looptime.analysers.alike import in_short
 from looptime.analysers.call_costs import like_calls
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.drift import ChangePoint
 from looptime.analysers.evenness import evenness, turns
+from looptime.analysers.slow_start import slow_start
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
     command,
@@ -192,6 +194,22 @@ def _behind(at: Summary, parts: tuple[Part, ...], change: float) -> tuple[str, l
 
 
 def _changes(at: Summary) -> list[Finding]:
+    """Drift or steps; one that ends a long slow start says what that does to the figures."""
+    found = _along(at)
+    start = slow_start(at.basis, at.changes)
+    if start is None or at.warmup.kept:
+        return found
+    mixed = f" {start.text[0].upper()}{start.text[1:]}."
+    ends = max((f for f in found if (f.value or 0.0) < 0), key=_last_seconds, default=None)
+    return [replace(f, text=f.text + mixed) if f is ends else f for f in found]
+
+
+def _last_seconds(found: Finding) -> float:
+    """When a change ends; what goes on to the end of the run has no such instant."""
+    return found.rests_on.get("seconds") or math.inf
+
+
+def _along(at: Summary) -> list[Finding]:
     trend = at.changes.drift
     if at.changes.better == "drift" and trend is not None and trend.change_ms.value is not None:
         if abs(trend.relative) < _LEAST_DRIFT:

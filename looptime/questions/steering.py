@@ -26,7 +26,7 @@ from looptime.heading.stalls import stalls_of
 from looptime.project import Project
 from looptime.questions.asked import Asked
 from looptime.questions.summing import begin_ns
-from looptime.questions.timing import settled
+from looptime.questions.timing import settled, unsettled
 from looptime.run import Run
 
 if TYPE_CHECKING:  # loaded where it is asked: the heading needs none of it
@@ -178,7 +178,7 @@ def heading(
     ]
     return replace(
         found,
-        notes=(*found.notes, *notes, *why_not, *_set_aside(run)),
+        notes=(*found.notes, *unsettled(asked, run, chosen), *notes, *why_not, *_set_aside(run)),
         stalls=stalls_of(chosen),
         motion_assumed=assumed,
         logged=logged,
@@ -267,8 +267,8 @@ def control(
         left, project=asked.project, controllers=chosen, wheels=None if chosen is None else (),
         fit=None if fit is None else parse_fit(fit), curve=curve, origin_ns=begin_ns(run),
     )  # fmt: skip
-    planned = (f"predicted, with {'; '.join(changes)}",) if changes else ()
-    return replace(found, warmup_loops=warmup_loops, notes=(*planned, *found.notes))
+    said = (f"predicted, with {'; '.join(changes)}",) if changes else unsettled(asked, run, left)
+    return replace(found, warmup_loops=warmup_loops, notes=(*said, *found.notes))
 
 
 def _controllers(project: Project, given: dict[str, Any]) -> tuple[Controller, ...]:
