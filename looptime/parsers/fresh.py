@@ -76,7 +76,8 @@ def fresh(
         if is_written(text):
             check_name(source.path)
             raise LogError(
-                "is prose and no log: it holds sentences and no rows of times. Read are tables of "
+                f"is prose and no log: it holds sentences and no rows of times{_within(source)}. "
+                "Read are tables of "
                 "times, and lines that name their values, such as `812 imu_ms=9`",
                 source.path,
             ) from error
@@ -85,6 +86,15 @@ def fresh(
                 "is no log but source code: name the CSV file that the robot wrote", source.path
             ) from error
         raise error if error.path else LogError(error.what, source.path, error.line) from error
+
+
+def _within(source: Source) -> str:
+    """How far rows were looked for, where that is not all of a log."""
+    from looptime.parsers.text.late_rows import LOOKED_AT
+
+    if source.size <= LOOKED_AT:
+        return ""
+    return f" in its first {LOOKED_AT >> 20} MB (rows further on: cut off what stands before them)"
 
 
 def opened(
@@ -105,6 +115,10 @@ def opened(
         from looptime.parsers.lines.monitor import without_tag
 
         source, text = without_tag(source, text)
+    if _may_be_prose(text):
+        from looptime.parsers.text.late_rows import from_late_rows  # few logs begin with prose
+
+        source, text = from_late_rows(source, text) or (source, text)
     table = _table(source, text, options)
     plain = None
     if table is None or not _of_calls(table, options) or _otherwise(table, text):
@@ -176,6 +190,18 @@ def _may_be_tagged(text: str) -> bool:
     pairs = zip(rows[len(rows) // 2], rows[len(rows) * 3 // 4], strict=False)
     alike = "".join(one for one, _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
     return bool(_TAGGED.search(alike[:_LONGEST_TAG]))
+
+
+def _may_be_prose(text: str) -> bool:
+    r"""Whether lines begin with a word and have several, all the way that tells what a log is.
+
+    Examples
+    --------
+    >>> _may_be_prose("bench two reached, arm free\n" * 500), _may_be_prose("imu,812\n" * 500)
+    (True, False)
+    """
+    few = text.split("\n", 400)[:400:20]
+    return len(few) == 20 and sum(row[:1].isalpha() and " " in row for row in few) > 10
 
 
 def _may_be_set_off(text: str) -> bool:
