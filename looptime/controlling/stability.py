@@ -91,14 +91,14 @@ def stability(law: Law, plant: Plant, at: Sampling, even: EvenLoop) -> Stability
     """
     recorded = loop_matrices(law, plant, at)
     growth = growth_per_s(recorded)
-    apart = loops_by_reading(law, plant, at) or recorded
-    square, factor = mean_square(apart)
+    uneven = _square_radius(loops_by_reading(law, plant, at) or recorded)
+    square, factor = _square(uneven)
     single = even_matrix(law, plant, even)
     alike = single.each[0]
     grows = growth >= 0 or (square is not None and square >= 1)
     state = "grows" if grows else "rings" if _rings(alike) else "settles"
     fastest, slowest = period_range(law, plant, even)
-    low, high = _window(recorded, apart, single, grows)
+    low, high = _window(recorded, uneven, single, grows)
     limit = plant.full_speed * law.kp * factor if factor is not None and law.kp else None
     return Stability(
         state, growth, square, limit, factor, spectral_radius(alike),
@@ -108,13 +108,15 @@ def stability(law: Law, plant: Plant, at: Sampling, even: EvenLoop) -> Stability
 
 
 def _window(
-    recorded: LoopMatrices, apart: LoopMatrices, even: LoopMatrices, grows: bool
+    recorded: LoopMatrices,
+    uneven: Callable[[float], float] | None,
+    even: LoopMatrices,
+    grows: bool,
 ) -> tuple[float | None, float | None]:
     """Lowest and highest factor of the gains with which it settles; no highest where it does now.
 
     Of gains found for one that grows the recorded order of the loops is asked as well.
     """
-    uneven = _square_radius(apart)
 
     def settles(factor: float) -> bool:  # what neither grows nor dies out is no edge
         if spectral_radius(_with_gains(even, factor).each[0]) > 1 + ROUNDING:
@@ -193,7 +195,10 @@ def mean_square(loops: LoopMatrices) -> tuple[float | None, float | None]:
     grows; all gains stand in the row of the output, so that a factor multiplies that row alone.
     None where there are too many states, or no such factor.
     """
-    radius = _square_radius(loops)
+    return _square(_square_radius(loops))
+
+
+def _square(radius: Callable[[float], float] | None) -> tuple[float | None, float | None]:
     return (None, None) if radius is None else (radius(1.0), _limit_of_gain(radius))
 
 

@@ -134,10 +134,13 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
         while unit and who and who[-1] in _LINKS and who[-1] not in names:
             who.pop()
         kinds = [_KINDS[word] for word in who if word in _KINDS]
-        told_of = not kinds and not COLUMN_WORDS.isdisjoint(who)
+        if (
+            unit
+            and not kinds
+            and not (COLUMN_WORDS.isdisjoint(who) or _named(" ".join(who), names))
+        ):
+            said.of.setdefault("some", set()).add(unit)
         if not words or (unit and who and who[-1][-1:].isdigit()):
-            if unit and told_of:
-                said.of.setdefault("some", set()).add(unit)
             continue
         before, *behind = re.split(r"[:=]", text, maxsplit=1)
         mine = _named(before, names) if behind else []
@@ -146,9 +149,6 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
         if mine:
             waiting, kind, others = [*([] if others else waiting), *mine], "", 0
         elif who:
-            kinds = [_KINDS[word] for word in who if word in _KINDS]
-            if unit and not kinds and not COLUMN_WORDS.isdisjoint(who):
-                said.of.setdefault("some", set()).add(unit)
             kind = next((kind for kind in _NARROWER if kind in kinds), "")
             others += 1
             waiting = waiting if others < 2 or unit else []
