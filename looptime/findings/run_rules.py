@@ -10,7 +10,6 @@ from looptime.analysers.call_costs import like_calls
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.drift import ChangePoint
 from looptime.analysers.evenness import evenness, turns
-from looptime.analysers.slow_start import slow_start
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
     command,
@@ -196,8 +195,11 @@ def _behind(at: Summary, parts: tuple[Part, ...], change: float) -> tuple[str, l
 def _changes(at: Summary) -> list[Finding]:
     """Drift or steps; one that ends a long slow start says what that does to the figures."""
     found = _along(at)
-    start = slow_start(at.basis, at.changes)
-    if start is None or at.warmup.kept:
+    if at.warmup.kept or not any((f.value or 0.0) < 0 for f in found):
+        return found
+    from looptime.analysers.slow_start import slow_start  # most runs get no faster
+
+    if (start := slow_start(at.basis, at.changes)) is None:
         return found
     mixed = f" {start.text[0].upper()}{start.text[1:]}."
     ends = max((f for f in found if (f.value or 0.0) < 0), key=_last_seconds, default=None)

@@ -14,7 +14,6 @@ from looptime.analysers.drift import changes
 from looptime.analysers.estimate import to_json
 from looptime.analysers.part import in_phase, part, phases
 from looptime.analysers.set_clock import with_clock_undone
-from looptime.analysers.slow_start import slow_start
 from looptime.analysers.summary import Summary
 from looptime.analysers.together import together
 from looptime.analysers.warmup import warmup
@@ -228,6 +227,8 @@ def unsettled(asked: Asked, run: Run, left: Run) -> tuple[str, ...]:
     """What is said where loops that are left of a run begin with a long slow start."""
     if asked.keep_warmup:
         return ()
+    from looptime.analysers.slow_start import slow_start  # a summary needs it seldom
+
     basis = prepare(left, origin_ns=begin_ns(run))
     found = slow_start(basis, changes(basis))
     return () if found is None else (found.text,)

@@ -16,12 +16,13 @@ from looptime.parsers.columns.headers import heads
 from looptime.parsers.text.dialect import Dialect, is_missing
 from looptime.parsers.text.table import Key, Member, Table
 from looptime.records import dataclass
-from looptime.stats.arrays import median, tally
+from looptime.stats.arrays import distinct, median, tally
 from looptime.words import listed
 
 __all__ = [
     "Series",
     "another_unit",
+    "cut_lines",
     "doubtful",
     "full_counter",
     "misplaced",
@@ -46,6 +47,9 @@ _TENFOLD, _FEWEST_TENFOLD = (4.0, 8.5, 11.8), 4
 #: Columns that are held against each other; by how much their ratio must step, in standard errors
 #: and at least; how near each must come to where the other was.
 _MOST_COLUMNS, _BY_CHANCE, _APART, _SAME = 40, 8.0, 0.2, 0.08
+#: Lines were cut where those that begin their last cell at so many places, each in so many rows,
+#: mostly end at one width (two places where words are the same); of all lines at least this share.
+_CUTS, _CUT_ROWS, _CUT_SHARE, _CUT_FEWEST = 3, 8, 0.8, 0.1
 #: Rows that show whether headers stand over the wrong columns.
 _SHOWN = 200
 #: Headers of names, and of numbers.
@@ -165,6 +169,53 @@ def places_change(one: Float, two: Float) -> int | None:
     was, now = ([median(side[rows]) for side in (one, two)] for rows in (known[:at], known[at:]))
     swapped = max(abs(now[0] / was[1] - 1), abs(now[1] / was[0] - 1)) < _SAME
     return int(known[at]) if swapped else None
+
+
+def cut_lines(dialect: Dialect) -> tuple[str, ...]:
+    """A caution where lines end at one width, wherever the last cell begins: they were cut there.
+
+    Examples
+    --------
+    >>> rows = tuple(("7" * k, "7" * (12 - k)) for k in range(6, 9) for _ in range(10))
+    >>> cut_lines(Dialect(",", ".", None, 0, 2, 1, sample=rows))[0][:54]
+    'lines end at 13 characters, wherever their last cell b'
+    """
+    before = np.array([sum(map(len, row[:-1])) + len(row) - 1 for row in dialect.sample])
+    last = np.array([len(row[-1]) for row in dialect.sample])
+    if not len(last) or dialect.delimiter == " ":
+        return ()
+    width = int((before + last).max())
+    full = before + last == width
+    if full.mean() < _CUT_FEWEST:
+        return ()
+    words: dict[tuple[str, ...], list[int]] = {}
+    for at, row in enumerate(dialect.sample):
+        words.setdefault(tuple(c for c in row[:-1] if c[:1].isalpha()), []).append(at)
+
+    def places(rows: Int) -> list[Int]:
+        """Rows of each width before the last cell with which lines end there alike."""
+        found = [rows[before[rows] == at] for at in distinct(before[rows[full[rows]]])]
+        return [one[full[one]] for one in found
+                if full[one].sum() >= _CUT_ROWS and full[one].mean() >= _CUT_SHARE]  # fmt: skip
+
+    ends = {row[-1] for row, cut in zip(dialect.sample, full.tolist(), strict=True) if cut}
+    ends = {word for word in ends if word.isalpha()}
+    begun = sum(any(other != word and other.startswith(word) for other in ends) for word in ends)
+    alike = [places(np.array(rows)) for rows in words.values()]
+    groups = [found for found in alike if len(found) > 1]
+    if len(every := places(np.arange(len(last)))) >= _CUTS:
+        groups.append(every)
+    if begun < 2:
+        if not groups:
+            return ()
+        from looptime.parsers.layouts.lost_ends import lost_ends  # few logs have such lines
+
+        if not any(lost_ends(dialect, found) for found in groups):
+            return ()
+    return (
+        f"lines end at {width} characters, wherever their last cell begins: cut off there? Then "
+        "what stands last in them is wrong",
+    )
 
 
 def named_twice(dialect: Dialect) -> tuple[str, ...]:

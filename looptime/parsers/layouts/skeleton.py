@@ -40,8 +40,7 @@ from looptime.parsers.layouts.contract import (
     Reading,
     said_by_name,
 )
-from looptime.parsers.layouts.cut_lines import cut_lines
-from looptime.parsers.layouts.doubtful import doubtful, named_twice
+from looptime.parsers.layouts.doubtful import cut_lines, doubtful, named_twice
 from looptime.parsers.layouts.filled_in import cautions
 from looptime.parsers.layouts.garbled import find_garbled
 from looptime.parsers.layouts.half_way import check_clock_unit, respelled, zero_stamps

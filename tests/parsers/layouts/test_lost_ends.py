@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.parsers.layouts.cut_lines import cut_lines
+from looptime.parsers.layouts.doubtful import cut_lines
 from looptime.parsers.text.sniff import sniff
 from tests.parsers.build import read
 
