@@ -28,6 +28,8 @@ MOST = 0.95
 _LEAST_SHARE = 0.004
 #: Steps of a coarse clock are of so few lengths, or all of ticks as long as that share of one.
 _COARSE, _TICK = 12, 0.01
+#: Steps longer than this are no loop's, and no whole numbers of 64 bits [ns].
+_MOST_NS = 2.0**62
 #: From so many rows on values are asked; with fewer the names alone are believed.
 ENOUGH = 20
 #: From how many standard errors on a correlation is believed; heavy tails make few rows weigh much.
@@ -176,6 +178,8 @@ def few_lengths(step: Float) -> bool:
     levels = np.unique(np.rint(known))
     if len(known) < ENOUGH or len(levels) <= _COARSE:
         return len(known) >= ENOUGH
+    if levels[-1] >= _MOST_NS:
+        return False
     return common_divisor(levels.astype(np.int64)) >= _TICK * float(np.median(known))
 
 

@@ -110,7 +110,10 @@ def is_mean(one: Float, length: Float) -> bool:
         return False
     for weight in (np.ones(len(new)), 1.0 / np.arange(2.0, len(y) + 1)):
         by = new * weight
-        share = float(step @ by) / float(by @ by)
+        squares = float(by @ by)
+        if not squares:  # of values so small that floats have no squares of them
+            return False
+        share = float(step @ by) / squares
         left = step - share * by
         exact = (np.abs(left) <= _DIGITS * digit).mean() >= _HOLDS
         tells = float(np.mean((share * by) ** 2)) > digit**2

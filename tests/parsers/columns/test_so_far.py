@@ -36,6 +36,12 @@ def test_the_mean_of_all_rows_so_far():
     assert is_mean((np.cumsum(took) / np.arange(1, len(took) + 1)).round(3), took)
 
 
+def test_values_without_squares_are_no_mean():
+    """A float has no square of 1e-200: nothing is told, and nothing divided by it."""
+    took = 1e-200 * lengths()
+    assert not is_mean(smoothed(took), took)
+
+
 @pytest.mark.parametrize("begun", [0.0, 14.5])
 def test_the_longest_so_far_may_have_begun_before_the_log(begun):
     took = lengths()

@@ -5,6 +5,7 @@ import pytest
 
 import looptime
 from looptime.analysers.pacing import pacing
+from looptime.parsers.columns.against_steps import few_lengths
 from tests.parsers.columns.build import write
 
 PARTS = ("gyro", "wheels", "trays")
@@ -44,3 +45,9 @@ def test_what_runs_on_another_thread_fits_no_loops_in_a_row(tmp_path):
     """Some part is still put beside them, as all together are longer than the loops."""
     run = looptime.read(log_of(tmp_path, beside=True)[0])
     assert len(run.names) < len(PARTS) + 1
+
+
+def test_steps_of_centuries_are_no_coarse_clock():
+    """Longer than 64 bits hold: nothing is cast to what it does not fit into."""
+    assert not few_lengths(np.linspace(1e18, 9e22, 60))
+    assert few_lengths(1e7 + 1e7 * (np.arange(60) % 2))
