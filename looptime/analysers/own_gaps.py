@@ -14,7 +14,7 @@ from looptime.stats.arrays import MAD_SCALE, mad, median, tally
 from looptime.stats.mechanism import FEWEST, Mechanism, Rule, mechanism
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["CLOCKS", "OwnGaps", "between_humps", "kinds_of_turns", "long_turns"]
+__all__ = ["CLOCKS", "OwnGaps", "between_humps", "kinds_of_turns", "long_limit", "long_turns"]
 
 #: Mechanisms that go by the clock and not by the loop.
 CLOCKS = ("since start", "since end", "timetable")
@@ -281,11 +281,16 @@ def long_turns(values: Float, period: float, half: bool = False) -> tuple[Int, F
         middle = median(values)
     if values.max() <= middle + _OF_PERIOD * period:
         return none
-    limit = middle + max(8 * MAD_SCALE * mad(some), _OF_PERIOD * period)
-    long = np.flatnonzero(values > limit)
+    long = np.flatnonzero(values > middle + long_limit(values, period))
     if len(long) > _MOST_LONG * len(values):
         return none
     return long, values[long] - middle
+
+
+def long_limit(values: Float, period: float) -> float:
+    """By how much a turn exceeds the median from where on `long_turns` takes it for long."""
+    some = values[:: max(1, len(values) // 10_000)]
+    return max(8 * MAD_SCALE * mad(some), _OF_PERIOD * period)
 
 
 def between_humps(values: Float, period: float) -> float | None:

@@ -15,10 +15,11 @@ from looptime.analysers.basis import prepare
 from looptime.analysers.call_costs import costs
 from looptime.analysers.recurs import recurs
 from looptime.analysers.slow import slow_events
+from looptime.planner.play.draft import known
 from looptime.run import Run
 from tests.build_run import make_flat_run
 
-__all__ = ["HELD_OUT", "OWN", "SHAPES", "planted", "source"]
+__all__ = ["HELD_OUT", "OWN", "SHAPES", "planned_with", "planted", "source"]
 
 #: Lengths of the calls of a loop [ms]; the second half was not looked at while the test was made.
 SHAPES = (
@@ -104,6 +105,12 @@ def source(run: Run) -> str | None:
     return found and found.source
 
 
+def planned_with(run: Run) -> str:
+    """What plans are played with: the program's pauses, the calls' own turns, or both."""
+    found = known(run).rhythms.pauses
+    return "both" if not found.sure else "outside" if len(found) else "own"
+
+
 def main() -> None:
     """Print how often each is said, for the shapes looked at and for those held out."""
     options = argparse.ArgumentParser(description=__doc__)
@@ -111,13 +118,17 @@ def main() -> None:
     logs = options.parse_args().logs
     print(
         f"{'planted':22}{'shapes':10}{'logs':>6}{'outside':>9}{'own':>6}{'several':>9}{'?':>6}{'nothing':>9}"
+        f"{'plans: outside':>18}{'own':>6}{'both':>6}"
     )
     for kind in ("outside 0.2", "outside 0.6", "even 0.2", *OWN):
         for label, shapes in (("seen", SHAPES), ("held out", HELD_OUT)):
-            said = Counter(source(planted(kind, s, k)) for s in shapes for k in range(logs))
+            runs = [planted(kind, s, k) for s in shapes for k in range(logs)]
+            said, plans = Counter(map(source, runs)), Counter(map(planned_with, runs))
             counts = [said[what] for what in ("outside", "own", "several", "", None)]
             print(
-                f"{kind:22}{label:10}{sum(counts):>6}" + "{:>9}{:>6}{:>9}{:>6}{:>9}".format(*counts)
+                f"{kind:22}{label:10}{sum(counts):>6}"
+                + "{:>9}{:>6}{:>9}{:>6}{:>9}".format(*counts)
+                + "{:>18}{:>6}{:>6}".format(*(plans[what] for what in ("outside", "own", "both")))
             )
 
 

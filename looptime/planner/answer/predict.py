@@ -22,6 +22,7 @@ from looptime.planner.answer.measures import FEWEST, Measures, Number, measure, 
 from looptime.planner.answer.open_turns import in_turn, or_in_turn
 from looptime.planner.answer.prediction import (
     CAUTIONS,
+    OPEN_PAUSES,
     Contribution,
     Prediction,
     UnknownBus,
@@ -184,6 +185,11 @@ def predict(
         other = replace(plan, known=run.known.on_other_clocks(), spans={})
         told = other.prediction(*books, lambda share: None)
         found = either(found, told, tuple(map(open_clock, others)))
+    if _is_limit(wanted) and not run.known.rhythms.pauses.sure:
+        own = replace(plan, known=run.known.with_own_turns(), spans={})
+        told = own.prediction(*books, lambda share: None)
+        if _differ(found.change_ms, told.change_ms):
+            found = either(found, told, (OPEN_PAUSES,))
     if (turns := in_turn(run.known, wanted)) is not None:
         told = replace(plan, known=turns.known, spans={}).prediction(*books, lambda share: None)
         found = or_in_turn(found, told, turns, run.known.threads.mode != "unknown")
@@ -194,6 +200,17 @@ def predict(
         return found
     ticks = [at.pace[0].interval_ns / 1e6 for at in (run.known, finer) if at.pace is not None]
     return either(found, told, (open_tick(*ticks),))
+
+
+def _is_limit(changes: Iterable[Change]) -> bool:
+    """Whether a change is about how long turns may be: pauses of the program keep to no limit."""
+    return any(change.verb == "cap" for change in changes)
+
+
+def _differ(one: Figure, other: Figure) -> bool:
+    """Whether two changes of the mean differ by more than a hundredth of what either may be off."""
+    wide = max((at.high or 0.0) - (at.low or 0.0) for at in (one, other))
+    return abs((one.value or 0.0) - (other.value or 0.0)) > 0.01 * wide
 
 
 def end_of_gain(known: KnownRun, mean_ms: float, gain_ms: float) -> list[str]:

@@ -18,6 +18,7 @@ from looptime.words import changed, named
 
 __all__ = [
     "CAUTIONS",
+    "OPEN_PAUSES",
     "Contribution",
     "Prediction",
     "UnknownBus",
@@ -38,6 +39,11 @@ CAUTIONS = (
 )
 
 
+#: A warning where nobody knows whose long turns are.
+OPEN_PAUSES = (
+    "long turns of calls may be pauses of the whole program, which no limit on one call prevents, "
+    "or each call's own, the log fits both: the answer is a range; a longer log tells"
+)
 #: What code makes of the ticks after a loop that was longer than one, by rule.
 _AFTER_LATE = {
     "go-on": "the next begins at once and its tick counts from there",

@@ -15,29 +15,26 @@ import numpy as np
 from looptime.analysers.beat_wait import CUT, grain_of
 from looptime.analysers.own_beat import keeps_own_beat
 from looptime.analysers.own_gaps import CLOCKS, OwnGaps, kinds_of_turns, long_turns
-from looptime.array_types import Float, Int
-from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain
+from looptime.array_types import Bool, Float, Int
+from looptime.planner.known.program_pauses import LongTurns, Pauses, program_pauses
+from looptime.planner.known.timeline import Chain
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import mad, median
-from looptime.stats.beta import binomial_at_least
 from looptime.stats.mechanism import Mechanism
 from looptime.stats.quantiles import percentiles
 from looptime.words import percent
 
-__all__ = ["CallClock", "CallClocks", "Pauses", "as_in", "rhythms"]
+__all__ = ["CallClock", "CallClocks", "as_in", "rhythms"]
 
 #: How far from a device's tick an end may come, as a share of the usual interval; and how many of
 #: the turns off the usual interval may be off a part of it, too.
 _ON_TICK, _EXPLAINED = 0.02, 0.5
-#: Long turns, and calls that they strike, below which nothing is a pause of the program.
-_FEWEST, _NAMES = 6, 3
+#: Missed measurements that show that a device has ticks, and pairs of intervals that are enough.
+_FEWEST = 6
 #: Pairs of intervals that tell whether a device begins anew, and above which share of the variance
 #: of one their covariance lies then: it is half of it, below zero, for what comes after ticks.
 _FEW_TURNS, _ANEW = 50, -0.25
-#: Odds of a call's long turns against its share of the time, from which on they are its own, and
-#: how rarely chance may make as many.
-_LEADS, _BY_CHANCE = 3.0, 0.001
 #: Loops from one to the next of a call that is neither made in nearly all nor in hardly any.
 _SELDOM = (1.5, 100.0)
 _OWN_BEAT = "it ends as long after its last end, whatever all else takes: waits for a measurement"
@@ -72,21 +69,6 @@ class CallClock:
             "mechanism": self.rule if self.rule in CLOCKS else "", "reason": self.reason,
             "loops": self.loops, "interval_ms": ms, "long_turns_only": self.pulses,
         }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Pauses:
-    """Pauses of the whole program: they strike whatever is running."""
-
-    #: Stretch of the chain that was struck, shape (k,).
-    stretch: Int = field(default_factory=lambda: np.empty(0, np.int64))
-    #: When, on the log's clock, shape (k,) [ns].
-    time: Float = field(default_factory=lambda: np.empty(0))
-    #: How much longer the stretch became, shape (k,) [ns].
-    excess: Float = field(default_factory=lambda: np.empty(0))
-
-    def __len__(self) -> int:
-        return len(self.stretch)
 
 
 @dataclass(frozen=True)
@@ -143,7 +125,8 @@ def rhythms(
     cut = CUT * 1e6 * grain_of(run, run.call_columns.duration_ns)
     found: list[CallClock] = []
     others: list[CallClock] = []
-    hits: list[tuple[int, Int, Float]] = []
+    hits: list[LongTurns] = []
+    struck: dict[int, Int] = {}
     for code, rows in _rows_by_name(line.name, len(run.names)):
         call = run.names[code]
         said = stated.get(call.name)
@@ -152,24 +135,23 @@ def rhythms(
         others += [] if as_well is None else [as_well]
         if made.recurs != "loop" or call.kind == "pacing":
             continue
+        struck[code] = rows
         long, excess = long_turns(self_ns[rows], period)
         if not len(long):
             continue
-        pulses, sure = None, True
-        if said != "loop":
-            pulses, sure = _pulses(made, rows, long, excess, line, gaps)
-        if pulses is None or not sure:
-            hits.append((code, rows[long], excess))
-        if pulses is not None:
+        pulses, sure, ruled = _pulses(made, rows, long, excess, line, gaps)
+        free = ~ruled
+        hits.append(LongTurns(code, line.first[rows[long[free]]], excess[free]))
+        if pulses is not None and said != "loop":
             (found if sure else others).append(pulses)
     evenly = [k for k, r in enumerate(found) if r.reason == _OWN_BEAT]
     for k in evenly if len(evenly) > 1 else []:  # what they all wait for is no one's device
         found[k] = replace(
             found[k], recurs="loop", reason="made in every loop", interval_ns=None, rule=""
         )
-    pauses = _pauses(line, hits, self_ns, period)
-    struck = [r for r in others if r.pulses and np.isin(line.first[r.rows], pauses.stretch).any()]
-    return CallClocks(tuple(found), pauses, tuple(r for r in others if r not in struck))
+    return CallClocks(
+        tuple(found), program_pauses(line, hits, self_ns, struck, period), tuple(others)
+    )
 
 
 def as_in(part: CallClocks, whole: CallClocks) -> CallClocks:
@@ -198,7 +180,8 @@ def as_in(part: CallClocks, whole: CallClocks) -> CallClocks:
         replace(r, rows=rows[r.code]) for r in whole.others if r.code in rows and not r.pulses
     ]
     turns = [r for r in part.others if r.pulses]
-    return replace(part, calls=tuple(made), others=(*others, *turns))
+    pauses = replace(part.pauses, sure=whole.pauses.sure)
+    return replace(part, calls=tuple(made), others=(*others, *turns), pauses=pauses)
 
 
 def _rows_by_name(name: Int, count: int) -> list[tuple[int, Int]]:
@@ -386,13 +369,19 @@ def _refined(ends: Float, tick: float) -> float:
 
 def _pulses(
     made: CallClock, rows: Int, long: Int, excess: Float, line: Chain, gaps: OwnGaps
-) -> tuple[CallClock | None, bool]:
-    """Long turns of a call that is made every loop, if they come by the clock; whether surely."""
+) -> tuple[CallClock | None, bool, Bool]:
+    """Long turns of a call that is made every loop, if they come by the clock; whether surely.
+
+    And which of the long turns keep a rule, be it that of the loop: they are the call's own.
+    """
+    surely: CallClock | None = None
     open_to: CallClock | None = None
+    ruled = np.zeros(len(long), bool)
     for kind in kinds_of_turns(excess):
         found = gaps.of_turns(line.row[rows], long[kind])
+        ruled[kind] |= bool(found.could_be)
         by_clock = [r for r in found.could_be if r.name in CLOCKS]
-        if not by_clock:
+        if not by_clock or surely is not None:
             continue
         turns = rows[long[kind]]
         between = float(np.diff(line.loop[turns]).mean())
@@ -401,60 +390,7 @@ def _pulses(
             by_clock[0].name, True, turns,
         )  # fmt: skip
         if len(by_clock) == len(found.could_be):
-            return clock, True
-        open_to = open_to or clock
-    return open_to, False
-
-
-def _pauses(
-    line: Chain, hits: list[tuple[int, Int, Float]], self_ns: Float, period: float
-) -> Pauses:
-    """Long turns that strike calls in proportion to the time they take: the program's pauses."""
-    stretch, excess = _bare_hits(line, period)
-    owners = {NOBODY: (stretch, excess)} if len(stretch) else {}
-    owners |= {code: (line.first[rows], over) for code, rows, over in hits}
-    total = float(line.length[line.owner != BETWEEN].sum())
-    spent = np.bincount(line.name, weights=self_ns) if len(line.name) else np.zeros(1)
-    share = {c: (spent[c] if c >= 0 else total - spent.sum()) / total for c in owners}
-    while (leader := _leader({c: len(at) for c, (at, _) in owners.items()}, share)) is not None:
-        del owners[leader]
-    if len(owners) < _NAMES or sum(len(at) for at, _ in owners.values()) < _FEWEST:
-        return Pauses()
-    at = np.concatenate([o[0] for o in owners.values()])
-    over = np.concatenate([o[1] for o in owners.values()])
-    order = np.argsort(at)
-    at, over = at[order], over[order]
-    begun = np.cumsum(line.length)[at] - line.length[at]
-    return Pauses(at, begun, np.minimum(over, line.length[at]))
-
-
-def _leader(hits: Mapping[int, int], share: Mapping[int, float]) -> int | None:
-    """Whose hits are far more than its share of the time brings, and more than chance does.
-
-    What holds up the program strikes a call as often as it is under way, or a little more often
-    where the call itself brings it about; several times the odds are a call's own.
-
-    Examples
-    --------
-    >>> _leader({0: 76, 1: 2, 2: 3}, {0: 0.34, 1: 0.21, 2: 0.35})
-    0
-    >>> _leader({0: 40, 1: 20, 2: 30}, {0: 0.34, 1: 0.21, 2: 0.35})
-    """
-    count, found = sum(hits.values()), {}
-    for name, n in hits.items():
-        usual = min(max(share[name], 1e-9), 1 - 1e-9)
-        odds = n / (count - n + 0.5) * (1 - usual) / usual
-        if odds > _LEADS and binomial_at_least(n, count, usual) < _BY_CHANCE / len(hits):
-            found[name] = odds
-    return max(found, key=lambda name: found[name], default=None)
-
-
-def _bare_hits(line: Chain, period: float) -> tuple[Int, Float]:
-    """Outliers among the stretches that no call covers."""
-    bare = np.flatnonzero(line.owner == NOBODY)
-    if len(bare) < 50:
-        return bare[:0], np.empty(0)
-    long = bare[line.length[bare] > 0.05 * period]
-    if len(long) > 0.05 * len(bare):  # as a rule long: nothing strikes there
-        return bare[:0], np.empty(0)
-    return long, line.length[long] - float(np.median(line.length[bare]))
+            surely = clock
+        else:
+            open_to = open_to or clock
+    return surely or open_to, surely is not None or open_to is None, ruled

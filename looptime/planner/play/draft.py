@@ -16,6 +16,7 @@ from looptime.errors import UsageError
 from looptime.planner.changes import Change, matching
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.known.call_clock import CallClock, CallClocks, as_in, rhythms
+from looptime.planner.known.program_pauses import Pauses
 from looptime.planner.known.seen_buses import SeenBuses, SeenLock, seen_buses
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.known.timeline import BETWEEN, NOBODY, Chain, chain, parts
@@ -104,6 +105,13 @@ class KnownRun:
         others = self.rhythms.others
         recurs = {**self.recurs, **{r.name: r.recurs for r in others if not r.pulses}}
         return replace(self, rhythms=self.rhythms.on_others(), recurs=recurs, roomy={})
+
+    def with_own_turns(self) -> KnownRun:
+        """The same with what may be pauses of the program as long turns of the calls' own."""
+        pauses, length = self.rhythms.pauses, self.line.length.copy()
+        length[pauses.stretch] += pauses.excess
+        line = replace(self.line, length=length)
+        return replace(self, line=line, rhythms=replace(self.rhythms, pauses=Pauses()), roomy={})
 
     def at_finer_ticks(self) -> KnownRun | None:
         """The same for a loop that misses some of finer ticks each time, if the log fits both."""
@@ -214,7 +222,8 @@ def shortened(whole: KnownRun, loops: int, recurs: Mapping[str, str] | None = No
         spread_sample(whole.run, loops), whole.buses, {**stated, **(recurs or {})}, whole.seen,
         whole.threads, whole.plays_turns,
     )  # fmt: skip
-    return replace(part, rhythms=as_in(part.rhythms, whole.rhythms))
+    part = replace(part, rhythms=as_in(part.rhythms, whole.rhythms))
+    return part if len(found.pauses) else part.with_own_turns()
 
 
 def _typical(values: Float) -> float:

@@ -69,14 +69,20 @@ def _cap(draft: Draft, change: Change) -> None:
     factor = np.ones(len(rows))
     factor[over] = limit / duration[over]
     draft.length[at] *= factor[which]
-    _cap_pauses(draft, change, rows[over])
+    _cap_pauses(draft, change, rows, limit)
 
 
-def _cap_pauses(draft: Draft, change: Change, rows: Int) -> None:
-    if len(draft.known.rhythms.pauses) and not len(rows):
+def _cap_pauses(draft: Draft, change: Change, rows: Int, limit: float) -> None:
+    """Say how many of the turns beyond the limit look like pauses of the whole program."""
+    pauses, line = draft.known.rhythms.pauses, draft.line
+    struck = pauses.stretch[pauses.excess + line.length[pauses.stretch] > limit]
+    called = line.owner[struck]
+    many = int(np.isin(called[called >= 0], rows).sum())
+    if many and pauses.sure:
         draft.warn(
-            f"{change}: the long turns of this call come with long turns of others, so they look "
-            "like pauses of the whole program, which no limit on one call prevents"
+            f"{change}: {count(many, 'long turn')} of what it is about look like pauses of the "
+            "whole program, as calls have such by the time that they take: no limit on one call "
+            "prevents pauses, so these are left as they are"
         )
 
 
