@@ -210,7 +210,8 @@ def plan(
     """
     from looptime.questions.planning import plan as ask
     from looptime.questions.planning import score, suggestions
-    from looptime.views.text.plan_text import render_plan, render_score, score_sentence
+    from looptime.views.text.plan_text import render_plan
+    from looptime.views.text.score_text import render_score, score_sentence
     from looptime.views.text.suggestions_text import render_suggestions
 
     run = whole_run(asked, log)

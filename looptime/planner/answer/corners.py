@@ -32,6 +32,9 @@ class Settings:
     middle: tuple[Setting, ...] = (Setting(),)
     #: Of each of them, for each thing that is not known, its ends with all else as it was.
     ends: tuple[tuple[tuple[Setting, ...], ...], ...] = ((),)
+    #: What lies so open that no mean of it says anything, ``shared`` or ``turns``: the answer is
+    #: where it is 0, and its interval holds the rest. Empty if nothing does.
+    lies_open: str = ""
 
     @property
     def all(self) -> tuple[Setting, ...]:
@@ -43,6 +46,15 @@ class Settings:
         """The part in which threads share a bus with the loop, or take turns (1), or do not (0)."""
         both = [p for p in zip(self.middle, self.ends, strict=True) if getattr(p[0], what) == at]
         return Settings(tuple(m for m, _ in both), tuple(e for _, e in both))
+
+    @property
+    def cases(self) -> dict[tuple[float, float], Settings]:
+        """The parts in which it is settled what is shared, and whether threads take turns."""
+        keys = dict.fromkeys((m.shared, m.turns) for m in self.middle)
+        made = {}
+        for shared, turns in keys:
+            made[shared, turns] = self.only("shared", shared).only("turns", turns)
+        return made
 
     def span(self, values: Mapping[Setting, float]) -> tuple[float, float, float]:
         """Middle, low and high of what was played; settings without a value count for nothing.
@@ -64,7 +76,8 @@ class Settings:
                 continue
             value = values[at]
             sides = [[values[end] - value for end in ends if end in values] for ends in unknowns]
-            found.append(value)
+            if not (self.lies_open and getattr(at, self.lies_open)):
+                found.append(value)
             lows.append(value - math.hypot(*(max(-min(s, default=0.0), 0.0) for s in sides)))
             highs.append(value + math.hypot(*(max(max(s, default=0.0), 0.0) for s in sides)))
         if not found:

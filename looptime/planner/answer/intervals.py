@@ -106,16 +106,23 @@ def figure_of(played: Mapping[Any, Number | None], span: Span, scatter: RunScatt
         value, low, high = span(values)
     except ValueError:  # none of the middle has it
         return planned()
-    half = max(scatter.half(value, number) for number in found.values())
+    # what scatters at one end of what is not known, as loops that wait for a bus, says nothing of
+    # the other; each end is off by as large a share, and by a factor towards nought
+    least, most = min(values, key=values.__getitem__), max(values, key=values.__getitem__)
     low, high = min(low, value), max(high, value)
     if value <= 0:
-        return planned(value, 0.0, high + half)
-    off = half / value  # each end is off by as large a share, and by a factor towards nought
+        return planned(value, 0.0, high + max(scatter.half(value, n) for n in found.values()))
+    off, over = (_share_off(values[at], found[at], scatter) for at in (least, most))
     if any(number.bounds for number in found.values()):
         ends = [n.bounds or (n.value or 0.0, n.value or 0.0) for n in found.values()]
         low, high = min(one for one, _ in ends), max(other for _, other in ends)
-        off = 2 * scatter.sd  # figures of the tail differ from run to run all the same
-    return planned(value, low * math.exp(-off), high * (1 + off))
+        off = over = 2 * scatter.sd  # figures of the tail differ from run to run all the same
+    return planned(value, low * math.exp(-off), high * (1 + over))
+
+
+def _share_off(value: float, at: Number, scatter: RunScatter) -> float:
+    """Half of the interval of a figure in a recording to come, as a share of it."""
+    return scatter.half(value, at) / value if value > 0 else scatter.sd
 
 
 def side(

@@ -8,6 +8,7 @@ import numpy as np
 
 from looptime.analysers.estimate import Figure
 from looptime.analysers.thread_rule import ThreadRule
+from looptime.planner.answer.cases import CASES, Case
 from looptime.planner.answer.prediction import Prediction, UnknownTurns, either, verdict
 from looptime.planner.changes import Change
 from looptime.planner.known.call_clock import as_in
@@ -100,7 +101,12 @@ def or_in_turn(found: Prediction, told: Prediction, turns: InTurn, stated: bool)
     made = either(found, other, (why,))
     if made.unknown_turns is not None:
         return made
-    return replace(made, unknown_turns=UnknownTurns(turns.calls, found.change_ms, change))
+    made = replace(made, unknown_turns=UnknownTurns(turns.calls, found.change_ms, change))
+    if made.lies_open != "turns":
+        return made
+    at_once, in_turns = CASES["turns"]
+    return replace(made, cases=(Case(at_once, found.change_ms, found.predicted),
+                                Case(in_turns, change, told.predicted)))  # fmt: skip
 
 
 def _of_turns(found: Prediction, other: Prediction, why: str) -> Prediction:

@@ -16,7 +16,9 @@ from looptime.analysers.estimate import Figure
 from looptime.analysers.thread_rule import ThreadRule, thread_rule
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError, UsageError
+from looptime.planner.answer.cases import CASES, Case, hull
 from looptime.planner.answer.corners import Settings, play_all, settings_of
+from looptime.planner.answer.gain_end import end_of_gain
 from looptime.planner.answer.intervals import RunScatter, Side, planned, side
 from looptime.planner.answer.measures import FEWEST, Measures, Number, measure, work_ms
 from looptime.planner.answer.open_turns import in_turn, or_in_turn
@@ -28,6 +30,7 @@ from looptime.planner.answer.prediction import (
     UnknownBus,
     UnknownTurns,
     either,
+    lies_open,
     open_clock,
     open_late,
     open_tick,
@@ -43,7 +46,7 @@ from looptime.planner.play.replay import Replay, turns_come_out
 from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
-from looptime.words import percent, three
+from looptime.words import percent
 
 __all__ = [
     "CAUTIONS",
@@ -51,7 +54,6 @@ __all__ = [
     "Prediction",
     "Side",
     "UnknownBus",
-    "end_of_gain",
     "predict",
     "settings_of",
 ]
@@ -59,10 +61,6 @@ __all__ = [
 _FULL = 0.85
 #: Relative change of the pace from which on it matters which clock a call keeps.
 _OTHER_PACE = 0.02
-#: So near to the interval of a pace that is seldom kept, what is predicted lies at it.
-_NEARLY = 1.03
-#: Share of the mean from which on a gain may meet a pace that never shows while loops are late.
-_LARGE = 0.4
 
 
 @dataclass(frozen=True)
@@ -213,27 +211,6 @@ def _differ(one: Figure, other: Figure) -> bool:
     return abs((one.value or 0.0) - (other.value or 0.0)) > 0.01 * wide
 
 
-def end_of_gain(known: KnownRun, mean_ms: float, gain_ms: float) -> list[str]:
-    """A warning where a set pace that the loop hardly or never kept so far may end the gain."""
-    waits = [call.name for call in known.run.names if call.kind == "pacing"]
-    if gain_ms <= 0 or known.judges_work:
-        return []
-    if known.least_ms is not None:
-        if mean_ms - gain_ms > _NEARLY * known.least_ms:
-            return []
-        return [
-            f"{waits[0] if waits else 'the loop'} waits until {three(known.least_ms)} ms after the "
-            "loop's start where it is ready by then: that pace will end the gain there"
-        ]
-    if known.pace is not None:
-        return []
-    if waits:
-        return [f"{waits[0]} waits now and then: the pace that it keeps may end the gain there"]
-    if gain_ms < _LARGE * mean_ms:
-        return []
-    return ["if the code has a set rate that it is too slow for today, it gets no faster than that"]
-
-
 def _matters(one: Side, other: Side) -> bool:
     """Whether the pace changes, so that what keeps the clock's time is made more or less often."""
     was, now = (side.period_ms["mean"].value or 0.0 for side in (one, other))
@@ -248,6 +225,7 @@ class _Plan:
     stated: Heading
     run_sd: float | None
     spans: dict[tuple[Change, ...], tuple[float, float, float]] = field(default_factory=dict)
+    lies_open: str = ""  #: As in `Settings`
 
     def prediction(self, whole: int, cut: int, progress: Callable[[float], None]) -> Prediction:
         run = self.known.run
@@ -255,18 +233,21 @@ class _Plan:
         before = self._measured(Replay.recorded(run), self.known.wait_by_bus())
         central, settings, played = play_all(self.known, self.changes, self._scatter.sd)
         judged = self._judged
-        self.spans[self.changes] = _spanned(played, settings_of(central.ranges), judged)
-        progress(2 / steps)
         ends = {at: self._measured(p) for at, p in played.items()}
-        contributions = self._contributions(progress, steps)
-        after = side(
-            ends, settings.span, central.run, self._scatter, self.budget_ms, central.tick_ns / 1e6
-        )
+        unknown = self._unknown(central, before, ends, settings, judged)
+        turns = self._unknown_turns(central, before, ends, settings, judged)
         change = self._change(before, ends, settings, judged)
+        self.lies_open = lies_open(verdict(change), unknown, turns)
+        settings = replace(settings, lies_open=self.lies_open)
+        change = self._change(before, ends, settings, judged)
+        self.spans[self.changes] = _spanned(played, settings, judged)
+        progress(2 / steps)
+        contributions = self._contributions(progress, steps)
+        cases = self._cases(central, before, ends, settings, judged)
+        after = self._side(central, ends, settings)
         now = {Setting(): before}
         mean_ms = before.period_ms["mean"].value or 0.0
         may_end = end_of_gain(self.known, mean_ms, -(change.value or 0.0))
-        unknown = self._unknown(central, before, ends, settings, judged)
         return Prediction(
             side(now, Settings().span, run, self._scatter, self.budget_ms, self._tick_ms), after,
             contributions,
@@ -278,7 +259,33 @@ class _Plan:
             rest_that_pays(self.known, self.changes, central, self.stated),
             played[settings.middle[0]].run,
             len(run), whole, cut, *self._between_runs(before, judged), run.source, unknown,
-            self._unknown_turns(central, before, ends, settings, judged),
+            turns, cases,
+        )  # fmt: skip
+
+    def _side(self, central: Replay, played: dict[Setting, Measures], settings: Settings) -> Side:
+        """Figures after the change; what scatters in one case says nothing of another."""
+        what = settings.lies_open
+        made = []
+        for part in settings.cases.values():
+            at = {one: played[one] for one in part.all}
+            one = side(
+                at, part.span, central.run, self._scatter, self.budget_ms, central.tick_ns / 1e6
+            )
+            made.append((one, not what or getattr(part.middle[0], what) == 0))
+        return hull(made)
+
+    def _cases(
+        self, central: Replay, before: Measures, played: dict[Setting, Measures],
+        settings: Settings, judged: str,
+    ) -> tuple[Case, ...]:  # fmt: skip
+        """What comes of either answer to what the direction hangs on; nothing where on none."""
+        if not (what := settings.lies_open):
+            return ()
+        parts = [replace(settings.only(what, at), lies_open="") for at in (0.0, 1.0)]
+        return tuple(
+            Case(word, self._change(before, played, part, judged),
+                 self._side(central, played, part))
+            for word, part in zip(CASES[what], parts, strict=True)
         )  # fmt: skip
 
     def _unknown(
@@ -369,6 +376,7 @@ class _Plan:
         """Mean of the quantity judged at the middle and at both ends of what is not known."""
         if changes not in self.spans:
             _, settings, played = play_all(self.known, changes)
+            settings = replace(settings, lies_open=self.lies_open)
             self.spans[changes] = _spanned(played, settings, judged)
         return self.spans[changes]
 

@@ -7,6 +7,7 @@ from typing import Any
 from looptime.analysers.estimate import Figure, to_json
 from looptime.controlling.gain_shift import GainShift
 from looptime.controlling.wheels import Steering
+from looptime.planner.answer.cases import Case
 from looptime.planner.answer.intervals import CONFIDENCE, Side
 from looptime.planner.answer.rest import RestAdvice
 from looptime.planner.known.call_clock import CallClock
@@ -24,6 +25,7 @@ __all__ = [
     "UnknownBus",
     "UnknownTurns",
     "either",
+    "lies_open",
     "untold_tail",
     "verdict",
 ]
@@ -114,31 +116,29 @@ class Prediction:
     unknown_buses: tuple[UnknownBus, ...] = ()
     #: What it depends on as long as nobody says whether threads compute at once.
     unknown_turns: UnknownTurns | None = None
+    #: Where the direction depends on either: what comes in each case. The other figures are then
+    #: those of the first, with ranges that hold all.
+    cases: tuple[Case, ...] = ()
     #: What the new pace does to controllers that ignore the step, where a caller asked.
     gain_shift: GainShift | None = None
     #: Steered wheels as a set, ``before`` and ``after``, where a caller asked.
     steering: dict[str, Steering | None] | None = None
 
     @property
-    def hangs_on_turns(self) -> bool:
-        """Whether the direction depends on whether threads compute at once."""
-        turns = self.unknown_turns
-        return (
-            turns is not None
-            and self.verdict == "can't tell"
-            and verdict(turns.at_once_ms) != verdict(turns.in_turn_ms)
-        )
+    def lies_open(self) -> str:
+        """What the direction hangs on, as in `lies_open` of the module."""
+        return lies_open(self.verdict, self.unknown_buses, self.unknown_turns)
 
     @property
     def open_ends(self) -> str:
         """What is promised at either end of what `until` asks for; empty where nothing is."""
-        turns = self.unknown_turns
-        if turns is not None and self.hangs_on_turns:
+        turns, what = self.unknown_turns, self.lies_open
+        if turns is not None and what == "turns":
             return (
                 f"At once the mean changes by {_signed(turns.at_once_ms)} ms, taking turns by "
                 f"{_signed(turns.in_turn_ms)} ms"
             )
-        if not self.until:
+        if not what:
             return ""
         ends = self.unknown_buses[0]
         return (
@@ -147,27 +147,31 @@ class Prediction:
         )
 
     @property
-    def until(self) -> str:
-        """What must be known before the direction can be told; empty if it can, or lies open."""
-        turns = self.unknown_turns
-        if turns is not None and self.hangs_on_turns:
+    def open_question(self) -> str:
+        """What nobody knows that the direction hangs on; empty if it can be told, or lies open."""
+        turns, what = self.unknown_turns, self.lies_open
+        if turns is not None and what == "turns":
             return (
-                f"it is known whether threads compute at once, or {named(turns.calls)} takes turns "
-                'with the loop on one lock: say threads = "at once" or "take turns" under [loop] '
-                "in looptime.toml, or record one minute with the thread"
+                f"whether threads compute at once, or {named(turns.calls)} takes turns with the "
+                "loop on one lock"
             )
-        sides = [
-            {verdict(unknown.own_ms), verdict(unknown.shared_ms)} for unknown in self.unknown_buses
-        ]
-        if self.verdict != "can't tell" or not any(len(side) > 1 for side in sides):
-            return ""
         asked = [
             f"{u.call} shares a bus with {named(u.may_share_with)}" for u in self.unknown_buses
         ]
-        return (
-            f"it is known whether {', and whether '.join(asked)}: name it in looptime.toml or "
-            "record one minute with the thread"
-        )
+        return f"whether {', and whether '.join(asked)}" if what else ""
+
+    @property
+    def until(self) -> str:
+        """What must be known before the direction can be told; empty if it can, or lies open."""
+        if not (question := self.open_question):
+            return ""
+        say = "name it in looptime.toml or record one minute with the thread"
+        if self.lies_open == "turns":
+            say = (
+                'say threads = "at once" or "take turns" under [loop] in looptime.toml, or record '
+                "one minute with the thread"
+            )
+        return f"it is known {question}: {say}"
 
     @property
     def sampled(self) -> bool:
@@ -188,6 +192,7 @@ class Prediction:
             "until": self.until,
             "unknown_buses": to_json(self.unknown_buses),
             "unknown_turns": to_json(self.unknown_turns),
+            "cases": [case.to_dict() for case in self.cases],
             "change_ms": self.change_ms.to_dict(),
             "confidence": CONFIDENCE,
             "run_sd_percent": self.run_sd_percent,
@@ -209,6 +214,30 @@ class Prediction:
             "controllers": to_json(self.gain_shift),
             "steering": to_json(self.steering),
         }
+
+
+def lies_open(said: str, buses: Sequence[UnknownBus], turns: UnknownTurns | None) -> str:
+    """What the direction of a plan hangs on.
+
+    Parameters
+    ----------
+    said : str
+        The verdict where nothing more is known.
+    buses, turns
+        What is promised at either end.
+
+    Returns
+    -------
+    str
+        ``turns``: whether threads compute at once; ``shared``: whether calls share a bus; empty
+        where the direction hangs on neither.
+    """
+    if said != "can't tell":
+        return ""
+    if turns is not None and verdict(turns.at_once_ms) != verdict(turns.in_turn_ms):
+        return "turns"
+    sides = [{verdict(unknown.own_ms), verdict(unknown.shared_ms)} for unknown in buses]
+    return "shared" if any(len(side) > 1 for side in sides) else ""
 
 
 def either(told: Prediction, other: Prediction, why: Sequence[str]) -> Prediction:
@@ -239,8 +268,18 @@ def either(told: Prediction, other: Prediction, why: Sequence[str]) -> Predictio
             at_once_ms=_wide(told.unknown_turns.at_once_ms, other.unknown_turns.at_once_ms),
             in_turn_ms=_wide(told.unknown_turns.in_turn_ms, other.unknown_turns.in_turn_ms),
         ),
+        cases=_wide_cases(told.cases, other.cases),
         warnings=(*told.warnings, *why),
     )  # fmt: skip
+
+
+def _wide_cases(told: Sequence[Case], other: Sequence[Case]) -> tuple[Case, ...]:
+    if [case.what for case in told] != [case.what for case in other]:
+        return tuple(told)
+    return tuple(
+        Case(a.what, _wide(a.change_ms, b.change_ms), _wide_side(a.predicted, b.predicted))
+        for a, b in zip(told, other, strict=True)
+    )
 
 
 def untold_tail(run: Run) -> tuple[str, ...]:

@@ -1,5 +1,7 @@
 """How well a prediction came true, held against a recording of the changed code."""
 
+import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -9,14 +11,20 @@ from looptime.analysers.beat_wait import with_wait_named
 from looptime.analysers.estimate import Figure
 from looptime.analysers.warmup import warmup
 from looptime.errors import NotEnoughError
+from looptime.planner.answer.cases import Case
+from looptime.planner.answer.intervals import Side
 from looptime.planner.answer.measures import FEWEST, Measures, Number, measure
-from looptime.planner.answer.predict import Prediction
+from looptime.planner.answer.prediction import Prediction, verdict
 from looptime.planner.known.made_calls import made_calls
+from looptime.planner.play.pacer import recorded_pace
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import SCHEMA_VERSION
 
-__all__ = ["Score", "Scored", "score"]
+__all__ = ["Score", "Scored", "ScoredCase", "score"]
+
+#: Share of the period below which a loop is as good as never early for its pace.
+_HARDLY = 0.02
 
 
 @dataclass(frozen=True)
@@ -52,6 +60,18 @@ class Scored:
 
 
 @dataclass(frozen=True)
+class ScoredCase:
+    """One of the cases that a plan had left open, held against what came."""
+
+    what: str  #: As in `looptime.planner.answer.cases.Case`
+    mean: Scored
+
+    def to_dict(self) -> dict[str, Any]:
+        """As JSON holds it."""
+        return {"what": self.what, "mean": self.mean.to_dict()}
+
+
+@dataclass(frozen=True)
 class Score:
     """A plan held against a recording."""
 
@@ -65,6 +85,23 @@ class Score:
     #: Whether the loop became faster or slower as promised; None where nothing was promised.
     sign_right: bool | None
     source: str  #: The recording
+    #: Its work, where both sides say what that is.
+    work_ms: tuple[Scored, ...] = ()
+    #: ``work`` where the recording waits for a tick that the loop was too slow for before, or where
+    #: the plan was about the work; else ``period``.
+    judged: str = "period"
+    tick_ms: float | None = None  #: The tick that it waits for, where it did not before
+    #: What was promised, as in `Prediction.verdict`; of the case that it went like, if any.
+    promised: str = "can't tell"
+    open_question: str = ""  #: What the plan had left open; empty if nothing
+    #: The case that it went like, and the other one, by the mean of what is judged.
+    went_like: ScoredCase | None = None
+    not_like: ScoredCase | None = None
+
+    @property
+    def judged_ms(self) -> tuple[Scored, ...]:
+        """The figures of what is judged."""
+        return self.work_ms if self.judged == "work" else self.period_ms
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
@@ -76,6 +113,13 @@ class Score:
             "only_predicted": list(self.only_predicted),
             "only_actual": list(self.only_actual),
             "sign_right": self.sign_right,
+            "judged": self.judged,
+            "work_ms": {s.what: s.to_dict() for s in self.work_ms},
+            "tick_ms": self.tick_ms,
+            "promised": self.promised,
+            "open_question": self.open_question or None,
+            "went_like": self.went_like and self.went_like.to_dict(),
+            "not_like": self.not_like and self.not_like.to_dict(),
         }
 
 
@@ -110,17 +154,79 @@ def score(
             f"{actual.source or 'the log'}: has {len(actual)} loops; a score needs {FEWEST}"
         )
     came = measure(actual)
-    before, after = prediction.baseline, prediction.predicted
-    period = tuple(
-        Scored(k, before.period_ms[k].value, after.period_ms[k], came.period_ms[k].value)
-        for k in after.period_ms
+    before, tick = prediction.baseline, _new_tick(prediction, actual, came)
+    judged = "work" if tick is not None or (prediction.judged == "work" and came.work_ms) else ""
+    cases = _by_nearness(prediction.cases, came, judged)
+    case = cases[0] if cases else None
+    after = case.predicted if case is not None else prediction.predicted
+    period = _scored(before.period_ms, after.period_ms, came.period_ms)
+    work = _scored(*_works(before, after, came)) if judged else ()
+    told = [ScoredCase(c.what, _mean_of(before, c.predicted, came, judged)) for c in cases]
+    calls, only_predicted, only_actual = _calls(prediction, after, came, actual)
+    promised = prediction.verdict if case is None else verdict(case.change_ms)
+    return Score(
+        period, calls, only_predicted, only_actual,
+        _sign(promised, (work or period)[0], bool(judged) or prediction.judged == "period"),
+        actual.source, work, judged or "period", tick, promised, prediction.open_question,
+        *told[:2],
+    )  # fmt: skip
+
+
+def _scored(
+    before: dict[str, Figure], after: dict[str, Figure], came: dict[str, Number]
+) -> tuple[Scored, ...]:
+    none = Figure()
+    return tuple(
+        Scored(k, before.get(k, none).value, after[k], came[k].value) for k in after if k in came
     )
-    calls, only_predicted, only_actual = _calls(prediction, came, actual)
-    return Score(period, calls, only_predicted, only_actual, _sign(prediction, came), actual.source)
+
+
+def _works(
+    before: Side, after: Side, came: Measures
+) -> tuple[dict[str, Figure], dict[str, Figure], dict[str, Number]]:
+    """Work on each side; a loop that waits for nothing works all its period."""
+    return before.work_ms or before.period_ms, after.work_ms or after.period_ms, came.work_ms
+
+
+def _mean_of(before: Side, after: Side, came: Measures, judged: str) -> Scored:
+    figures = _works(before, after, came) if judged else (
+        before.period_ms, after.period_ms, came.period_ms
+    )  # fmt: skip
+    return next(s for s in _scored(*figures) if s.what == "mean")
+
+
+def _new_tick(prediction: Prediction, actual: Run, came: Measures) -> float | None:
+    """The tick [ms] that a recording waits for and that the loop was too slow for before.
+
+    Only what it does besides waiting can then be held against a plan that was about no pace.
+    """
+    if prediction.judged == "work" or not came.work_ms:
+        return None
+    if any(change.text.startswith("pace ") for change in prediction.changes):
+        return None
+    was, now = prediction.baseline, came.period_ms["mean"].value or 0.0
+    period = was.period_ms["mean"].value or 0.0
+    waited = period - (was.work_ms["mean"].value or period) if was.work_ms else 0.0
+    waits = now - (came.work_ms["mean"].value or now)
+    if waited > _HARDLY * period or waits < _HARDLY * now:
+        return None
+    pace = recorded_pace(actual)
+    return now if pace is None else pace[0].interval_ns / 1e6
+
+
+def _by_nearness(cases: Sequence[Case], came: Measures, judged: str) -> list[Case]:
+    """The same, with the one first whose mean is the least far from what came, as a ratio."""
+
+    def off(case: Case) -> float:
+        mean = _mean_of(case.predicted, case.predicted, came, judged)
+        value, actual = mean.predicted.value, mean.actual
+        return abs(math.log(value / actual)) if value and actual else math.inf
+
+    return sorted(cases, key=off)
 
 
 def _calls(
-    prediction: Prediction, came: Measures, actual: Run
+    prediction: Prediction, after: Side, came: Measures, actual: Run
 ) -> tuple[tuple[Scored, ...], tuple[str, ...], tuple[str, ...]]:
     own = actual.thread_names[actual.loop_thread] if actual.loop_thread >= 0 else ""
 
@@ -132,7 +238,7 @@ def _calls(
         }
 
     was = of_loop(prediction.baseline.calls)
-    now = of_loop(prediction.predicted.calls)
+    now = of_loop(after.calls)
     real: dict[str, Number] = {
         name: values["self_ms_per_loop"]
         for (name, thread), values in came.calls.items()
@@ -172,9 +278,7 @@ def _paired(
     return now, real
 
 
-def _sign(prediction: Prediction, came: Measures) -> bool | None:
-    if prediction.verdict == "can't tell" or prediction.judged == "work":
+def _sign(promised: str, mean: Scored, comparable: bool) -> bool | None:
+    if promised == "can't tell" or not comparable:
         return None
-    before = prediction.baseline.period_ms["mean"].value or 0.0
-    after = came.period_ms["mean"].value or 0.0
-    return (after < before) == (prediction.verdict == "faster")
+    return ((mean.actual or 0.0) < (mean.before or 0.0)) == (promised == "faster")

@@ -10,9 +10,10 @@ from looptime.analysers.thread_rule import ThreadRule
 from looptime.errors import UsageError
 from looptime.heading.instants import heading_read_guess
 from looptime.planner.answer.corners import play_all
+from looptime.planner.answer.gain_end import end_of_gain
 from looptime.planner.answer.intervals import RunScatter, planned
 from looptime.planner.answer.measures import Number, work_ms
-from looptime.planner.answer.predict import end_of_gain, prepare_run
+from looptime.planner.answer.predict import prepare_run
 from looptime.planner.answer.prediction import untold_tail
 from looptime.planner.answer.reading_age import reading_ages
 from looptime.planner.changes import parse_all

@@ -325,12 +325,18 @@ def bus_use(at: Prediction) -> Picture | None:
 
 
 def sides_table(at: Prediction) -> tuple[tuple[str, ...], tuple[tuple[Any, ...], ...]]:
-    """Heads and rows of the loop's figures before and after, with their intervals."""
-    rows: list[tuple[Any, ...]] = []
-    before, after = at.baseline, at.predicted
-    for what, was, now in _sides(before, after):
-        rows.append((what, _cell(was), _cell(now)))
-    return ("", "recorded", "predicted"), tuple(rows)
+    """Heads and rows of the loop's figures before and after, with their intervals.
+
+    Where a plan lies open between cases, each has a column.
+    """
+    after = [case.predicted for case in at.cases] or [at.predicted]
+    sides = [_sides(at.baseline, one) for one in after]
+    rows = tuple(
+        (of[0][0], _cell(of[0][1]), *(_cell(now) for _, _, now in of))
+        for of in zip(*sides, strict=True)
+    )
+    heads = [f"with {case.what}" for case in at.cases] or ["predicted"]
+    return ("", "recorded", *heads), rows
 
 
 def _sides(before: Side, after: Side) -> list[tuple[str, Figure, Figure]]:

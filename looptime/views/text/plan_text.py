@@ -1,4 +1,4 @@
-"""Plans as text: before and after, what each change does, suggestions, and how a plan came true."""
+"""Plans as text: before and after, and what each change does."""
 
 from collections.abc import Collection, Sequence
 from fnmatch import fnmatchcase
@@ -10,7 +10,6 @@ from looptime.analysers.estimate import Figure
 from looptime.findings.finding import CAUTION_LINE
 from looptime.planner.answer.intervals import Side
 from looptime.planner.answer.predict import CAUTIONS, Prediction
-from looptime.planner.answer.score import Score, Scored
 from looptime.planner.changes import parse
 from looptime.views.text.control_text import spread_lines
 from looptime.views.text.terminal import (
@@ -23,15 +22,13 @@ from looptime.views.text.terminal import (
 )
 from looptime.views.text.text_parts import indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import changed, listed, supposing
+from looptime.words import changed, supposing
 
 __all__ = [
     "caution_lines",
     "mind_lines",
     "plan_sentence",
     "render_plan",
-    "render_score",
-    "score_sentence",
     "span",
 ]
 
@@ -62,12 +59,12 @@ def render_plan(at: Prediction) -> Told:
     ages, buses = _ages(at.baseline, at.predicted), _buses(at)
     wheels = [Text(safe(text, 400)) for text in spread_lines(at.steering)]
     tables: list[tuple[RenderableType, ...]] = [
-        (heading_line(f"Before and after ({_scatter(at)})"), _sides(at.baseline, at.predicted)),
+        (heading_line(f"Before and after ({_scatter(at)})"), _sides(at)),
         (Text(""), *wheels) if wheels else (),
-        () if ages is None else (heading_line("Reading age at first use, ms"), ages),
+        () if ages is None else (heading_line(f"Reading age at first use, ms{_case(at)}"), ages),
         (heading_line("What each change does to the mean"), _changes(at)),
-        (heading_line("Calls of the loop, ms a loop"), _calls(at)),
-        () if buses is None else (heading_line("Buses"), buses),
+        (heading_line(f"Calls of the loop, ms a loop{_case(at)}"), _calls(at)),
+        () if buses is None else (heading_line(f"Buses{_case(at)}"), buses),
         tuple(_rest(at)),
     ]
     more = [*_rhythms(at), *mind_lines(at.warnings[2:]), *caution_lines()]
@@ -187,21 +184,28 @@ def _cell(at: Figure | None) -> str:
     return "-" if at is None else figure(at.value, at.low, at.high)
 
 
-def _sides(before: Side, after: Side) -> RenderableType:
+def _case(at: Prediction) -> str:
+    """The case that figures are of, where the plan lies open between several."""
+    return f", with {at.cases[0].what}" if at.cases else ""
+
+
+def _sides(at: Prediction) -> RenderableType:
+    before = at.baseline
+    after = [case.predicted for case in at.cases] or [at.predicted]
     rows: list[list[str]] = [
-        [f"period {k}, ms", _cell(before.period_ms[k]), _cell(after.period_ms[k])]
+        [f"period {k}, ms", _cell(before.period_ms[k]), *(_cell(one.period_ms[k]) for one in after)]
         for k in before.period_ms
     ]
-    for k in after.work_ms or before.work_ms:
-        rows.append([f"work {k}, ms", _cell(before.work_ms.get(k)), _cell(after.work_ms.get(k))])
-    rows.append(["rate, 1/s", _cell(before.rate_hz), _cell(after.rate_hz)])
-    if before.overruns is not None and after.overruns is not None:
+    for k in after[0].work_ms or before.work_ms:
+        rows.append([f"work {k}, ms", _cell(before.work_ms.get(k)),
+                     *(_cell(one.work_ms.get(k)) for one in after)])  # fmt: skip
+    rows.append(["rate, 1/s", _cell(before.rate_hz), *(_cell(one.rate_hz) for one in after)])
+    if before.overruns is not None:
         budget = number(before.overruns["budget_ms"])
-        rows.append(
-            [f"over {budget} ms", _percent(before.overruns["share"]),
-             _percent(after.overruns["share"])]
-        )  # fmt: skip
-    return table(["", "before", "after"], rows)
+        shares = [_percent(one.overruns["share"]) for one in after if one.overruns is not None]
+        rows.append([f"over {budget} ms", _percent(before.overruns["share"]), *shares])
+    heads = [f"with {case.what}" for case in at.cases] or ["after"]
+    return table(["", "before", *heads], rows)
 
 
 def _percent(at: Figure) -> str:
@@ -326,52 +330,3 @@ def mind_lines(warnings: Sequence[str]) -> list[RenderableType]:
 def caution_lines() -> list[RenderableType]:
     """What holds for each plan."""
     return [Text(""), *(caution(text) for text in CAUTIONS)]
-
-
-def score_sentence(at: Score) -> str:
-    """Whether what came lies in the predicted ranges, the mean first."""
-    mean = next(s for s in at.period_ms if s.what == "mean")
-    outside = [s.what for s in at.period_ms if s.inside is False]
-    came = f"the mean came to {number(mean.actual)} ms, predicted {_cell(mean.predicted)}"
-    if not outside:
-        return f"The plan came true: {came}."
-    if "mean" not in outside:
-        return f"The plan came true but for {listed(outside, 3)}, out of their ranges: {came}."
-    return f"The plan did not come true: {came}."
-
-
-def render_score(at: Score) -> list[RenderableType]:
-    """How well a plan came true."""
-    said = {
-        True: "The loop changed in the direction that was promised.",
-        False: "The loop changed the other way than was promised.",
-        None: "No direction was promised.",
-    }[at.sign_right]
-    parts: list[RenderableType] = [
-        heading_line(f"How the plan came true: {safe(at.source)}"),
-        Text(said),
-        table(["period, ms", "before", "predicted", "actual", "off by", "inside"],
-              [_scored(s) for s in at.period_ms]),
-        Text("off by: the prediction above (+) or below (-) what came, of what came; "
-             "inside: what came lies in the predicted range"),
-        heading_line("Calls, ms a loop"),
-        table(["call", "predicted", "actual", "off by", "inside"],
-              [_scored_call(s) for s in at.calls[:20]]),
-    ]  # fmt: skip
-    if at.only_predicted:
-        parts.append(Text(f"Only predicted: {safe(', '.join(at.only_predicted), 300)}"))
-    if at.only_actual:
-        parts.append(Text(f"Only recorded: {safe(', '.join(at.only_actual), 300)}"))
-    return parts
-
-
-def _scored_call(at: Scored) -> list[str]:
-    row = _scored(at)
-    return [row[0], number(at.predicted.value), *row[3:]]
-
-
-def _scored(at: Scored) -> list[str]:
-    error = "-" if at.error_percent is None else f"{at.error_percent:+.1f} %"
-    inside = {True: "yes", False: "no", None: "-"}[at.inside]
-    return [safe(at.what, 44), number(at.before), _cell(at.predicted), number(at.actual), error,
-            inside]  # fmt: skip

@@ -1,7 +1,6 @@
 """What is told of a plan and of suggestions, as text."""
 
 import re
-from dataclasses import replace
 
 import pytest
 
@@ -11,13 +10,9 @@ from looptime.planner import predict, score, suggest
 from looptime.planner.known.stretches import spread_sample
 from looptime.planner.search.proposals import Proposal
 from looptime.run import Run
-from looptime.views.text.plan_text import (
-    plan_sentence,
-    render_plan,
-    render_score,
-    score_sentence,
-)
+from looptime.views.text.plan_text import plan_sentence, render_plan
 from looptime.views.text.plan_words import gain_ends, gain_of
+from looptime.views.text.score_text import render_score
 from looptime.views.text.suggestions_text import render_suggestions
 from looptime.views.text.terminal import number, show
 from tests.build_run import make_run
@@ -69,22 +64,6 @@ def test_texts_tell_the_story(today, capsys):
     assert "odo?[31m[bold]x" in text
     assert "\x1b" not in text
     assert "thread gyro.read rest-ms=2" in text
-
-
-def test_how_a_plan_came_true_is_told_first(today):
-    """Half of every encoder read left out, and nothing changed: the mean lies above its range."""
-    made = predict(today, ["scale encoder.*.read by=0.1"], buses=BUSES, keep_warmup=True)
-    mean = made.predicted.period_ms["mean"]
-    assert mean.high < made.baseline.period_ms["mean"].value
-    assert score_sentence(score(made, today)).startswith(
-        "The plan did not come true: the mean came"
-    )
-    same = score(made, today)
-    kept = tuple(replace(s, actual=s.predicted.value) for s in same.period_ms)
-    assert score_sentence(replace(same, period_ms=kept)).startswith("The plan came true: the mean")
-    one = (*kept[:3], replace(kept[3], actual=10 * kept[3].predicted.high))
-    told = score_sentence(replace(same, period_ms=one))
-    assert told.startswith("The plan came true but for p99, out of their ranges:")
 
 
 def test_a_reading_that_moves_into_a_thread_tells_its_age(today):
