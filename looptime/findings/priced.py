@@ -10,6 +10,7 @@ from looptime.findings.finding import Finding
 from looptime.findings.referee import objections
 from looptime.planner.changes import parse
 from looptime.planner.search.look import KIND_UNKNOWN
+from looptime.planner.search.proposals import RISKS
 from looptime.planner.search.suggest import Proposal, Suggestions
 from looptime.words import named, percent
 
@@ -55,7 +56,8 @@ def led(
     """Suggestions with the plan first that answers what is told of the run first.
 
     So whoever reads the findings and then the plans is told one and the same first remedy, but
-    where another surely gains more than twice as much: then that one stands before it, and says so.
+    where another surely gains more than twice as much, or surely gains where that may gain nothing:
+    then that one stands before it, and says so.
     What meets the targets still stands before what does not; where nothing answers, that is said.
 
     Parameters
@@ -80,11 +82,13 @@ def _led(found: Suggestions, findings: Sequence[Finding], unknown: Collection[st
     first = found.proposed[0]
     if first.meets_targets and not best.meets_targets:
         return found
-    others = tuple(p for p in found.proposed if p is not best)
-    if first is not best and _gains_far_more(first, best):
-        first = replace(first, trade="; ".join(filter(None, (_beside(best, first), first.trade))))
-        return replace(found, proposed=(first, best, *others[1:]))
-    return replace(found, proposed=(best, *others))
+    single = (p for p in found.proposed if p is first or len(p.changes) == 1)
+    first = next((p for p in single if p is best or _stands_before(p, best)), best)
+    others = tuple(p for p in found.proposed if p is not best and p is not first)
+    if first is best:
+        return replace(found, proposed=(best, *others))
+    first = replace(first, trade="; ".join(filter(None, (_beside(best, first), first.trade))))
+    return replace(found, proposed=(first, best, *others))
 
 
 def _with_reason(made: Suggestions, before: Suggestions) -> Suggestions:
@@ -105,16 +109,26 @@ def _with_reason(made: Suggestions, before: Suggestions) -> Suggestions:
     return replace(made, proposed=(told, *others))
 
 
-def _gains_far_more(first: Proposal, other: Proposal) -> bool:
-    """Whether one plan surely gains more than twice what another does at most, at no high risk."""
-    least, most = -(first.gain_ms.high or 0.0), -(other.gain_ms.low or 0.0)
-    return first.risk != "high" and least > _FAR_MORE * max(most, 0.0)
+def _stands_before(first: Proposal, answer: Proposal) -> bool:
+    """Whether a plan is to be tried before the one that answers what stands out first.
+
+    It is where it surely gains more than twice what the other does at most, or surely more than is
+    expected of one that may gain nothing; each gain counts the less the greater its risk.
+    """
+    least = -(first.gain_ms.high or 0.0) / RISKS[first.risk]
+    most = -(answer.gain_ms.low or 0.0) / RISKS[answer.risk]
+    expected = -(answer.gain_ms.value or 0.0) / RISKS[answer.risk]
+    unsure = (answer.gain_ms.high or 0.0) >= 0
+    return least > _FAR_MORE * max(most, 0.0) or (unsure and least > max(expected, 0.0))
 
 
 def _beside(answer: Proposal, first: Proposal) -> str:
     """What the plan that answers the first finding is worth beside one that gains far more."""
     share = (answer.gain_ms.value or 0.0) / (first.gain_ms.value or 1.0)
-    return f"{answer.say}, which answers what stands out first, gives {percent(share)} of it"
+    surely = " and may give nothing" if (answer.gain_ms.high or 0.0) >= 0 else ""
+    return (
+        f"{answer.say}, which answers what stands out first, gives {percent(share)} of it{surely}"
+    )
 
 
 def _unanswered(lead: Finding, found: Suggestions, unknown: Collection[str]) -> str:

@@ -101,7 +101,7 @@ def test_a_plan_that_surely_gains_more_than_twice_as_much_stays_before_the_answe
     assert found[0].trade.endswith(", which answers what stands out first, gives 25 % of it")
     batch, cap, every = plans.proposed
     for first, answer in (
-        (batch, replace(every, gain_ms=Figure(-1.0, -2.1, 0.1))),
+        (batch, replace(every, gain_ms=Figure(-1.0, -2.1, -0.1))),
         (replace(batch, gain_ms=Figure(-4.0, -6.0, -1.9)), every),
         (replace(batch, risk="high"), every),
     ):
@@ -112,6 +112,28 @@ def test_a_plan_that_surely_gains_more_than_twice_as_much_stays_before_the_answe
             f"batch wheel.*.read gains far more, 4 ms less a loop{risk}; this is first as it "
             "answers what stands out first"
         )
+
+
+@pytest.mark.parametrize(
+    ("sure", "open_", "risks", "first"),
+    [
+        ((-7.5, -9.4, -5.6), (-0.9, -2.0, 0.2), ("high", "high"), "thread"),  # both are threads
+        ((-7.5, -9.4, -5.6), (-0.3, -0.7, 0.1), ("high", "low"), "thread"),  # 1.4 after its risk
+        ((-7.5, -9.4, -1.0), (-0.3, -0.7, 0.1), ("high", "low"), "every"),  # but 0.25 is less
+        ((-2.0, -3.0, -1.5), (-1.0, -2.1, 0.1), ("low", "low"), "thread"),  # one may gain nothing
+        ((-2.0, -3.0, -1.5), (-1.0, -2.1, -0.1), ("low", "low"), "every"),  # both gain surely
+    ],
+)
+def test_a_sure_gain_stands_before_one_that_may_be_none(sure, open_, risks, first):
+    """What is gained surely is tried first, where it is more than the other's after the risks."""
+    plans = suggested([("thread pose.read", -1.0, None), ("every gyro.read loops=4", -1.0, None)])
+    one, answer = plans.proposed
+    one = replace(one, gain_ms=Figure(*sure), risk=risks[0])
+    answer = replace(answer, gain_ms=Figure(*open_), risk=risks[1])
+    found = led(replace(plans, proposed=(one, answer)), [BLOCKS]).proposed
+    assert found[0].changes[0].startswith(first)
+    if first == "thread" and open_[2] >= 0:
+        assert found[0].trade.endswith("of it and may give nothing")
 
 
 def test_the_cheaper_plan_that_stands_first_says_so():

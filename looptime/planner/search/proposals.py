@@ -1,6 +1,7 @@
 """What a search for remedies found: plans, the remedies they are made of, what was left out."""
 
 from collections.abc import Mapping
+from dataclasses import field
 from typing import Any
 
 from looptime.analysers.estimate import Figure, to_json
@@ -9,7 +10,10 @@ from looptime.planner.search.look import Candidate, NotProposed
 from looptime.records import dataclass
 from looptime.schema import SCHEMA_VERSION
 
-__all__ = ["Proposal", "Suggestions", "older"]
+__all__ = ["RISKS", "Proposal", "Suggestions", "older"]
+
+#: By how much less a gain counts the greater the risk that it is had at.
+RISKS = {"low": 1.0, "medium": 1.5, "high": 4.0}
 
 
 @dataclass(frozen=True)
@@ -20,7 +24,7 @@ class Proposal:
     #: Change of the mean of the quantity judged; negative is faster. Its ends are those that a
     #: future recording will show: what is not known, and what differs from run to run.
     gain_ms: Figure
-    #: Predicted period, at the less favourable end.
+    #: Predicted period, as `predict` has it of the same loops.
     mean_ms: float
     p99_ms: float
     effort: float  #: Sum of the effort classes
@@ -35,6 +39,8 @@ class Proposal:
     check: str = ""  #: What to make sure of before doing it
     #: What is cheaper and gains less, where this one stands first by its gain alone.
     trade: str = ""
+    #: `mean` and `p99` at the less favourable end of what is not known: targets are judged by it.
+    worst_ms: dict[str, float] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON holds it."""
@@ -42,7 +48,8 @@ class Proposal:
             "changes": list(self.changes), "say": self.say, "check": self.check,
             "trade": self.trade,
             "gain_ms": self.gain_ms.to_dict(),
-            "mean_ms": self.mean_ms, "p99_ms": self.p99_ms, "effort": self.effort,
+            "mean_ms": self.mean_ms, "p99_ms": self.p99_ms,
+            "worst_ms": dict(self.worst_ms), "effort": self.effort,
             "risk": self.risk, "why": self.why, "meets_targets": self.meets_targets,
             "age_at_first_use_ms": {
                 name: {"before": was, "after": now}
@@ -61,7 +68,7 @@ class Suggestions:
     #: Plans that meet the targets first, then single remedies before several together; each kind by
     #: gain over effort and risk, but first of all a single remedy that clearly gains most, and
     #: before it what answers the first finding (`looptime.findings.priced.led`), unless that gains
-    #: less than half as much.
+    #: less than half as much, or may gain nothing.
     proposed: tuple[Proposal, ...]
     remedies: tuple[Candidate, ...]  #: The remedies that these plans are made of, each once
     not_proposed: tuple[NotProposed, ...]

@@ -21,7 +21,7 @@ from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.play.draft import KnownRun
 from looptime.planner.search.candidates import candidates
 from looptime.planner.search.look import Candidate, NotProposed, efforts
-from looptime.planner.search.proposals import Proposal, Suggestions, older
+from looptime.planner.search.proposals import RISKS, Proposal, Suggestions, older
 from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
@@ -30,7 +30,6 @@ from looptime.stats.jackknife import jackknife
 __all__ = ["Proposal", "Suggestions", "suggest"]
 
 _LOOPS = 2_000
-_RISK = {"low": 1.0, "medium": 1.5, "high": 4.0}
 #: Power of the effort that a gain is held against: twice the effort is worth a fourth more gain.
 _EFFORT = 1 / 3
 _SEEN = 0.005
@@ -45,7 +44,7 @@ _MOST = 24
 @dataclass(frozen=True)
 class _Tried:
     means: tuple[float, float, float]  # middle, least and most [ms]
-    p99: tuple[float, float]
+    p99: tuple[float, float, float]
     work: tuple[float, float, float]
     ages: dict[str, float]
 
@@ -201,7 +200,7 @@ class _Search:
         }
         middle = played[settings.middle[0]].run
         ages = {n: a.mean for n, a in reading_ages(middle, self.stated).items()}
-        return _Tried(settings.span(means), settings.span(p99)[1:], settings.span(works), ages)
+        return _Tried(settings.span(means), settings.span(p99), settings.span(works), ages)
 
     def _gain(self, now: _Tried, tried: _Tried) -> tuple[float, float, float]:
         """Middle, best and worst change of the quantity judged [ms]."""
@@ -223,11 +222,11 @@ class _Search:
 
     def _worth(self, candidate: Candidate, now: _Tried, tried: _Tried) -> float:
         middle, _, worst = self._gain(now, tried)
-        return -(middle + worst) / 2 / max(candidate.effort, 0.1) ** _EFFORT / _RISK[candidate.risk]
+        return -(middle + worst) / 2 / max(candidate.effort, 0.1) ** _EFFORT / RISKS[candidate.risk]
 
     def _rank(self, plan: Proposal) -> float:
         gain = -((plan.gain_ms.value or 0.0) + (plan.gain_ms.high or 0.0)) / 2
-        return gain / max(plan.effort, 0.1) ** _EFFORT / _RISK[plan.risk]
+        return gain / max(plan.effort, 0.1) ** _EFFORT / RISKS[plan.risk]
 
     def _ends(
         self, alone: Sequence[tuple[tuple[Candidate, ...], _Tried]]
@@ -293,7 +292,7 @@ class _Search:
             if name in now.ages and abs(age - now.ages[name]) > 0.1 * now.means[0]
         }
         told = {name: at for name, at in ages.items() if name in about or at[1] > at[0]}
-        risk = max((c.risk for c in group), key=lambda r: _RISK[r])
+        risk = max((c.risk for c in group), key=lambda r: RISKS[r])
         reasons = [c.why for c in group if c.why] if len(group) == 1 else []
         why = "; ".join([*reasons, *([older(told)] if told else [])])
         was = now.work[0] if self.paced else now.means[0]
@@ -301,9 +300,10 @@ class _Search:
         say = "; ".join(c.say for c in group)
         check = "; ".join(dict.fromkeys(c.check for c in group))
         return Proposal(
-            _changes(group), planned(middle, best - half, worst + half), tried.means[2],
-            tried.p99[1], sum(c.effort for c in group), risk, why,
+            _changes(group), planned(middle, best - half, worst + half), tried.means[0],
+            tried.p99[0], sum(c.effort for c in group), risk, why,
             self._meets(self._at_pace(_changes(group))), ages, say, check,
+            worst_ms={"mean": tried.means[2], "p99": tried.p99[2]},
         )  # fmt: skip
 
     @property
@@ -327,11 +327,11 @@ class _Search:
         if self.target_hz is None and self.target_p99_ms is None:
             return None
         fast = self.target_hz is None or tried.means[2] <= self.wanted_ms
-        return fast and (self.target_p99_ms is None or tried.p99[1] <= self.target_p99_ms)
+        return fast and (self.target_p99_ms is None or tried.p99[2] <= self.target_p99_ms)
 
     def _floor(self, plans: list[tuple[str, ...]]) -> dict[str, float]:
         tried = [self._at_pace(changes) for changes in [(), *plans]]
-        return {"mean": min(t.means[1] for t in tried), "p99": min(t.p99[0] for t in tried)}
+        return {"mean": min(t.means[1] for t in tried), "p99": min(t.p99[1] for t in tried)}
 
     def _targets(
         self, now: _Tried, floor: dict[str, float], proposed: list[Proposal]
@@ -352,7 +352,7 @@ class _Search:
         if self.target_p99_ms is not None:
             made.append(
                 self._target(f"p99 of {self.target_p99_ms:g} ms", self.target_p99_ms, now.p99[0],
-                             floor["p99"], [t.p99[1] for t in (self._at_pace(()), *there)])
+                             floor["p99"], [t.p99[2] for t in (self._at_pace(()), *there)])
             )  # fmt: skip
         return tuple(made)
 
@@ -401,7 +401,7 @@ class _Search:
 def _trade(cheap: Proposal, share: float, most: Proposal) -> str:
     """What a remedy that gains less has for it, and against it."""
     less = " for less work" if cheap.effort < most.effort else ""
-    less += " at less risk" if _RISK[cheap.risk] < _RISK[most.risk] else ""
+    less += " at less risk" if RISKS[cheap.risk] < RISKS[most.risk] else ""
     ages = {n: at for n, at in cheap.age_at_first_use_ms.items() if at[1] > at[0]}
     name = max(ages, key=lambda n: ages[n][1] - ages[n][0], default="")
     but = f", but {name} would be {ages[name][1]:.1f} ms old at first use" if name else ""
