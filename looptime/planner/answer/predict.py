@@ -38,6 +38,7 @@ from looptime.planner.answer.prediction import (
     verdict,
 )
 from looptime.planner.answer.rest import rest_that_pays
+from looptime.planner.answer.tail import tail_of
 from looptime.planner.changes import Change, parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.known.made_calls import made_calls
@@ -260,6 +261,7 @@ class _Plan:
             played[settings.middle[0]].run,
             len(run), whole, cut, *self._between_runs(before, judged), run.source, unknown,
             turns, cases,
+            tail_of(run.loop_columns.period_ns, (at.period_ns for at in played.values())),
         )  # fmt: skip
 
     def _side(self, central: Replay, played: dict[Setting, Measures], settings: Settings) -> Side:

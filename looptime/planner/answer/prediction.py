@@ -10,6 +10,7 @@ from looptime.controlling.wheels import Steering
 from looptime.planner.answer.cases import Case
 from looptime.planner.answer.intervals import CONFIDENCE, Side
 from looptime.planner.answer.rest import RestAdvice
+from looptime.planner.answer.tail import Tail
 from looptime.planner.known.call_clock import CallClock
 from looptime.records import dataclass
 from looptime.run import Run
@@ -119,6 +120,8 @@ class Prediction:
     #: Where the direction depends on either: what comes in each case. The other figures are then
     #: those of the first, with ranges that hold all.
     cases: tuple[Case, ...] = ()
+    #: The longest loops, where they surely become fewer or more.
+    tail: Tail | None = None
     #: What the new pace does to controllers that ignore the step, where a caller asked.
     gain_shift: GainShift | None = None
     #: Steered wheels as a set, ``before`` and ``after``, where a caller asked.
@@ -193,6 +196,7 @@ class Prediction:
             "unknown_buses": to_json(self.unknown_buses),
             "unknown_turns": to_json(self.unknown_turns),
             "cases": [case.to_dict() for case in self.cases],
+            "tail": self.tail and self.tail.to_dict(),
             "change_ms": self.change_ms.to_dict(),
             "confidence": CONFIDENCE,
             "run_sd_percent": self.run_sd_percent,
@@ -268,9 +272,16 @@ def either(told: Prediction, other: Prediction, why: Sequence[str]) -> Predictio
             at_once_ms=_wide(told.unknown_turns.at_once_ms, other.unknown_turns.at_once_ms),
             in_turn_ms=_wide(told.unknown_turns.in_turn_ms, other.unknown_turns.in_turn_ms),
         ),
-        cases=_wide_cases(told.cases, other.cases),
+        cases=_wide_cases(told.cases, other.cases), tail=_either_tail(told.tail, other.tail),
         warnings=(*told.warnings, *why),
     )  # fmt: skip
+
+
+def _either_tail(one: Tail | None, other: Tail | None) -> Tail | None:
+    """What holds of both: the one in which the longest loops change less."""
+    if one is None or other is None or (one.after < one.before) != (other.after < other.before):
+        return None
+    return min(one, other, key=lambda at: abs(at.after_ms - at.before_ms))
 
 
 def _wide_cases(told: Sequence[Case], other: Sequence[Case]) -> tuple[Case, ...]:

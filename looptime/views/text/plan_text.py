@@ -22,7 +22,7 @@ from looptime.views.text.terminal import (
 )
 from looptime.views.text.text_parts import indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import changed, supposing
+from looptime.words import changed, count, supposing
 
 __all__ = [
     "caution_lines",
@@ -30,6 +30,7 @@ __all__ = [
     "plan_sentence",
     "render_plan",
     "span",
+    "tail_sentence",
 ]
 
 _CALLS = 12
@@ -81,8 +82,22 @@ def plan_sentence(at: Prediction) -> str:
     about = all(c.text.startswith("later ") for c in at.changes)
     if at.until or not (about or (at.verdict == "can't tell" and _is_none(at.change_ms))):
         otherwise = [] if at.until else _age_sentence(at, _read_otherwise(at))
-        return " ".join([_loop_sentence(at), *otherwise])
-    return " ".join([*_age_sentence(at), _loop_sentence(at)])
+        return " ".join([_loop_sentence(at), *tail_sentence(at), *otherwise])
+    return " ".join([*_age_sentence(at), _loop_sentence(at), *tail_sentence(at)])
+
+
+def tail_sentence(at: Prediction) -> list[str]:
+    """What the longest loops do, where the mean can't tell."""
+    tail = at.tail
+    if tail is None or at.until or at.verdict != "can't tell":
+        return []
+    way = "shorter" if tail.after < tail.before else "longer"
+    then = f"{tail.after:,}" if tail.after else "none"
+    return [
+        f"But its long loops get {way}: the longest 1 in 100 take {number(tail.after_ms)} ms on "
+        f"average, today {number(tail.before_ms)} ({tail.before:,} of {count(at.loops, 'loop')} "
+        f"over {number(tail.over_ms)} ms, then {then})."
+    ]
 
 
 def _read_otherwise(at: Prediction) -> set[str]:

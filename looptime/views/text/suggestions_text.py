@@ -24,6 +24,8 @@ from looptime.words import count, listed, supposing
 
 __all__ = ["render_suggestions"]
 
+#: By how much the p99 must change to be told beside a mean that may stay as it is.
+_OTHER_TAIL = 0.1
 #: Plans shown before the whole list.
 _FIRST = 3
 _RANGES = (
@@ -103,9 +105,18 @@ def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, Rend
     why = [f"Why: {safe(plan.why, 300)}."] if plan.why else []
     check = [f"First {safe(plan.check, 300)}."] if plan.check else []
     check = [f"{safe(plan.trade, 300)}.", *check] if plan.trade else check
+    why += _tail(plan, at)
     return (f"{what_to_do(plan)}: {gain_of(plan)} a loop ({gain_ends(plan)}){of}.{met}",
             " ".join([*why, *check]),
             command_line(f"  > {plan_command(plan, at, options)}"))  # fmt: skip
+
+
+def _tail(plan: Proposal, at: Suggestions) -> list[str]:
+    """What becomes of the longest loops, where the mean may as well stay as it is."""
+    low, high, was = plan.gain_ms.low or 0.0, plan.gain_ms.high or 0.0, at.now_ms["p99"]
+    if not low < 0 <= high or abs(plan.p99_ms - was) < _OTHER_TAIL * was:
+        return []
+    return [f"Period p99 is {number(was)} ms today, {number(plan.p99_ms)} ms then."]
 
 
 def _now(at: Suggestions) -> str:
