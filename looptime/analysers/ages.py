@@ -46,6 +46,13 @@ class Uses:
     written: bool  #: Whether these are calls of the log; else the ends of the loops
     call: str | None = None  #: The call that the project names; else they are actuator writes
 
+    @property
+    def first_words(self) -> str:
+        """What counts as first use, in plain words."""
+        if not self.written:
+            return "the end of each loop"
+        return f"the first {self.call or 'actuator write'} of each loop"
+
 
 @dataclass(frozen=True)
 class Reading:

@@ -124,11 +124,9 @@ def _freshness(run: Run, at: Reading) -> Freshness | None:
         fresh, hold = len(lengths), median(lengths)
         longest, longest_ns = int(lengths.max()), int(spans.max())
     hz = fresh / run.duration_s if run.duration_s > 0 else None
-    first = f"first {at.uses.call or 'actuator write'} of each loop"
-    used_at = first if at.uses.written else "end of each loop"
     return Freshness(
         at.sample or run.names[at.code].name,
-        "sample" if at.sample else "handed over" if at.handed else "read", f"the {used_at}",
+        "sample" if at.sample else "handed over" if at.handed else "read", at.uses.first_words,
         run.thread_names[at.thread] if at.thread >= 0 else None, n,
         _age(at.age_at_pickup()), _age(at.age_at_first_use()), _age(at.age_at_last_use()),
         hz, _loop_hz(run), 1 - fresh / n, hold, longest, longest_ns / 1e6,

@@ -37,6 +37,7 @@ from looptime.planner.answer.prediction import (
     untold_tail,
     verdict,
 )
+from looptime.planner.answer.reading_age import first_use
 from looptime.planner.answer.rest import rest_that_pays
 from looptime.planner.answer.tail import tail_of
 from looptime.planner.changes import Change, parse_all
@@ -262,6 +263,7 @@ class _Plan:
             len(run), whole, cut, *self._between_runs(before, judged), run.source, unknown,
             turns, cases,
             tail_of(run.loop_columns.period_ns, (at.period_ns for at in played.values())),
+            first_use(run),
         )  # fmt: skip
 
     def _side(self, central: Replay, played: dict[Setting, Measures], settings: Settings) -> Side:

@@ -9,6 +9,7 @@ from looptime.controlling.gain_shift import GainShift
 from looptime.controlling.wheels import Steering
 from looptime.planner.answer.cases import Case
 from looptime.planner.answer.intervals import CONFIDENCE, Side
+from looptime.planner.answer.reading_age import FIRST_USE
 from looptime.planner.answer.rest import RestAdvice
 from looptime.planner.answer.tail import Tail
 from looptime.planner.known.call_clock import CallClock
@@ -122,6 +123,8 @@ class Prediction:
     cases: tuple[Case, ...] = ()
     #: The longest loops, where they surely become fewer or more.
     tail: Tail | None = None
+    #: When the ages of readings are taken, in words.
+    use: str = FIRST_USE
     #: What the new pace does to controllers that ignore the step, where a caller asked.
     gain_shift: GainShift | None = None
     #: Steered wheels as a set, ``before`` and ``after``, where a caller asked.
@@ -196,6 +199,7 @@ class Prediction:
             "unknown_buses": to_json(self.unknown_buses),
             "unknown_turns": to_json(self.unknown_turns),
             "cases": [case.to_dict() for case in self.cases],
+            "age_taken": self.use,
             "tail": self.tail and self.tail.to_dict(),
             "change_ms": self.change_ms.to_dict(),
             "confidence": CONFIDENCE,

@@ -2,13 +2,17 @@
 
 import numpy as np
 
-from looptime.analysers.ages import readings
+from looptime.analysers.ages import readings, uses_of
 from looptime.array_types import Int
 from looptime.project import Heading
 from looptime.records import dataclass
 from looptime.run import Run
 
-__all__ = ["Ages", "ages_at_first_use", "reading_ages"]
+__all__ = ["FIRST_USE", "Ages", "ages_at_first_use", "first_use", "reading_ages"]
+
+FIRST_USE = "at first use"
+#: Where nothing is known to use it.
+_NO_USE = "at the loop's end (its use, as no write is known)"
 
 
 @dataclass(frozen=True)
@@ -53,3 +57,8 @@ def reading_ages(run: Run, stated: Heading | None = None) -> dict[str, Ages]:
     """Mean, p95 and largest of `ages_at_first_use`, by call name."""
     found = ages_at_first_use(run, stated)
     return {name: Ages.of(age) for name, age in found.items()}
+
+
+def first_use(run: Run) -> str:
+    """When the ages of `reading_ages` are taken, in words that go on from ``old``."""
+    return FIRST_USE if uses_of(run).written else _NO_USE

@@ -6,6 +6,7 @@ from typing import Any
 
 from looptime.analysers.estimate import Figure, to_json
 from looptime.planner.answer.predict import CAUTIONS
+from looptime.planner.answer.reading_age import FIRST_USE
 from looptime.planner.search.look import Candidate, NotProposed
 from looptime.records import dataclass
 from looptime.schema import SCHEMA_VERSION
@@ -83,6 +84,7 @@ class Suggestions:
     now_work_ms: float | None = None  #: Mean work of a loop now, where work is judged
     supposed: tuple[str, ...] = ()  #: As in `looptime.run.Clock`
     gain_ends: tuple[str, ...] = ()  #: What may end the gain of all of them; a warning in JSON
+    use: str = FIRST_USE  #: When ages are taken, in words
     unanswered: str = ""  #: That nothing proposed answers what is told of the run first, and why
 
     def to_dict(self) -> dict[str, Any]:
@@ -95,15 +97,17 @@ class Suggestions:
             "remedies": to_json(self.remedies),
             "not_proposed": to_json(self.not_proposed),
             "targets": list(self.targets), "warnings": [*self.gain_ends, *self.warnings],
-            "supposed": list(self.supposed), "unanswered": self.unanswered or None,
+            "supposed": list(self.supposed), "age_taken": self.use,
+            "unanswered": self.unanswered or None,
             "cautions": list(CAUTIONS),
         }  # fmt: skip
 
 
-def older(age_ms: Mapping[str, tuple[float, float]]) -> str:
+def older(age_ms: Mapping[str, tuple[float, float]], use: str = FIRST_USE) -> str:
     """What a plan does to the age of the reading that it changes most; empty if to none.
 
     Where that gets younger, what the plan costs is told with it: the one that gets older most.
+    `use` is from `looptime.planner.answer.reading_age.first_use`.
 
     Examples
     --------
@@ -115,7 +119,7 @@ def older(age_ms: Mapping[str, tuple[float, float]]) -> str:
     if not age_ms:
         return ""
     name, (was, after) = max(age_ms.items(), key=lambda kv: abs(kv[1][1] - kv[1][0]))
-    text = f"{name} was {was:.1f} ms old at first use on average, would be {after:.1f} ms"
+    text = f"{name} was {was:.1f} ms old {use} on average, would be {after:.1f} ms"
     other, (was, after) = max(age_ms.items(), key=lambda kv: kv[1][1] - kv[1][0])
     if other == name or after <= was:
         return text

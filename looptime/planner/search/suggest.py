@@ -3,6 +3,7 @@
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from looptime.planner.answer.intervals import RunScatter, planned
 from looptime.planner.answer.measures import Number, work_ms
 from looptime.planner.answer.predict import prepare_run
 from looptime.planner.answer.prediction import untold_tail
-from looptime.planner.answer.reading_age import reading_ages
+from looptime.planner.answer.reading_age import first_use, reading_ages
 from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.play.draft import KnownRun
@@ -166,8 +167,13 @@ class _Search:
             tuple(left), self._targets(now, floor, proposed), self._warnings(), len(self.at.run),
             whole, source, "work" if self.paced else "period", now.work[0] if self.paced else None,
             self.at.run.clock.supposed,
-            gain_ends=self._gain_ends(now, kept),
+            gain_ends=self._gain_ends(now, kept), use=self.use,
         )  # fmt: skip
+
+    @cached_property
+    def use(self) -> str:
+        """When the ages of readings are taken."""
+        return first_use(self.at.run)
 
     @property
     def paced(self) -> bool:
@@ -198,8 +204,8 @@ class _Search:
             at: float(np.quantile(one.period_ns, 0.99, method="inverted_cdf")) / 1e6
             for at, one in played.items()
         }
-        middle = played[settings.middle[0]].run
-        ages = {n: a.mean for n, a in reading_ages(middle, self.stated).items()}
+        told = [reading_ages(played[at].run, self.stated) for at in settings.middle]
+        ages = {n: float(np.mean([t[n].mean for t in told if n in t])) for n in told[0]}
         return _Tried(settings.span(means), settings.span(p99), settings.span(works), ages)
 
     def _gain(self, now: _Tried, tried: _Tried) -> tuple[float, float, float]:
@@ -250,7 +256,7 @@ class _Search:
         gain, other = -(most.gain_ms.value or 0.0), -(first.gain_ms.value or 0.0)
         if most is first or least[most.changes] < _CLEARLY * other:
             return proposed
-        told = replace(most, trade=_trade(first, other / gain, most))
+        told = replace(most, trade=_trade(first, other / gain, most, self.use))
         return [told, *(p for p in proposed if p is not most)]
 
     def _together(
@@ -294,7 +300,7 @@ class _Search:
         told = {name: at for name, at in ages.items() if name in about or at[1] > at[0]}
         risk = max((c.risk for c in group), key=lambda r: RISKS[r])
         reasons = [c.why for c in group if c.why] if len(group) == 1 else []
-        why = "; ".join([*reasons, *([older(told)] if told else [])])
+        why = "; ".join([*reasons, *([older(told, self.use)] if told else [])])
         was = now.work[0] if self.paced else now.means[0]
         half = self.scatter.half(was, Number(was, 0.0, self.wander * was))
         say = "; ".join(c.say for c in group)
@@ -398,13 +404,13 @@ class _Search:
         )
 
 
-def _trade(cheap: Proposal, share: float, most: Proposal) -> str:
+def _trade(cheap: Proposal, share: float, most: Proposal, use: str) -> str:
     """What a remedy that gains less has for it, and against it."""
     less = " for less work" if cheap.effort < most.effort else ""
     less += " at less risk" if RISKS[cheap.risk] < RISKS[most.risk] else ""
     ages = {n: at for n, at in cheap.age_at_first_use_ms.items() if at[1] > at[0]}
     name = max(ages, key=lambda n: ages[n][1] - ages[n][0], default="")
-    but = f", but {name} would be {ages[name][1]:.1f} ms old at first use" if name else ""
+    but = f", but {name} would be {ages[name][1]:.1f} ms old {use}" if name else ""
     return f"{cheap.say} gives {100 * share:.0f} % of it{less}{but}"
 
 

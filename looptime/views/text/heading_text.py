@@ -166,6 +166,15 @@ def _age_line(at: HeadingResult) -> RenderableType:
                  f"second{_taken(at.notes)}")  # fmt: skip
 
 
+def _used_at(notes: tuple[str, ...]) -> str:
+    """The instant that counts as last use, by its own name where no call shows one."""
+    for note in notes:
+        what, unknown, where = note.partition(UNKNOWN)
+        if unknown and what.startswith("use of"):
+            return f"{safe(where.partition(';')[0].strip(), 60)}, taken for its use"
+    return "last use"
+
+
 def _taken(notes: tuple[str, ...]) -> str:
     """Where the reading and its use were taken to be, in a clause, where no call shows them."""
     aged = [note.partition(mark)[2] for note in notes for mark in (AGED, HELD) if mark in note]
@@ -240,7 +249,8 @@ def _ages(at: HeadingResult) -> list[RenderableType]:
         rows.append([label, *(number(f.value) for f in figures), number(other.max_ms)])
     return [
         heading_line(
-            "Age of the heading over time: mean = latency (age at last use) + hold + unevenness"
+            f"Age of the heading over time: mean = latency (age at {_used_at(at.notes)}) + hold + "
+            "unevenness"
         ),
         _table(["", "latency", "hold", "unevenness", "mean", "max"], rows),
     ]

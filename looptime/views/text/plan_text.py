@@ -62,7 +62,7 @@ def render_plan(at: Prediction) -> Told:
     tables: list[tuple[RenderableType, ...]] = [
         (heading_line(f"Before and after ({_scatter(at)})"), _sides(at)),
         (Text(""), *wheels) if wheels else (),
-        () if ages is None else (heading_line(f"Reading age at first use, ms{_case(at)}"), ages),
+        () if ages is None else (heading_line(f"Reading age {at.use}, ms{_case(at)}"), ages),
         (heading_line("What each change does to the mean"), _changes(at)),
         (heading_line(f"Calls of the loop, ms a loop{_case(at)}"), _calls(at)),
         () if buses is None else (heading_line(f"Buses{_case(at)}"), buses),
@@ -119,7 +119,7 @@ def _age_sentence(at: Prediction, among: Collection[str] | None = None) -> list[
         return []
     way = "younger" if by[name] < 0 else "older"
     was, now = number(_size(before[name])), _cell(after[name])
-    return [f"{safe(name)} gets {way}: {now} ms at first use on average, today {was} ms."]
+    return [f"{safe(name)} gets {way}: {now} ms {at.use} on average, today {was} ms."]
 
 
 def _loop_sentence(at: Prediction) -> str:

@@ -91,7 +91,7 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
     ]
     for i, plan in enumerate(at.proposed, 1):
         more.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
-        more.append(Padding(Text(_proposal(plan, at.judged)), (0, 0, 0, 4)))
+        more.append(Padding(Text(_proposal(plan, at)), (0, 0, 0, 4)))
     more += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at), *rest]
     answer = supposing(" ".join([*at.targets, answer]), at.supposed)
     return Told(answer, reasons, tuple(tables), tuple(more), (*books, told))
@@ -131,11 +131,11 @@ def _now(at: Suggestions) -> str:
     return f"{now}, in {at.loops:,} loops of {source}."
 
 
-def _proposal(plan: Proposal, judged: str) -> str:
+def _proposal(plan: Proposal, at: Suggestions) -> str:
     met = {True: " Meets the targets.", False: "", None: ""}[plan.meets_targets]
-    age = older(plan.age_at_first_use_ms)
+    age = older(plan.age_at_first_use_ms, at.use)
     changed = f" {safe(age, 300)}." if age else ""
-    mean, p99 = ("work mean", "period p99") if judged == "work" else ("mean", "p99")
+    mean, p99 = ("work mean", "period p99") if at.judged == "work" else ("mean", "p99")
     return (
         f"{mean} {span(plan.gain_ms)} ms, {p99} then {number(plan.p99_ms)} ms; effort "
         f"{number(plan.effort, 2)}, risk {plan.risk}.{met}{changed}"

@@ -257,7 +257,7 @@ def test_a_limit_that_the_mean_hardly_shows_is_told_by_the_longest_loops(capsys)
     (0.1, 13.0, True), (-0.1, 13.0, False), (0.1, 26.0, False),
 ])  # fmt: skip
 def test_a_suggestion_whose_mean_may_stay_tells_its_p99(high, p99_ms, told, capsys):
-    """Half a millisecond less or a tenth more, and a p99 of 28 ms that becomes 13: both are said."""
+    """Half a millisecond less or a tenth more, and a p99 of 28 ms becomes 13: both are said."""
     gain = Figure(-0.15, -0.5, high)
     plan = Proposal(("cap lift.read ms=3",), gain, 11.0, p99_ms, 1.0, "low", "", None, {})
     found = Suggestions({"mean": 11.2, "p99": 28.0}, {"mean": 11.0, "p99": 13.0}, (plan,), (), (),
