@@ -226,7 +226,10 @@ def plan(
         if as_json:
             print_json(log=log, **found.to_dict())
         else:
-            tell(asked, text, render_suggestions(found, options_text(asked, phase=True)), run)
+            there = asked.project.path is not None
+            tell(
+                asked, text, render_suggestions(found, options_text(asked, phase=True), there), run
+            )
         return
     told = ask(
         asked, run, given, plan_file=plan_file, recurs=classes, run_sd=sd, progress=progress_of()

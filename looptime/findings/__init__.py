@@ -7,7 +7,15 @@ from typing import Any
 from looptime.analysers.pacing import periods_told
 from looptime.analysers.summary import Summary
 from looptime.analysers.summary import summarise as _summarise
-from looptime.findings.about import ease, period_ms, steady_at_ease, typical_ms, with_options
+from looptime.findings.about import (
+    DRAFT,
+    PROJECT_GUIDE,
+    ease,
+    period_ms,
+    steady_at_ease,
+    typical_ms,
+    with_options,
+)
 from looptime.findings.cost_rules import cost_findings
 from looptime.findings.finding import CAUTION, SEVERITIES, Evidence, Finding, ranked
 from looptime.findings.heading_rules import heading_findings
@@ -75,6 +83,8 @@ def find(
         made = [*allowed([lost]), *rest]
     if not any(f.severity == "look" for f in made):
         made += allowed([healthy(summary)])
+    if project is not None and project.path is not None:  # a draft is not written over it
+        made = [replace(f, command=PROJECT_GUIDE) if DRAFT in f.command else f for f in made]
     rests_on = summary.run.clock.supposed
     return ranked(
         [

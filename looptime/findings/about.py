@@ -15,6 +15,8 @@ from looptime.stats.mechanism import Rule
 from looptime.words import ms, percent, shell_word, signed, three
 
 __all__ = [
+    "DRAFT",
+    "PROJECT_GUIDE",
     "TIMING_GUIDE",
     "at_ease",
     "command",
@@ -53,6 +55,10 @@ _EASY = 0.4
 _FEW_LATE = 0.03
 #: How to time more of the robot code: the next step where the log does not hold what is asked.
 TIMING_GUIDE = "looptime guide recorders"
+#: How a project file says what calls are.
+PROJECT_GUIDE = "looptime guide project-file"
+#: Options that write a first one.
+DRAFT = "--draft-project looptime.toml"
 
 
 def ms_value(value: float | None) -> float:
@@ -283,7 +289,7 @@ def with_options(line: str, given: Sequence[tuple[str, ...]]) -> str:
     >>> with_options("looptime slow a.csv", [("--where", "a b=1"), ("--keep-warmup",)])
     'looptime slow a.csv --where "a b=1" --keep-warmup'
     """
-    if line == TIMING_GUIDE:  # it reads no log
+    if line.startswith("looptime guide "):  # it reads no log
         return line
     has = {word.partition("=")[0] for word in shlex.split(line)}
     kept = [" ".join(map(shell_word, option)) for option in given if option[0] not in has]

@@ -7,6 +7,7 @@ from looptime.analysers.call_costs import CallCost
 from looptime.analysers.summary import Summary
 from looptime.call_words import of_device, says_wait
 from looptime.findings.about import (
+    DRAFT,
     TIMING_GUIDE,
     command,
     ease,
@@ -153,11 +154,18 @@ def _dear(at: Summary) -> list[Finding]:
             continue
         if swallowed(at, call.self_ms_per_loop):
             continue
+        then = "time the calls inside it to see what costs so much"
+        if call.kind == "other":
+            then = (
+                "no name says what is done there: say its kind in looptime.toml, and plan tells "
+                f"what would help; or {then}"
+            )
         text = (
             f"{call.name} takes {ms(call.self_ms_per_loop)} in each pass, {percent(call.share)} of "
-            f"the {whole_word(at)}: time the calls inside it to see what costs so much."
+            f"the {whole_word(at)}: {then}."
         )
-        made.append(_dear_call(at, text, call.self_ms_per_loop, call.share, [call.name]))
+        rests = (call.self_ms_per_loop, call.share, call.kind)
+        made.append(_dear_call(at, text, *rests, [call.name]))
     return made
 
 
@@ -193,14 +201,22 @@ def _dear_together(at: Summary) -> list[Finding]:
             f"{len(names)} calls alike ({pattern}) take {ms(took)} in each pass, {percent(share)} "
             f"of the {whole_word(at)}: {then}."
         )
-        made.append(_dear_call(at, text, took, share, names[:10]))
+        made.append(_dear_call(at, text, took, share, rows[names[0]].kind, names[:10]))
     return made
 
 
-def _dear_call(at: Summary, text: str, took_ms: float, share: float, calls: list[str]) -> Finding:
+def _dear_call(
+    at: Summary, text: str, took_ms: float, share: float, kind: str, calls: list[str]
+) -> Finding:
+    """With the command that helps: no plan is made for calls of which nobody knows what they do."""
+    closer = command(at, "plan")
+    if kind == "other":
+        closer = command(at, "summary", DRAFT)
+    elif kind == "compute":
+        closer = TIMING_GUIDE
     return Finding(
         "dear_call", "look", text, took_ms, "ms/loop",
-        evidence=evidence(at, calls=calls), command=command(at, "plan"),
+        evidence=evidence(at, calls=calls), command=closer,
         worth=_DEAR_WORTH * share * ease(at), moves=True,
         rests_on={"share": share, "part_ms": took_ms, "whole_ms": judged_mean_ms(at)},
     )  # fmt: skip

@@ -1,9 +1,12 @@
 """Findings of what calls cost."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from looptime.findings import summarise
+from looptime.project import Project
 from tests.build_run import make_flat_run, make_run
 from tests.findings.build import codes
 from tests.parsers.build import read
@@ -219,3 +222,22 @@ def test_like_calls_that_take_most_of_a_loop_together_are_told(each_ms, told):
         assert found[0].text.startswith("6 calls alike (leg*.pos) take 4.2 ms in each pass, 58 %")
         assert found[0].value == pytest.approx(4.2, abs=0.01)
         assert set(found[0].evidence.calls) == set(list(calls)[:6])
+
+
+@pytest.mark.parametrize(
+    ("kind", "project", "then"),
+    [
+        ("other", None, "looptime summary LOG --draft-project looptime.toml"),
+        ("other", Project(path=Path("looptime.toml")), "looptime guide project-file"),
+        ("compute", None, "looptime guide recorders"),
+    ],
+)
+def test_a_dear_call_leads_to_a_command_that_helps(kind, project, then):
+    """No plan is made for what nobody knows: what calls are is to be said first."""
+    took = {"mix": np.full(600, 8_000_000), "lamp": np.full(600, 2_000_000)}
+    took["mix"] += np.random.default_rng(1).integers(0, 400_000, 600)
+    run = make_flat_run(sum(took.values()) + 400_000, took, {"mix": kind})
+    found = summarise(run, project=project).findings
+    dear = next(f for f in found if f.code == "dear_call")
+    assert dear.command == then
+    assert ("say its kind in looptime.toml" in dear.text) == (kind == "other")

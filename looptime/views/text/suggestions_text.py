@@ -1,6 +1,7 @@
 """Suggested plans as text: the best is the answer, then two more, in full all of them."""
 
 from collections.abc import Sequence
+from pathlib import PurePath
 
 from rich.console import RenderableType
 from rich.padding import Padding
@@ -20,12 +21,14 @@ from looptime.views.text.plan_words import (
 from looptime.views.text.terminal import command_line, heading_line, number, safe
 from looptime.views.text.text_parts import hanging, indented, labelled
 from looptime.views.text.told import Told
-from looptime.words import count, listed, supposing
+from looptime.words import count, listed, shell_word, supposing
 
 __all__ = ["render_suggestions"]
 
 #: By how much the p99 must change to be told beside a mean that may stay as it is.
 _OTHER_TAIL = 0.1
+#: From which ratio to the mean on a p99 is worth a look where no remedy helps.
+_UNEVEN = 1.2
 #: Plans shown before the whole list.
 _FIRST = 3
 _RANGES = (
@@ -39,7 +42,7 @@ _READ_WORK = (
 )
 
 
-def render_suggestions(at: Suggestions, options: str = "") -> Told:
+def render_suggestions(at: Suggestions, options: str = "", project: bool = False) -> Told:
     """Suggested plans: the best one is the answer, then two more; in full all of them.
 
     Parameters
@@ -48,6 +51,8 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
         What `looptime.planner.search.suggest` returned.
     options : str
         Options under which the log was read, for the commands that are offered.
+    project : bool
+        Whether a project file is there, so that none is to be drafted.
     """
     books = (labelled("now", _now(at)),)
     left_out: list[RenderableType] = []
@@ -56,19 +61,9 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
                     *_by_reason([(safe(p.text, 60), p.why) for p in at.not_proposed])]  # fmt: skip
     rest = [*left_out, *mind_lines(at.warnings), *caution_lines()]
     if not at.proposed:
-        answer = "Nothing is proposed: no remedy tried would be seen in this loop."
-        unknown = [safe(p.text, 60) for p in at.not_proposed if p.why == KIND_UNKNOWN]
-        if unknown:
-            answer += f" Not tried, as no name says what is done there: {listed(unknown)}."
-        if len(unknown) == len(at.not_proposed):
-            answer = (
-                "Nothing to try: no call that is known to read a sensor, to write to an actuator "
-                "or to send messages takes much of the loop. What calls are is said in "
-                "looptime.toml (looptime guide project-file)."
-            )
-        answer = f"{answer} {safe(at.unanswered, 400)}" if at.unanswered else answer
-        answer = supposing(" ".join([*at.targets, answer]), at.supposed)
-        return Told(answer, tables=(tuple(left_out),) if left_out else (),
+        answer = supposing(" ".join([*at.targets, _nothing(at)]), at.supposed)
+        return Told(answer, (_next_step(at, options, project),),
+                    tables=(tuple(left_out),) if left_out else (),
                     more=tuple(rest), books=books)  # fmt: skip
     first, *others = at.proposed[:_FIRST]
     answer, why, command = _plan(first, at, options)
@@ -95,6 +90,41 @@ def render_suggestions(at: Suggestions, options: str = "") -> Told:
     more += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at), *rest]
     answer = supposing(" ".join([*at.targets, answer]), at.supposed)
     return Told(answer, reasons, tuple(tables), tuple(more), (*books, told))
+
+
+def _nothing(at: Suggestions) -> str:
+    """That nothing is proposed, and why."""
+    answer = "Nothing is proposed: no remedy tried would be seen in this loop."
+    unknown = _unknown(at)
+    if unknown:
+        answer += f" Not tried, as no name says what is done there: {listed(unknown)}."
+    if len(unknown) == len(at.not_proposed):
+        answer = (
+            "Nothing to try: no call that is known to read a sensor, to write to an actuator "
+            "or to send messages takes much of the loop. What calls are is said in "
+            "looptime.toml (looptime guide project-file)."
+        )
+    return f"{answer} {safe(at.unanswered, 400)}" if at.unanswered else answer
+
+
+def _unknown(at: Suggestions) -> list[str]:
+    """What was not tried as nobody knows what is done there."""
+    return [safe(p.text, 60) for p in at.not_proposed if p.why == KIND_UNKNOWN]
+
+
+def _next_step(at: Suggestions, options: str, project: bool) -> RenderableType:
+    """The command that helps where nothing is proposed.
+
+    To say what calls are, by a draft or in the project file that is there; else to look at the
+    loops that take longest, or, where they are even, to time more of the loop.
+    """
+    log = shell_word(PurePath(at.source).as_posix()) if at.source else "LOG"
+    if _unknown(at) or not at.not_proposed:
+        draft = f"looptime summary {log}{options} --draft-project looptime.toml"
+        return command_line(f"  > {'looptime guide project-file' if project else draft}")
+    if at.now_ms["p99"] > _UNEVEN * at.now_ms["mean"]:
+        return command_line(f"  > looptime slow {log}{options}")
+    return command_line("  > looptime guide recorders")
 
 
 def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, RenderableType]:

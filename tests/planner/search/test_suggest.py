@@ -43,8 +43,11 @@ def test_nothing_to_try_is_told_from_nothing_that_helps(took, names, said, capsy
     calls = [("Kreisel", 0, took), ("Antrieb", 2.5, 6)]
     found = suggest(make_run([9.0, 9.2] * 200, calls, names), keep_warmup=True)
     assert not found.proposed
+    show(render_suggestions(found, project=True))
+    assert "  > looptime guide project-file\n" in capsys.readouterr().out
     told = lines(found, capsys)
     assert told[0].startswith(said)
+    assert "  > looptime summary LOG --draft-project looptime.toml" in told
     assert "Antrieb" in {one.text for one in found.not_proposed}
     assert ("is done there: Antrieb." in " ".join(told)) == (names.get("Kreisel") == "telemetry")
 
@@ -363,3 +366,31 @@ def test_a_plan_has_one_p99():
     assert batch.p99_ms == pytest.approx(after["p99"].value, rel=1e-6)
     assert batch.mean_ms == pytest.approx(after["mean"].value, rel=1e-6)
     assert batch.worst_ms["p99"] > batch.p99_ms  # nobody knows what a batch costs on this bus
+
+
+@pytest.mark.parametrize(("stall_ms", "then"), [(9.0, "looptime slow LOG"),
+                                                (0.0, "looptime guide recorders")])  # fmt: skip
+def test_where_no_remedy_helps_the_next_step_is_said(stall_ms, then, capsys):
+    """All calls are known and none helps: to the loops that stall, or to what is not timed yet."""
+    rows = [[("solve", 0, 8 + stall_ms * (j % 40 == 7)), ("lamp.set", 20, 0.01)]
+            for j in range(600)]  # fmt: skip
+    names = {"solve": "compute", "lamp.set": "actuator write"}
+    run = make_run([21 + stall_ms * (j % 40 == 7) for j in range(600)], lambda j: rows[j], names)
+    found = suggest(run, keep_warmup=True)
+    assert not found.proposed
+    assert found.not_proposed
+    assert f"  > {then}" in lines(found, capsys)
+
+
+def test_an_age_says_at_which_instant_it_is_taken():
+    """A loop that writes nothing has no first use: its end stands for it, and that is said."""
+    calls = [("gyro.read", 0, 2), ("range.read", 2, 5), ("solve", 7, 2)]
+    reads = dict.fromkeys(("gyro.read", "range.read"), "sensor read")
+    for names, said in (({}, "at the loop's end (its use, as no write is known)"),
+                        ({"solve": "actuator write"}, "at first use")):  # fmt: skip
+        run = make_run([9.2] * 400, calls, {**reads, **names})
+        found = suggest(run, keep_warmup=True)
+        assert found.use == said
+        told = predict(run, ["thread range.read rest-ms=50"], keep_warmup=True)
+        assert told.use == said
+        assert any(f"old {said} on average" in plan.why for plan in found.proposed)
