@@ -116,3 +116,19 @@ def test_what_is_assumed_of_a_heading_is_said_first():
     assert said.startswith(
         "In an assumed turn of 180 deg a heading whose read and use no call shows is up to "
     )
+
+
+@pytest.mark.parametrize(
+    ("kinds", "said"),
+    [(KINDS, "latency (age at last use)"),
+     ({"gyro.read": "sensor read"}, "latency (age at the end of the reading, taken for its use)")],
+)  # fmt: skip
+def test_an_age_names_the_use_that_it_is_taken_at(kinds, said):
+    """Where no call is known to write, the end of the reading stands for its use."""
+    told = render_heading(
+        study(
+            robot(np.full(600, 20.0), kinds), motion=parse_motion("turn:180,180,720"), curve=False
+        ),
+        "log.csv",
+    )
+    assert said in " ".join(text_of(part for table in told.tables for part in table).split())
