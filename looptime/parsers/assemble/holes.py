@@ -112,33 +112,50 @@ def short_lengths(run: Run, outside: Int) -> tuple[str, ...]:
         if held <= longest:
             return ()
         far = np.flatnonzero(more > held // 4)
-        apart = int(
-            (np.diff(far, prepend=-2) > 1).sum()
-        )  # loops in a row share what made them long
-        if len(far) and _fits(outside[far], held, known, run, apart):
+        than = _fits(far, outside[far], held, known, run) if len(far) else ""
+        if than:
             many = "1 loop has" if len(far) == 1 else f"{len(far):,} loops have"
             many = f"{many} {number(held / NS_PER_MS, 4)} ms ({name}) or a multiple"
             return (
-                f"{many} more outside every call than usual, as where a length begins again at "
+                f"{many} more outside every call than {than}, as where a length begins again at "
                 "zero: it may be a call's",
             )
     return ()
 
 
-def _fits(outside: Int, held: int, known: tuple[int, ...], run: Run, apart: int) -> bool:
-    """Whether all are whole multiples away from what is usual, which chance would not do.
+def _fits(far: Int, outside: Int, held: int, known: tuple[int, ...], run: Run) -> str:
+    """Than what all are whole multiples more, which chance would not do; "" where it would.
 
-    Chance has a try for each of the stretches of loops that they come in, `apart` from each other.
+    Chance has a try for each of the stretches of loops that they come in. A loop that is late to
+    its tick waits for none, so what it has outside without a multiple may be anything up to the
+    usual: there loops as long as each other are one try, since what stalls them may be one thing.
     """
-    low, usual, high = known  # a loop that is late to its tick waits for none
-    for least, most, share in ((low, high, 0.6), (0, low, 0.5), (0, usual, 0.5)):
+    low, usual, high = known
+    apart = int((np.diff(far, prepend=-2) > 1).sum())  # loops in a row share what made them long
+    lengths = min(apart, _lengths(run.loop_columns.period_ns, far, high - low))
+    late = "where a loop waits for no tick"
+    for least, most, share, tries, than in (
+        (low, high, 0.6, apart, "usual"),
+        (0, low, 0.5, lengths, late),
+        (0, usual, 0.5, lengths, late),
+    ):
         room = share * (most - least) + run.clock.tick_ns + 0.01 * NS_PER_MS
         rest = (outside - (least + most) // 2 + held // 2) % held - held // 2
-        chance = min(1.0, 2 * room / held) ** apart
+        chance = min(1.0, 2 * room / held) ** tries
         most_chance = _CHANCE if held == _USUAL_COUNTER else _CHANCE / _TRIES
         if (np.abs(rest) <= room).all() and chance <= most_chance:
-            return True
-    return False
+            return than
+    return ""
+
+
+def _lengths(period: Int, far: Int, outside: int) -> int:
+    """How many lengths some loops have that lie further apart than those of usual loops do.
+
+    Where usual loops wait for a tick, what they are `outside` of their calls varies instead.
+    """
+    low, high = percentiles(period, (1, 95))
+    some = period[far] - period[far].min()
+    return len(np.unique(some // max(int(high - low), outside, 1)))
 
 
 def lacking(run: Run) -> tuple[str, ...]:

@@ -35,6 +35,8 @@ _THE_STEP = 0.8
 _HELD, _TOLD = 0.99, 0.1
 #: Targets and deviations that are held against each other at most.
 _TARGETS = 8
+#: A step that is so near another, as a share of it, is no longer for a call that is made in it.
+_SAME = 0.02
 #: Share of the values that are all different, from which on they were measured.
 _MEASURED = 0.2
 
@@ -56,7 +58,9 @@ def as_set(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, 
     """Lengths that are the same in each row and about as long as the loop: targets.
 
     Hardly a length is measured alike to the digit in each row; what is named like a call may be a
-    wait, and what makes up the step together with the other lengths is a part.
+    wait, and what makes up the step together with the other lengths is a part. What stands in some
+    rows only is a call that is made there and takes a constant time, as one that runs into a
+    timeout does, unless it is no other than the step of loops that are as long as all others.
     """
     made: dict[int, Role] = {}
     for at, one in enumerate(seen) if steps.known else ():
@@ -66,11 +70,26 @@ def as_set(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, 
             continue
         units = [one.unit_ns] if one.unit_ns else steps.units.values()
         near = [unit for unit in units if _NEAR[0] <= value * unit / steps.typical <= _NEAR[1]]
+        near = [unit for unit in near if not _made_there(one, value * unit, steps)]
         if near and not _fills_the_step(value * near[0], one, seen, steps):
             said = "header" if one.unit_ns else "only in this unit is it as long as the loop"
             why = "it is the same in each row, and about as long as the loop: what is set for it"
             made[at] = Role("setting", near[0], said, why, "likely")
     return made
+
+
+def _made_there(one: Seen, length: float, steps: Steps) -> bool:
+    """Whether a length stands in some rows only, other than a note of the usual step there."""
+    stands = np.isfinite(one.values)
+    if stands.mean() > MOST:
+        return False
+    there, other = (steps.after[rows & np.isfinite(steps.after)] for rows in (stands, ~stands))
+    as_all = len(there) > 0 < len(other) and _alike(np.median(there), np.median(other))
+    return not (as_all and _alike(length, steps.typical))
+
+
+def _alike(one: float, other: float) -> bool:
+    return bool(abs(one - other) <= _SAME * other)
 
 
 def _fills_the_step(length: float, one: Seen, seen: list[Seen], steps: Steps) -> bool:

@@ -258,7 +258,7 @@ def test_a_multiple_is_told_to_within_what_is_usually_outside(tmp_path, more, to
 @pytest.mark.parametrize(
     ("more", "apart", "told"),
     [
-        ([0], 0, 0), ([50], 0, 0), ([50, 60], 9, 1), ([300], 0, 0),
+        ([0], 0, 0), ([50], 0, 0), ([50, 60], 9, 0), ([50, 4096 + 60], 9, 1), ([300], 0, 0),
         ([300, 310], 9, 0), ([300, 310], 0, 0), ([300, 4096 + 700], 9, 0),
     ],
 )  # fmt: skip
@@ -266,12 +266,29 @@ def test_what_chance_does_is_not_told(tmp_path, more, apart, told):
     """0 to 500 us are an eighth of 2^12, -60 to 60 a thirtieth: one loop in them may be chance, as
     may two in the former; two in the latter are not.
 
-    Two in a row are one chance: what made the one longer is there for the next.
+    Two in a row are one chance: what made the one longer is there for the next. So are two that
+    are as long as each other, since one thing may make both so.
     """
     usual = [100] * 3 + [500] * (91 - len(more)) + [2000] * 6
     long = [4096 + one for one in more]
     end = len(usual) - apart
     assert len(said_of(tmp_path, [*usual[:end], long[0], *usual[end:], *long[1:]])) == told
+
+
+@pytest.mark.parametrize("stall_us", [21_000, 22_000, 24_000])
+def test_a_stall_of_one_length_in_a_paced_loop_is_no_counter(tmp_path, stall_us):
+    """Loops of 20 ms with calls of 10: what stalls each fiftieth leaves 21 to 24 ms outside.
+
+    A late loop waits for no tick, so 2^14 us and up to the usual 10 would fit each alone: that all
+    thirty are as long as each other is one chance.
+    """
+    draw = np.random.default_rng(16)
+    lengths = draw.integers(4750, 5250, (1500, 2))
+    outside = np.where(np.arange(1500) % 50 == 49, stall_us, 20_000 - lengths.sum(axis=1))
+    period = lengths.sum(axis=1) + outside
+    rows = np.column_stack([np.cumsum(period) - period, lengths]).tolist()
+    text = "".join(",".join(map(str, row)) + "\n" for row in rows)
+    assert read(tmp_path, "time_us,gyro_us,drive_us\n" + text).clock.limits == ()
 
 
 def _ticks(longer_us):

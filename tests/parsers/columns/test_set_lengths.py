@@ -120,3 +120,37 @@ def test_what_a_servo_is_sent_is_no_length_of_a_call(tmp_path):
     rows = "".join(f"{t},{a},{p}\n" for t, a, p in zip(at, imu, pulse, strict=True))
     path.write_text(f"t_us,imu_us,servo_target_us\n{rows}", encoding="utf-8")
     assert {call.name for call in looptime.read(path).names} == {"imu"}
+
+
+def paced(name, length, every, told):
+    """Lines of loops of 20 ms with a length in each so many-th; it is late for one that is made."""
+    draw, at = np.random.default_rng(7), 0.0
+    for k in range(1200):
+        imu, wheels = 2 + 0.1 * draw.random(), 7 + 0.3 * draw.random()
+        yield f"[{at / 1000:.4f}] loop {k}"
+        yield f"[{(at + imu) / 1000:.4f}] imu took {imu:.2f} ms"
+        yield f"[{(at + imu + wheels) / 1000:.4f}] wheels took {wheels:.2f} ms"
+        there = k % every == every - 1
+        if there:
+            yield f"[{(at + imu + wheels) / 1000:.4f}] {name} took {length:.2f} ms"
+        at += max(20.0, (imu + wheels + length) * (there and told))
+
+
+@pytest.mark.parametrize("length", [18.0, 20.0, 22.0])
+@pytest.mark.parametrize("every", [20, 50])
+def test_a_constant_in_some_loops_is_a_call(tmp_path, length, every):
+    """One that runs into a timeout about as long as the loop: it stalls the loops it is made in."""
+    path = tmp_path / "console.txt"
+    path.write_text("\n".join(paced("latch", length, every, True)), "utf-8")
+    run = looptime.read(str(path))
+    assert means(run)["latch"] == length
+    said = looptime.summarise(run).findings[0].text
+    assert said.startswith(f"latch stalls the loop for {length:g} ms")
+
+
+@pytest.mark.parametrize("name", ["alvo", "nominal"])
+def test_what_a_line_in_some_loops_says_of_the_step_is_set(tmp_path, name):
+    """A status line that names the 20 ms to which the loop keeps: it is no longer for it."""
+    path = tmp_path / "console.txt"
+    path.write_text("\n".join(paced(name, 20.0, 50, False)), "utf-8")
+    assert set(means(looptime.read(str(path)))) == {"imu", "wheels"}
