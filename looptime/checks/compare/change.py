@@ -70,6 +70,9 @@ class Change:
     #: Means over the runs of each side [ms; counts; 1/s].
     before: float | None = None
     after: float | None = None
+    #: The same as a share of the loops; of overruns only, whose sides may hold unlike many loops.
+    before_share: float | None = None
+    after_share: float | None = None
     difference: Figure = _NOTHING  #: After minus before, same unit, with its 95 % interval
     percent: Figure = _NOTHING  #: The same in percent of before
     p: float | None = None  #: Raw two-sided p-value; None where there is no verdict

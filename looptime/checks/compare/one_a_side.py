@@ -106,6 +106,7 @@ def _overruns(d: Difference, n_a: int, n_b: int) -> Change:
         note = "few: exact test, which assumes independent loops"
     return replace(
         made, before=float(counts[0]), after=float(counts[1]),
+        before_share=counts[0] / n_a, after_share=counts[1] / n_b,
         difference=Figure(more, low, high), percent=percent, note=note,
     )  # fmt: skip
 

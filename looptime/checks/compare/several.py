@@ -13,6 +13,7 @@ from looptime.checks.compare.sides import (
     per_loops,
     per_loops_note,
     scale,
+    share_of_loops,
     times_of,
 )
 from looptime.checks.recording.figures import RunValues, Value, average, shown_statistics
@@ -88,11 +89,12 @@ def _change(
     """The change of one figure; `base` is what it is judged together with [ms]."""
     first = values[0][0]
     before, after = (average([per_loops(v, at.loops) for v in side]) for side in values)
+    shares = [share_of_loops(side) for side in values]
     blank = Change(
         first.quantity, first.statistic, before=average(values[0]), after=average(values[1]),
         difference=Figure(after - before),
         percent=Figure(100 * (after - before) / before if before else None),
-        note=per_loops_note(values),
+        note=per_loops_note(values), before_share=shares[0], after_share=shares[1],
     )  # fmt: skip
     shortest = min(v.n for side in values for v in side)
     need = least_loops("mean" if first.statistic == "rate" else first.statistic)

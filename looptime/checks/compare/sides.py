@@ -33,6 +33,7 @@ __all__ = [
     "phases_text",
     "pieces_on_both",
     "scale",
+    "share_of_loops",
     "times_of",
     "told_apart",
     "unlike",
@@ -254,12 +255,25 @@ def per_loops_note(sides: Sequence[Sequence[Value]]) -> str:
     'counted per loop: 100 % before, 100 % after'
     """
     loops = [sum(v.n for v in side) / len(side) for side in sides]
+    shares = [share_of_loops(side) for side in sides]
     if sides[0][0].statistic != "overruns" or abs(loops[0] / loops[1] - 1) <= _AS_MANY:
         return ""
-    before, after = (
-        f"{number(100 * sum(v.value for v in side) / sum(v.n for v in side))} %" for side in sides
-    )
+    before, after = (f"{number(100 * (share or 0.0))} %" for share in shares)
     return f"counted per loop: {before} before, {after} after"
+
+
+def share_of_loops(side: Sequence[Value]) -> float | None:
+    """The loops that a count counts, over all loops of a side; None of what is no count.
+
+    Examples
+    --------
+    >>> share_of_loops([Value("period", "overruns", k, k, None, 1000) for k in (10, 30)])
+    0.02
+    """
+    loops = sum(v.n for v in side)
+    if side[0].statistic != "overruns" or not loops:
+        return None
+    return sum(v.value for v in side) / loops
 
 
 def lifted(values: Sequence[Value], base: float) -> list[Value]:

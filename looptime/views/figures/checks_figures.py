@@ -269,7 +269,9 @@ def _change_row(c: Change, quantity: str, verdict: str) -> tuple[Any, ...]:
     name = TITLES.get(c.statistic, c.statistic)
     if c.call:
         name = f"{c.call}{f' ({c.thread})' if c.thread else ''}: {name}, ms"
-    elif c.statistic not in ("rate", "overruns"):
+    elif c.statistic == "overruns":
+        name = f"{name}, % of loops"
+    elif c.statistic != "rate":
         name = f"{quantity} {name}, ms"
     p = c.p if c.p_holm is None else c.p_holm
     percent = c.percent
@@ -277,18 +279,19 @@ def _change_row(c: Change, quantity: str, verdict: str) -> tuple[Any, ...]:
         f"{plus(percent.low, 2)} to {plus(percent.high, 2)}"
     )  # fmt: skip
     return (
-        name, _amount_of(c, c.before), _amount_of(c, c.after), plus(c.difference.value),
-        plus(percent.value, 2), span, "-" if p is None else f"{p:.3f}" if p >= 0.001 else "<0.001",
+        name, *_sides(c), plus(percent.value, 2), span,
+        "-" if p is None else f"{p:.3f}" if p >= 0.001 else "<0.001",
         verdict, c.note.replace(" -> ", ", then "),
     )  # fmt: skip
 
 
-def _amount_of(c: Change, value: float | None) -> float | int | None:
-    """A side's value; whole counts stay whole."""
-    if value is None:
-        return None
-    whole = c.statistic == "overruns" and value == round(value)
-    return int(value) if whole else float(value)
+def _sides(c: Change) -> tuple[Any, Any, str]:
+    """Before, after and the change between them; counts as shares of the loops, which subtract."""
+    before, after = c.before_share, c.after_share
+    if before is not None and after is not None:
+        return 100 * before, 100 * after, plus(100 * (after - before))
+    own = (None if v is None else float(v) for v in (c.before, c.after))
+    return (*own, plus(c.difference.value))
 
 
 def gate_margins(found: GateResult) -> Picture | None:

@@ -13,14 +13,18 @@ from looptime.words import number, p_value, signed
 
 if TYPE_CHECKING:  # a list of a season's runs needs no arrays
     from looptime.analysers.estimate import Figure
+    from looptime.checks.compare.change import Change
     from looptime.checks.recording.facts import Facts
 
 __all__ = [
-    "LONGEST", "TITLES", "amount", "cut_lines", "inset", "interval", "line", "p_value", "signed",
+    "LONGEST", "TITLES", "amount", "cut_lines", "inset", "interval", "line", "p_value", "sides",
+    "signed",
 ]  # fmt: skip
 
 #: What the statistics are called in a table's first column.
 TITLES = {"worst1": "worst 1 %", "worst5": "worst 5 %", "rate": "loops/s", "overruns": "overruns"}
+#: Of fewer loops, in all, a third place after the point is shown.
+_RARE = 1e-3
 #: A line of text is cut at this length.
 LONGEST = 400
 
@@ -58,6 +62,27 @@ def interval(figure: Figure) -> str:
     if figure.low is None or figure.high is None:
         return ""
     return f"{signed(figure.low)} to {signed(figure.high)}"
+
+
+def sides(change: Change) -> list[str]:
+    """Before, after and the change between them, which subtract: of a count, shares of the loops.
+
+    Sides that hold unlike many loops have counts that say nothing of each other.
+
+    Examples
+    --------
+    >>> from looptime.checks.compare.change import Change
+    >>> sides(Change("period", "overruns", before=5, after=7, before_share=0.05, after_share=0.01))
+    ['5 %', '1 %', '-4 %']
+    """
+    before, after = change.before_share, change.after_share
+    if before is None or after is None:
+        own = change.before, change.after
+        return [*(number(v, 4) for v in own), signed(change.difference.value)]
+    places = 3 if min(v for v in (before, after, 1.0) if v) < _RARE else 2
+    a, b = (round(100 * v, places) for v in (before, after))
+    by = round(b - a, places)
+    return [f"{a:g} %", f"{b:g} %", f"{by:+g} %" if by else "0"]
 
 
 def amount(value: float | None, unit: str) -> str:

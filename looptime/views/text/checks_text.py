@@ -18,6 +18,7 @@ from looptime.views.text.change_text import (
     interval,
     line,
     p_value,
+    sides,
     signed,
 )
 from looptime.views.text.terminal import caution, count, heading_line, number, safe, table
@@ -116,9 +117,7 @@ def _changes_table(found: Comparison) -> RenderableType:
     rows = [
         [
             TITLES.get(c.statistic, c.statistic),
-            _side(c.before, c.statistic),
-            _side(c.after, c.statistic),
-            signed(c.difference.value), signed(c.percent.value), interval(c.percent),
+            *sides(c), signed(c.percent.value), interval(c.percent),
             p_value(c.p if c.p_holm is None else c.p_holm), c.verdict,
         ]
         for c in found.changes
@@ -132,12 +131,6 @@ def _two_ways(found: Comparison) -> list[RenderableType]:
     if single or found.order is None or not found.order.separated or found.history:
         return []
     return [line("change: as recorded; %: with the trend along the session taken out")]
-
-
-def _side(value: float | None, statistic: str) -> str:
-    if value is None or statistic != "overruns":
-        return number(value, 4)
-    return f"{value:.0f}" if value == round(value) else f"{value:.1f}"
 
 
 def _notes(changes: Sequence[Change]) -> Iterator[RenderableType]:

@@ -84,6 +84,7 @@ def test_overruns_are_compared_per_loop(runs):
     assert change.percent.value == pytest.approx(0, abs=1e-9)
     assert change.verdict != "faster"
     assert change.note.startswith("counted per loop: 100 % before, 100 % after")
+    assert (change.before_share, change.after_share) == (1.0, 1.0)
 
 
 def test_a_share_of_overruns_that_doubles_is_told_at_half_the_pace():
@@ -96,6 +97,7 @@ def test_a_share_of_overruns_that_doubles_is_told_at_half_the_pace():
     assert found.before == pytest.approx(found.after, rel=0.3)
     assert found.percent.low < 100 < found.percent.high
     assert found.verdict == "slower"
+    assert (found.before_share, found.after_share) == pytest.approx((0.02, 0.04), rel=0.25)
 
 
 def at_budget(run, budget_ms):

@@ -2,9 +2,14 @@
 
 from dataclasses import replace
 
+import pytest
+
+from looptime.analysers.estimate import Figure
+from looptime.checks.compare.change import Change
 from looptime.checks.compare.compare import compare
 from looptime.checks.gate.limits import Row
 from looptime.views.files.markdown import gate_markdown
+from looptime.views.text.change_text import sides
 from looptime.views.text.checks_text import render_comparison, render_gate
 from tests.checks.build import CALLS, recording
 from tests.views.build import SETTINGS
@@ -41,6 +46,22 @@ def test_a_change_beside_its_per_cent_without_the_trend_is_explained():
     assert note in text_of(render_comparison(found))
     turns = compare([runs[0], runs[3], runs[4]], [runs[1], runs[2], runs[5]], settings=SETTINGS)
     assert note not in text_of(render_comparison(turns))
+
+
+@pytest.mark.parametrize(
+    ("loops", "shown"),
+    [
+        ((51, 1500, 7, 600), "3.4 % 1.17 % -2.23 %"),  # 51 and 7 would not subtract
+        ((48, 3000, 48, 2880), "1.6 % 1.67 % +0.07 %"), ((3, 9000, 0, 900), "0.033 % 0 % -0.033 %"),
+        ((0, 900, 0, 900), "0 % 0 % 0"), ((1, 3, 2, 3), "33.33 % 66.67 % +33.34 %"),
+    ],
+)  # fmt: skip
+def test_a_row_of_overruns_subtracts(loops, shown):
+    """Of sides that hold unlike many loops, shares are shown, and their difference."""
+    a, of_a, b, of_b = loops
+    found = Change("period", "overruns", before=a, after=b, before_share=a / of_a,
+                   after_share=b / of_b, difference=Figure(-59.0))  # fmt: skip
+    assert " ".join(sides(found)) == shown
 
 
 def test_different_robots_are_said_before_the_verdict():
