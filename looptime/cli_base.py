@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 import looptime
+from looptime.cli_steps import is_own_step
 from looptime.errors import LooptimeError, UsageError
 from looptime.project import Project, find_project
 from looptime.questions.asked import Asked
@@ -382,7 +383,7 @@ def tell(
             told = replace(told, why=(labelled("caution", said), *told.why))
         elif said:
             told = replace(told, why=(*told.why, labelled("note", said)))
-    show(*told.parts(text.full, text.quiet))
+    show(*told.without(is_own_step).parts(text.full, text.quiet))
 
 
 def _misfits(asked: Asked, needs: str = "") -> tuple[tuple[Misfit, ...], str]:

@@ -81,6 +81,16 @@ def threads():
     )
 
 
+def creeps():
+    """No loop stands out, and one part takes longer from loop to loop."""
+    rng, now, lines = np.random.default_rng(9), 0.0, []
+    for k in range(1000):
+        took = [2 * rng.normal(1, 0.02), 8 * rng.normal(1, 0.02), 1 + k / 1000]
+        lines.append(f"{now:.2f},{took[0]:.3f},{took[1]:.3f},{took[2]:.3f}\n")
+        now += sum(took) + 0.5
+    return "t_ms,gyro_ms,wheels_ms,arm_ms\n" + "".join(lines)
+
+
 def at_rest():
     """A loop's time, and signals of a robot that stands still at times."""
     rows = (
@@ -130,6 +140,52 @@ def test_steps_printed_for_a_sample_log_work_as_they_stand(monkeypatch, capsys):
     steps = check_next_steps("gyro_thread_same_bus_barging.csv.gz", given, capsys)
     assert all("--to 12" in step and "--budget-ms 22" in step for step in steps
                if step.startswith(("looptime plan", "looptime slow")))  # fmt: skip
+
+
+#: What is asked of a log to see which next step each answer names.
+COMMANDS = (
+    "summary", "slow", "plan", "heading", "control", "pit", "gate", "columns", "explain stall",
+)  # fmt: skip
+
+
+def said_apart(words):
+    """The words of a command without those that say how much is shown."""
+    kept, skip = [], False
+    for word in words:
+        if not skip and word not in ("--full", "--quiet", "--top"):
+            kept.append(word)
+        skip = word == "--top"
+    return kept
+
+
+def never_itself(typed, capsys):
+    """No command that an answer names is the one that was typed, nor one that shows less of it."""
+    cli.run(typed)
+    said = capsys.readouterr()
+    for step in re.findall(r"(?:> |next: )(looptime .*\S)", said.out + said.err):
+        assert said_apart(shlex.split(step)[1:]) != said_apart(typed), step
+
+
+@pytest.mark.parametrize("name", [*HANDS, "creeps.csv"])
+def test_no_answer_names_itself_as_the_next_step(name, tmp_path, monkeypatch, capsys):
+    """Nor with the options under which the log was read; one log has no slow loop, and a drift."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / name).write_text(HANDS.get(name, creeps)(), encoding="utf-8")
+    for command in COMMANDS:
+        never_itself([*command.split(), name], capsys)
+    never_itself(["summary", name, "--full"], capsys)
+    never_itself(["slow", name, "--to", "4"], capsys)
+    for more in (["--loop", "30"], ["--top", "20"], ["--keep-warmup"]):
+        never_itself(["slow", name, *more], capsys)
+
+
+@pytest.mark.parametrize("name", ["paced_50hz.csv.gz", "round.csv.gz"])
+def test_no_answer_about_a_sample_names_itself(name, monkeypatch, capsys):
+    """Of a paced loop, and of a log with phases."""
+    monkeypatch.chdir(folder())
+    for command in COMMANDS:
+        never_itself([*command.split(), name], capsys)
+    never_itself(["compare", name, "--against", "single_reads.csv.gz"], capsys)
 
 
 @pytest.mark.parametrize("name", ["threads.csv", "tray run 1.csv", "prints.txt"])

@@ -47,6 +47,7 @@ FLOORS = (
     {"views"},
     {"questions"},
     {""},  # the package itself, which offers the floors' functions under one name
+    {"cli_steps"},
     {"cli_base"},
     {"cli_season"},
     {"cli_checks", "cli_control", "cli_files", "cli_guide", "cli_models", "cli_watch"},

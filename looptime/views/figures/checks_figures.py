@@ -285,7 +285,7 @@ def _change_row(c: Change, quantity: str, verdict: str) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
-def _sides(c: Change) -> tuple[Any, Any, str]:
+def _sides(c: Change) -> tuple[Any, ...]:
     """Before, after and the change between them; counts as shares of the loops, which subtract."""
     before, after = c.before_share, c.after_share
     if before is not None and after is not None:

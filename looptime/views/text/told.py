@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 
 from rich.console import RenderableType
 from rich.text import Text
@@ -17,6 +18,8 @@ __all__ = ["SCREEN", "OneOf", "Told", "why"]
 
 #: Lines of a screen, which what is printed without --full does not exceed.
 SCREEN = 40
+#: What stands before a command to paste.
+_STEP = "> "
 #: Longest answer, in letters.
 _ANSWER = 400
 
@@ -46,6 +49,19 @@ class Told:
     asked: tuple[
         RenderableType, ...
     ] = ()  #: Asked for by an option: shown before the tables, always
+
+    def without(self, own: Callable[[str], bool]) -> Told:
+        """The same without the command lines that `own` says are what was asked just now."""
+        kept = {
+            name: tuple(part for part in getattr(self, name) if not _is_own(part, own))
+            for name in ("why", "more", "asked")
+        }
+        tables = tuple(
+            OneOf(tuple(partial(_others, form, own) for form in table.forms))
+            if isinstance(table, OneOf) else tuple(_others(lambda table=table: table, own))
+            for table in self.tables
+        )  # fmt: skip
+        return replace(self, tables=tables, **kept)
 
     def parts(self, full: bool = False, quiet: bool = False) -> Iterator[RenderableType]:
         """What is printed, in order: with `full` all of it, with `quiet` the answer alone."""
@@ -116,6 +132,18 @@ def _cut(answer: str) -> tuple[str, str]:
     ends = [answer.rfind(end, 0, _ANSWER) for end in ("; ", ". ")]
     at = max(ends) + 1 or answer.rfind(" ", 0, _ANSWER) + 1 or _ANSWER
     return answer[:at].rstrip(), answer[at:].lstrip()
+
+
+def _others(
+    form: Callable[[], Sequence[RenderableType]], own: Callable[[str], bool]
+) -> Sequence[RenderableType]:
+    return [part for part in form() if not _is_own(part, own)]
+
+
+def _is_own(part: RenderableType, own: Callable[[str], bool]) -> bool:
+    """Whether a part is a command line that names what was asked just now."""
+    text = part.plain.strip() if isinstance(part, Text) and part.no_wrap else ""
+    return text.startswith(_STEP) and own(text.removeprefix(_STEP))
 
 
 def _drawn(parts: Sequence[RenderableType]) -> list[Drawn]:
