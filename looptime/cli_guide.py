@@ -78,7 +78,8 @@ def explain(asked: Asked, text: Text, words: tuple[str, ...]) -> None:
 def _word_and_log(words: tuple[str, ...]) -> tuple[str, str | None]:
     """What is to be explained, and the log: the last word where the others are one, or the first.
 
-    A word of several that nobody knows is taken whole, unless a file is named behind it.
+    A word of several that nobody knows is taken whole, unless a file is named behind it, or what
+    can be nothing but one.
     """
     from looptime.guide.glossary import find
 
@@ -87,7 +88,8 @@ def _word_and_log(words: tuple[str, ...]) -> tuple[str, str | None]:
         return whole, None
     for phrase, log in ((words[:-1], last), (words[1:], first)):
         named = " ".join(phrase)
-        if Path(log[0]).exists() or (find(named) is not None and log == last):
+        known = find(named) is not None and log == last and any(c in log[0] for c in "./\\")
+        if Path(log[0]).exists() or known:
             return named, log[0]
     return whole, None
 

@@ -56,7 +56,7 @@ def find(text: str) -> Word | None:
     >>> find("Overruns").name, find("age p95, ms").name, find("nothing like it") is None
     ('overrun', 'reading age', True)
     """
-    wanted = " ".join(text.lower().replace("_", " ").split())
+    wanted = " ".join(text.lower().replace("_", " ").rstrip("?").split())
     bare = _UNIT.sub("", wanted)
     for form in (text.lower(), wanted, bare, _STATISTIC.sub("", bare)):
         for number in (form, form.rstrip("s"), f"{form}s"):

@@ -7,8 +7,12 @@ from pathlib import Path
 import pytest
 
 from looptime import cli
+from looptime.findings.cost_rules import _SIGN_CODES
+from looptime.findings.finding import SEVERITIES
 from looptime.guide import topics
 from looptime.guide.glossary import find
+from looptime.parsers.columns.role import ROLES
+from looptime.schema import KINDS, LAYOUTS, REASONS
 
 TEXT = Path(cli.__file__).parent / "views" / "text"
 
@@ -40,6 +44,74 @@ HEADS = sorted({head for path in TEXT.glob("*.py") for head in heads_of(path) if
 def test_every_head_is_explained(head: str) -> None:
     """With or without its unit and its statistic."""
     assert find(head) is not None
+
+
+def texts_in(node: ast.expr) -> Iterator[str]:
+    """The texts that an expression may be, one of several where it is chosen."""
+    if isinstance(node, ast.IfExp):
+        yield from (*texts_in(node.body), *texts_in(node.orelse))
+    elif isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value.strip():
+        yield node.value
+
+
+def codes_of(path: Path) -> Iterator[str]:
+    """Codes of findings, which the table of several logs prints with blanks for underscores.
+
+    They are what `Finding` is given first, and what a function is given for its `code`.
+    """
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    place = {"Finding": 0} | {
+        one.name: [arg.arg for arg in one.args.args].index("code")
+        for one in ast.walk(tree)
+        if isinstance(one, ast.FunctionDef) and "code" in [arg.arg for arg in one.args.args]
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and (at := place.get(ast.unparse(node.func))) is not None:
+            for code in texts_in(node.args[at]) if len(node.args) > at else ():
+                yield code.replace("_", " ")
+
+
+def labels_of(path: Path) -> Iterator[str]:
+    """What stands before a line of a view, and the names of the checks before a match."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and ast.unparse(node.func) in ("labelled", "Checked"):
+            yield from texts_in(node.args[0])
+
+
+HERE = Path(cli.__file__).parent
+CODES = sorted({code for path in HERE.glob("findings/*.py") for code in codes_of(path)})
+LABELS = sorted({
+    one for where in ("views/text/*.py", "checks/gate/*.py", "cli_base.py")
+    for path in HERE.glob(where) for one in labels_of(path)
+})  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "word",
+    [*CODES, *LABELS, *_SIGN_CODES.values(), *KINDS, *ROLES, *LAYOUTS, *REASONS, *SEVERITIES,
+     "faster", "slower", "no change seen", "can't tell", "far off", "stands out"],
+)  # fmt: skip
+def test_every_label_kind_and_finding_is_explained(
+    word: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Typed as it is printed, as one argument or as several words."""
+    for typed in ([word], word.split()):
+        assert cli.run(["explain", *typed]) == 0
+        assert capsys.readouterr().out
+
+
+def test_what_is_collected_is_there() -> None:
+    """The collections above find what the views print."""
+    assert {"recurring stall", "dear call", "pacing skips", "rows set aside"} <= set(CODES)
+    assert {"made by", "timeouts", "project", "caution"} <= set(LABELS)
+
+
+def test_words_that_nobody_knows_are_taken_whole(capsys: pytest.CaptureFixture[str]) -> None:
+    """No file is looked for where the last word cannot be the name of one."""
+    assert cli.run(["explain", "stall", "fence"]) == 2
+    assert "'stall fence' is no word" in capsys.readouterr().err
+    assert cli.run(["explain", "stall", "fence.csv"]) == 2
+    assert "fence.csv" in capsys.readouterr().err
 
 
 def test_there_are_heads_to_explain() -> None:

@@ -52,16 +52,15 @@ class Told:
 
     def without(self, own: Callable[[str], bool]) -> Told:
         """The same without the command lines that `own` says are what was asked just now."""
-        kept = {
-            name: tuple(part for part in getattr(self, name) if not _is_own(part, own))
-            for name in ("why", "more", "asked")
-        }
+        why, more, asked = (
+            tuple(_others(partial(tuple, at), own)) for at in (self.why, self.more, self.asked)
+        )
         tables = tuple(
             OneOf(tuple(partial(_others, form, own) for form in table.forms))
-            if isinstance(table, OneOf) else tuple(_others(lambda table=table: table, own))
+            if isinstance(table, OneOf) else tuple(_others(partial(tuple, table), own))
             for table in self.tables
         )  # fmt: skip
-        return replace(self, tables=tables, **kept)
+        return replace(self, why=why, more=more, asked=asked, tables=tables)
 
     def parts(self, full: bool = False, quiet: bool = False) -> Iterator[RenderableType]:
         """What is printed, in order: with `full` all of it, with `quiet` the answer alone."""
