@@ -3,7 +3,7 @@
 from collections import Counter
 
 from looptime.analysers.basis import prepare
-from looptime.analysers.slow import slow_events
+from looptime.analysers.slow import SlowEvent, slow_events
 from looptime.records import dataclass
 from looptime.run import Run
 
@@ -23,6 +23,11 @@ class Stalls:
     #: What added most to most of them, and in how many it did; None where no call is behind most.
     call: str | None
     by_call: int
+    #: Slow loops that are no stalls, each with those right after it: how many, the longest, and
+    #: the call behind most of them.
+    shorter: int = 0
+    shorter_ms: float | None = None
+    shorter_call: str | None = None
 
 
 def stalls_of(run: Run) -> Stalls | None:
@@ -47,8 +52,17 @@ def stalls_of(run: Run) -> Stalls | None:
             if event.worst_ms > max(TIMES * typical, typical + LONGER_MS)]  # fmt: skip
     if not long:
         return None
+    rest = [event for event in found.events if event not in long]
+    call, times = _behind_most(run, long)
+    return Stalls(
+        len(long), typical, max(event.worst_ms for event in long), call, times, len(rest),
+        max((event.worst_ms for event in rest), default=None), _behind_most(run, rest)[0],
+    )  # fmt: skip
+
+
+def _behind_most(run: Run, events: list[SlowEvent]) -> tuple[str | None, int]:
+    """The call that added most to most of some events, and to how many of them."""
     names = {name.name for name in run.names}
-    call, times = Counter(event.culprit for event in long).most_common(1)[0]
-    told = call in names and 2 * times > len(long)
-    return Stalls(len(long), typical, max(event.worst_ms for event in long),
-                  call if told else None, times if told else 0)  # fmt: skip
+    found = Counter(event.culprit for event in events).most_common(1)
+    told = [(call, times) for call, times in found if call in names and 2 * times > len(events)]
+    return told[0] if told else (None, 0)

@@ -6,7 +6,7 @@ from looptime.array_types import Bool, Int
 from looptime.parsers.layouts.contract import Parsed
 from looptime.parsers.layouts.merged import LOOKED_AT, odd_turns, out_of_turn
 from looptime.run import Run
-from looptime.stats.arrays import median
+from looptime.stats.arrays import distinct, median
 from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US
 from looptime.words import number
@@ -155,7 +155,7 @@ def _lengths(period: Int, far: Int, outside: int) -> int:
     """
     low, high = percentiles(period, (1, 95))
     some = period[far] - period[far].min()
-    return len(np.unique(some // max(int(high - low), outside, 1)))
+    return len(distinct(some // max(int(high - low), outside, 1)))
 
 
 def lacking(run: Run) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ from looptime.parsers.columns.named_wholes import ONE_FOR_ONE
 from looptime.parsers.columns.role import Role, Seen
 from looptime.parsers.columns.stamped_at import stamped
 from looptime.schema import CallName
+from looptime.stats.arrays import median
 from looptime.units import UNITS
 
 __all__ = ["as_set", "left_of_set", "told_by_words"]
@@ -84,7 +85,7 @@ def _made_there(one: Seen, length: float, steps: Steps) -> bool:
     if stands.mean() > MOST:
         return False
     there, other = (steps.after[rows & np.isfinite(steps.after)] for rows in (stands, ~stands))
-    as_all = len(there) > 0 < len(other) and _alike(np.median(there), np.median(other))
+    as_all = len(there) > 0 < len(other) and _alike(median(there), median(other))
     return not (as_all and _alike(length, steps.typical))
 
 

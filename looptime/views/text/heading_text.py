@@ -24,6 +24,8 @@ from looptime.words import named, supposing
 __all__ = ["heading_sentence", "motion_words", "render_heading"]
 
 _DEG = math.degrees(1.0)
+#: The pattern of loops without stalls; below so many degrees an error is rounding and no error.
+_EVEN, _NO_ERROR = "even", 1e-6
 _BEGIN = "The heading in use is "
 _RATES = (20, 50, 100, 200, 500)
 _MISSED = {"work": "no pace that its work allows meets it"}
@@ -61,7 +63,7 @@ def render_heading(
     reasons = [
         *(line(at) for line, options in _ASKED if not options.isdisjoint(asked)),
         _age_line(at),
-        *(() if at.stalls is None else (_line("stalls", _stall_words(at.stalls)),)),
+        *(() if at.stalls is None else (_line("stalls", _stall_words(at.stalls, at.pattern)),)),
         *(_line("assumed", safe(limit, 300)) for limit in limits if ASSUMED in limit),
         *(
             ()
@@ -141,13 +143,28 @@ def _lacking(notes: Sequence[str]) -> list[str]:
             for what in whats]  # fmt: skip
 
 
-def _stall_words(at: Stalls) -> str:
-    """How many stalls there are, how long, and what is behind them."""
+def _stall_words(at: Stalls, pattern: str) -> str:
+    """How many stalls there are, how long, and what is behind them.
+
+    Even loops have none of them: no figure beside them comes of one.
+    """
     many = "1 loop takes" if at.count == 1 else f"{at.count:,} loops take"
     text = f"{many} up to {number(at.longest_ms)} ms where {number(at.typical_ms)} is typical"
     if at.call is None:
-        return f"{text}; no one call is behind most of them (looptime slow)"
-    return f"{text}: {safe(at.call, 60)} adds most in {at.by_call:,} of them: mend that first"
+        text += "; no one call is behind most of them (looptime slow)"
+    elif at.count == 1:
+        text += f": {safe(at.call, 60)} adds most"
+    else:
+        text += f": {safe(at.call, 60)} adds most in {at.by_call:,} of them"
+    if pattern == _EVEN:
+        text = f"even loops have none; in the log {text}"
+    elif at.call is not None:
+        text += ": mend that first"
+    if at.shorter and at.shorter_ms is not None:
+        whose = f", most by {safe(at.shorter_call, 60)}" if at.shorter_call else ""
+        many = "1 time" if at.shorter == 1 else f"{at.shorter:,} times"
+        text += f"; {many} loops are slow for less long, up to {number(at.shorter_ms)} ms{whose}"
+    return text
 
 
 def _judged(at: HeadingResult, key: str, figure: str) -> str:
@@ -290,7 +307,7 @@ def _integrated(at: HeadingResult) -> list[RenderableType]:
         "timing": squares.timing, "rule": squares.rule,
         "noise": squares.noise, "bias": squares.bias,
     }  # fmt: skip
-    total = squares.total
+    total = squares.total if end.rms.value and end.rms.value * _DEG >= _NO_ERROR else 0.0
     shares = ", ".join(
         f"{name} {100 * value / total:.0f} %" for name, value in causes.items() if total > 0
     )

@@ -11,6 +11,7 @@ from looptime.heading.motion import turn
 from looptime.heading.sensor import Sensor
 from looptime.heading.setup import Setup, Tolerance
 from looptime.heading.spelling import parse_motion
+from looptime.heading.stalls import stalls_of
 from looptime.run import Signals
 from looptime.views.text.heading_text import heading_sentence, render_heading
 from tests.build_run import make_flat_run, make_run
@@ -43,6 +44,26 @@ def test_a_parked_robot_tells_nothing_of_turning(swing, told):
     said = heading_sentence(found)
     assert ("hardly turned" in said) != told
     assert ("deg off for 95 %" in said) == told
+
+
+@pytest.mark.parametrize("pattern", ["as recorded", "even"])
+def test_even_loops_have_no_stall_to_mend(pattern):
+    """The log's one loop of 120 ms, and nine of 24 ms, are told as the log's where loops are even.
+
+    Nor does a rate that is steady add up to any error there, which would have shares.
+    """
+    period = np.full(400, 10.0) + 0.1 * np.sin(np.arange(400))
+    period[60::40], period[50] = 24.0, 120.0
+    rate = {} if pattern == "as recorded" else {"rate_hz": 100.0}
+    run = robot(period)
+    found = study(run, motion=parse_motion("steady:120"), pattern=pattern, **rate)
+    told = first_lines(render_heading(replace(found, stalls=stalls_of(run)), "log.csv"))
+    assert "1 loop takes up to 120 ms where 10.0 is typical" in told
+    assert "9 times loops are slow for less long, up to 24.0 ms" in told
+    assert ("mend that first" not in told) or pattern != "even"
+    assert ("even loops have none; in the log" in told) == (pattern == "even")
+    whole = text_of(render_heading(found, "log.csv").parts(full=True))
+    assert ("nothing: no error at all" in whole) == (pattern == "even")
 
 
 def test_stalls_that_miss_a_maximum_are_said_first():
