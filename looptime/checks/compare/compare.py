@@ -237,7 +237,10 @@ def _by_more_than_trend(change: Change, at: Scatter, tolerance: Tolerance) -> Ch
     alike = moved * (change.percent.value or 0.0) > 0
     if alike and tolerance.exceeded(100 * moved / change.before, moved):
         return change
-    note = "only a trend along the session speaks for a change: record the sides in turn (ABBA)"
+    note = (
+        "as recorded it moved by less than the tolerance, only a trend along the session speaks for"
+        " more: record the sides in turn (ABBA)"
+    )
     return replace(change, verdict="can't tell", note=note)
 
 

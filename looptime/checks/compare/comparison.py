@@ -73,6 +73,12 @@ class Comparison:
     gain_shift: GainShift | None = None
 
     @property
+    def without_trend(self) -> bool:
+        """Whether a trend along the session is taken out of the changes in percent."""
+        single = len(self.before) == len(self.after) == 1
+        return bool(not single and self.order and self.order.separated and not self.history)
+
+    @property
     def worth_a_look(self) -> list[Change]:
         """Changes of calls that are no verdict, and may yet be real (Benjamini and Hochberg)."""
         open_ = [c for c in self.calls if c.verdict == "can't tell" and not c.hidden]

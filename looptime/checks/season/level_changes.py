@@ -5,8 +5,9 @@ import math
 from looptime.array_types import Float
 from looptime.stats.between_runs import compare_runs
 from looptime.stats.changepoints import long_run_variance, partition
+from looptime.stats.student import t_quantile
 
-__all__ = ["SEGMENT", "cuts_of", "p_of_place"]
+__all__ = ["SEGMENT", "cuts_of", "least_step_percent", "p_of_place"]
 
 #: Runs of the shortest stretch between two changes.
 SEGMENT = 3
@@ -44,6 +45,32 @@ def cuts_of(y: Float, alpha: float) -> list[int]:
             del cuts[k]
             k = max(k - 1, 1)
     return cuts
+
+
+def least_step_percent(y: Float, alpha: float) -> float | None:
+    """The least change of level to more that shows with 80 % probability, where it lasts.
+
+    That is of the shortest stretch at one end, against all runs before or after it; None where
+    there are too few runs for two such stretches.
+
+    Parameters
+    ----------
+    y, alpha : float array, float
+        As `cuts_of` takes them.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> round(least_step_percent(np.tile([0.01, -0.01], 6), 0.05), 1)
+    3.3
+    """
+    n = len(y)
+    if n < 2 * SEGMENT:
+        return None
+    level = alpha / max(n - 2 * SEGMENT + 1, 1)
+    factor = t_quantile(1 - level / 2, n - 2) + t_quantile(0.8, n - 2)
+    sd = float(y.std(ddof=1))
+    return 100 * math.expm1(factor * sd * math.sqrt(1 / SEGMENT + 1 / (n - SEGMENT)))
 
 
 def p_of_place(y: Float, cuts: list[int], k: int) -> float:

@@ -13,7 +13,7 @@ from looptime.checks.recording.copies import without_copies
 from looptime.checks.recording.figures import RunValues, without_base
 from looptime.checks.season.call_series import call_series
 from looptime.checks.season.creep import creeps
-from looptime.checks.season.level_changes import cuts_of, p_of_place
+from looptime.checks.season.level_changes import cuts_of, least_step_percent, p_of_place
 from looptime.checks.season.odd import LEAST_RUNS, Odd, odd_runs, odd_together
 from looptime.checks.season.season import Listed, Season
 from looptime.errors import UsageError
@@ -68,6 +68,8 @@ class Trend:
     p: float | None
     p_holm: float | None
     steps: tuple[LevelChange, ...]
+    #: The least change of level, for `SEGMENT` runs and more, that would have been seen.
+    seen_step_percent: float | None = None
 
     @property
     def crept(self) -> bool:
@@ -230,7 +232,7 @@ class _Figure:
     def __init__(
         self, entries: Sequence[Listed], y: Float, odd: Int, alpha: float, base: float
     ) -> None:
-        self.base = base
+        self.base, self.alpha = base, alpha
         kept = np.setdiff1d(np.arange(len(y)), odd)
         self.kept = kept if len(kept) >= LEAST_RUNS else np.arange(len(y))
         self.y = y[self.kept]
@@ -262,7 +264,8 @@ class _Figure:
             _step(self.entries, self.y, self.cuts, k, self.base)
             for k in range(1, len(self.cuts) - 1)
         )
-        return replace(at, per_run_percent=slope, p=p, steps=steps)
+        seen = None if self.base else least_step_percent(self.y, self.alpha)
+        return replace(at, per_run_percent=slope, p=p, steps=steps, seen_step_percent=seen)
 
 
 def _quantity(values: Sequence[RunValues]) -> str:

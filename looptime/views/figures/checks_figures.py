@@ -256,7 +256,8 @@ def _new_or_gone(part: Any) -> str:
 
 def changes_table(found: Comparison) -> tuple[tuple[str, ...], tuple[tuple[Any, ...], ...]]:
     """Heads and rows of the figures of the whole loop and of the calls that stand out."""
-    heads = ("figure", "before", "after", "change", "%", "95 %", "p", "verdict", "to be known")
+    percent = "% less trend" if found.without_trend else "%"
+    heads = ("figure", "before", "after", "change", percent, "95 %", "p", "verdict", "to be known")
     told = [c for c in found.calls if c.verdict in ("slower", "faster")]
     listed = found.worth_a_look
     rows = [_change_row(c, found.quantity, c.verdict) for c in found.changes]

@@ -74,7 +74,7 @@ def render_comparison(found: Comparison) -> Told:
     tables = (
         (heading_line("Unlike between the sides"), *rest) if rest else (),
         (heading_line(f"Before and after ({found.window_s:.4g} s of each run)"),
-         inset(_changes_table(found)), *_two_ways(found)),
+         inset(_changes_table(found)), *_two_ways(found), *_why_open(found)),
         tuple(_explained(found)), tuple(_call_rows(found)), tuple(_came_and_went(found)),
         tuple(_shift(found)),
     )  # fmt: skip
@@ -113,7 +113,8 @@ def _share(share: float | None) -> str:
 
 
 def _changes_table(found: Comparison) -> RenderableType:
-    heads = [f"{found.quantity}, ms", "before", "after", "change", "%", "95 %", "p", "verdict"]
+    percent = "% less trend" if found.without_trend else "%"
+    heads = [f"{found.quantity}, ms", "before", "after", "change", percent, "95 %", "p", "verdict"]
     rows = [
         [
             TITLES.get(c.statistic, c.statistic),
@@ -127,15 +128,40 @@ def _changes_table(found: Comparison) -> RenderableType:
 
 def _two_ways(found: Comparison) -> list[RenderableType]:
     """What tells the change from its per cent, where a trend is taken out of these alone."""
-    single = len(found.before) == len(found.after) == 1
-    if single or found.order is None or not found.order.separated or found.history:
+    if not found.without_trend:
         return []
     return [line("change: as recorded; %: with the trend along the session taken out")]
 
 
+def _why_open(found: Comparison) -> Iterator[RenderableType]:
+    """Why figures are open that seem to have moved: what a row of the table lacks of its reason.
+
+    That is one that was not judged, one whose interval is clear of 0, or whose p is small.
+    """
+    said: dict[str, list[str]] = {}
+    for c in found.changes:
+        if c.verdict == "can't tell" and (reason := _open_reason(c)):
+            said.setdefault(reason, []).append(TITLES.get(c.statistic, c.statistic))
+    for reason, names in said.items():
+        yield line(f"{listed(names, 9)}: {reason}")
+
+
+def _open_reason(c: Change) -> str:
+    low, high = c.percent.low, c.percent.high
+    clear = low is not None and high is not None and low * high > 0
+    if c.note and (c.p is None or clear):
+        return c.note
+    if not clear:
+        return ""
+    if c.statistic == "rate":
+        return "as sure as the mean, which it follows"
+    return "the interval is that figure's own; p is corrected for how many are asked at once"
+
+
 def _notes(changes: Sequence[Change]) -> Iterator[RenderableType]:
     for c in changes:
-        if c.note and c.note != "the same recording":
+        shown = c.verdict == "can't tell" and _open_reason(c) == c.note
+        if c.note and c.note != "the same recording" and not shown:
             yield line(f"{TITLES.get(c.statistic, c.statistic)}: {c.note}")
 
 

@@ -6,10 +6,11 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from looptime.checks.season.level_changes import SEGMENT
 from looptime.checks.season.odd import Moved, dearest
 from looptime.views.text.change_text import TITLES, signed
 from looptime.views.text.terminal import count, number, safe
-from looptime.words import named
+from looptime.words import in_words, named
 
 if TYPE_CHECKING:
     from looptime.checks.recording.facts import Facts
@@ -195,8 +196,26 @@ def _still(at: Trends, mean: Trend | None) -> str:
         )
     return (
         f"no change seen over {runs}: from first to last the mean moved by"
-        f" {signed(over[0])} to {signed(over[1])} %"
+        f" {signed(over[0])} to {signed(over[1])} %{_would_be_seen(at, mean)}"
     )
+
+
+def _would_be_seen(at: Trends, mean: Trend) -> str:
+    """The least change of level that would have shown, and the newest runs that cannot show one."""
+    seen = mean.seen_step_percent
+    least = "" if seen is None else (
+        f"; a change of level of {in_words(seen)} % that lasts {SEGMENT} runs would have been seen"
+    )  # fmt: skip
+    versions = [e.facts.version for e in at.entries]
+    newest = len(versions) - max(
+        (k + 1 for k, one in enumerate(versions) if one != versions[-1]), default=0
+    )
+    if versions[-1] and newest < min(SEGMENT, len(versions)):
+        least += (
+            f", not one of the {count(newest, 'run')} of version {safe(versions[-1], 20)} alone:"
+            " looptime gate LOG judges these against the baseline"
+        )
+    return least
 
 
 def _whole(at: Trends, per_run_percent: float | None) -> float:

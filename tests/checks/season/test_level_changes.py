@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from looptime.checks.season.level_changes import cuts_of, p_of_place
+from looptime.checks.season.level_changes import cuts_of, least_step_percent, p_of_place
 
 
 def test_a_change_pays_for_every_place_where_it_could_have_been():
@@ -23,6 +23,23 @@ def test_a_change_holds_at_the_level_asked():
     p = p_of_place(y, [0, 5, 10], 1)
     assert cuts_of(y, 1.01 * p) == [0, 5, 10]
     assert cuts_of(y, 0.99 * p) == [0, 10]
+
+
+@pytest.mark.parametrize("n", [8, 14])
+def test_the_least_change_is_seen_in_four_of_five_seasons(n):
+    """The last three of so many runs higher by it, in simulated seasons whose scatter is known."""
+    sd, alpha, draw = 0.01, 0.05 / 6, np.random.default_rng(8)
+    even = np.tile([1.0, -1.0], n // 2)
+    least = least_step_percent(sd * even / even.std(ddof=1), alpha)
+    step = np.where(np.arange(n) < n - 3, 0.0, np.log1p(least / 100))
+    seen = [len(cuts_of(sd * draw.normal(0, 1, n) + step, alpha)) > 2 for _ in range(300)]
+    assert 0.68 < np.mean(seen) < 0.92
+
+
+@pytest.mark.parametrize("n", [5, 6])
+def test_too_few_runs_show_no_level(n):
+    """Two stretches of three runs are six."""
+    assert (least_step_percent(np.tile([0.0, 0.01], 3)[:n], 0.01) is None) == (n < 6)
 
 
 def runs(seed, *levels):

@@ -37,6 +37,7 @@ def test_a_change_beside_its_per_cent_without_the_trend_is_explained():
     Where no trend is taken out, both columns say the same and need no word.
     """
     note = "%: with the trend along the session taken out"
+    head = "% less trend"
     runs = [recording(k, loops=900, scale=1 + 0.01 * k, time=f"2026-03-01T10:{k:02}")
             for k in range(6)]  # fmt: skip
     found = compare(runs[:3], runs[3:], settings=SETTINGS)
@@ -44,8 +45,31 @@ def test_a_change_beside_its_per_cent_without_the_trend_is_explained():
     assert mean.difference.value > 0.02 * mean.before
     assert abs(mean.percent.value) < 1
     assert note in text_of(render_comparison(found))
+    assert head in text_of(render_comparison(found))
     turns = compare([runs[0], runs[3], runs[4]], [runs[1], runs[2], runs[5]], settings=SETTINGS)
     assert note not in text_of(render_comparison(turns))
+    assert head not in text_of(render_comparison(turns))
+
+
+def test_an_open_row_has_its_reason_below_the_table():
+    """Too few loops for p99; an interval clear of 0 beside a p that is corrected for six figures.
+
+    A row whose interval holds 0 is open for that, and needs no word.
+    """
+    runs = [recording(k, loops=900, time=f"2026-03-01T10:{k:02}") for k in range(6)]
+    found = compare(runs[:3], runs[3:], settings=SETTINGS)
+    clear = Figure(4.0, 0.5, 8.0)
+    changes = [
+        replace(c, verdict="can't tell", percent=clear, p=0.03, p_holm=0.06, note="")
+        if c.statistic in ("median", "p95")
+        else c
+        for c in found.changes
+    ]
+    text = " ".join(text_of(render_comparison(replace(found, changes=tuple(changes)))).split())
+    assert "median, p95: the interval is that figure's own; p is corrected" in text
+    assert "p99: 8" in text
+    assert "it needs 1,000" in text
+    assert "mean: " not in text.partition("What explains")[0].partition("Before and after")[2]
 
 
 @pytest.mark.parametrize(

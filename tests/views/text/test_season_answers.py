@@ -51,6 +51,19 @@ def test_no_change_is_said_with_what_may_hide(tmp_path):
     assert answer.startswith("No change seen over 14 runs: from first to last the mean moved by -")
     assert "to +" in answer
     assert "odd" not in answer
+    assert "that lasts 3 runs would have been seen" in answer
+
+
+def test_new_runs_that_are_too_few_for_a_level_are_named(tmp_path):
+    """Two runs of a new version, 4 % slower: no step is found, and it is said that none can be."""
+    runs = [
+        recording(500 + k, loops=900, time=f"2026-03-01T10:{k:02}", stalls=0.0,
+                  scale=1.04 if k > 5 else 1 + 0.01 * (k % 2), code_version="2" if k > 5 else "1")
+        for k in range(8)
+    ]  # fmt: skip
+    answer = first_words(render_trends(*season_trends(made_season(tmp_path, runs))))
+    assert "No change seen over 8 runs" in answer
+    assert "not one of the 2 runs of version 2 alone: looptime gate LOG judges these" in answer
 
 
 def test_a_creeping_change_is_said_as_one(tmp_path):
