@@ -195,7 +195,9 @@ _PROJECT = click.option(
 _READING_OPTIONS = (
     _PROJECT,
     click.option(
-        "--unit", type=_UnitOfTimes(list(UNITS)), help="Unit of times, where no header says."
+        "--unit",
+        type=_UnitOfTimes(list(UNITS)),
+        help="Unit of times, where no header says; it wins over one.",
     ),
     click.option("--layout", type=click.Choice(LAYOUTS), help="Layout, where a log fits two."),
     click.option("--columns", metavar="NAMES", help='Names for the columns: "time_us,skip,name".'),

@@ -16,6 +16,7 @@ from looptime.cli_base import (
     Text,
     cli,
     complain,
+    options_text,
     print_json,
     read,
     reads_logs,
@@ -96,7 +97,7 @@ def compare(
     else:
         from looptime.views.text.checks_text import render_comparison
 
-        tell(asked, text, render_comparison(found))
+        tell(asked, text, render_comparison(found, options_text(asked)))
     if found.verdict == "can't tell":
         raise CheckFailed(NOT_ENOUGH)
 

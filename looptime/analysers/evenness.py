@@ -8,9 +8,10 @@ from looptime.stats.arrays import median
 from looptime.stats.dither import FINER, hides
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["Evenness", "Turns", "clock_hides", "evenness", "turns"]
+__all__ = ["ENOUGH", "Evenness", "Turns", "clock_hides", "evenness", "turns"]
 
-_FEWEST = 50
+#: Loops that tell whether they are even.
+ENOUGH = 50
 #: Share of a loop from which on a step of the clock is about as long.
 _AS_LONG = 0.7
 #: Nine tenths of the periods lie within this share of the usual one.
@@ -56,8 +57,9 @@ def evenness(period_ms: Float, tick_ms: float = 0.0) -> Evenness:
     >>> evenness(np.tile([15.0, 25.0], 200)).why
     'nine of ten periods spread over 50 % of the usual one'
     """
-    if len(period_ms) < _FEWEST:
-        return Evenness(None, f"{len(period_ms)} loops are too few to say whether it is even")
+    if len(period_ms) < ENOUGH:
+        few = "1 loop is" if len(period_ms) == 1 else f"{len(period_ms)} loops are"
+        return Evenness(None, f"{few} too few to say whether it is even: {ENOUGH} would do")
     low, middle, high = percentiles(period_ms, [5, 50, 95])
     if (period_ms == middle).all():
         return Evenness(None, f"{_ONE_LENGTH}; {FINER}")
@@ -124,7 +126,7 @@ def turns(period_ms: Float, tick_ms: float = 0.0) -> Turns | None:
     >>> turns(np.random.default_rng(1).normal(20, 5, 600)) is None
     True
     """
-    if len(period_ms) < _FEWEST:
+    if len(period_ms) < ENOUGH:
         return None
     low, middle, high = percentiles(period_ms, [5, 50, 95])
     if high - low < max(_DIFFER * middle, _TICKS * tick_ms):

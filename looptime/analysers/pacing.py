@@ -298,7 +298,8 @@ def _untold(run: Run, period: Float) -> str | None:
     if run.summed:
         return "the log has no clock, and what passes between its parts is not in it"
     if len(period) < FEWEST:
-        return f"{len(period)} loops are too few: {FEWEST} would do"
+        few = "1 loop is" if len(period) == 1 else f"{len(period)} loops are"
+        return f"{few} too few: {FEWEST} would do"
     tick, middle = run.clock.tick_ns / 1e6, median(period)
     if tick > _COARSE * middle and (np.abs(period - middle) > tick / 2).mean() > _ON_ONE:
         return f"the clock steps by {tick:.3g} ms: a tick missed and a loop read late look the same"

@@ -9,7 +9,8 @@ from looptime.analysers.alike import in_short
 from looptime.analysers.call_costs import like_calls
 from looptime.analysers.contrast import Part, contrast
 from looptime.analysers.drift import ChangePoint
-from looptime.analysers.evenness import evenness, turns
+from looptime.analysers.evenness import ENOUGH, evenness, turns
+from looptime.analysers.late_ticks import FEWEST
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
     command,
@@ -56,7 +57,9 @@ def run_findings(at: Summary) -> list[Finding]:
 
 
 def healthy(at: Summary) -> Finding:
-    """What is said where nothing stands out."""
+    """What is said where nothing stands out, or where hardly a loop is there that might."""
+    if at.pace.loops < FEWEST:
+        return _too_few(at)
     paced = at.pace
     rate = paced.rate_hz.by_time
     p50, p99 = paced.period_ms.p50.value, paced.period_ms.p99.value
@@ -85,6 +88,19 @@ def healthy(at: Summary) -> Finding:
         command=command(at, "heading" if _may_tell_heading(at) and not unsaid else "columns"),
         rests_on={"even": None if found.even is None else float(found.even),
                   "usual_ms": p50, "largest_ms": p99},
+    )  # fmt: skip
+
+
+def _too_few(at: Summary) -> Finding:
+    loops = "is 1 loop" if at.pace.loops == 1 else f"are {at.pace.loops} loops"
+    text = (
+        f"Too few loops to say whether anything stands out: there {loops}, {FEWEST} tell the pace "
+        f"and {ENOUGH} whether it is even; stalls take a minute of the robot at work."
+    )
+    return Finding(
+        "too_few_loops", "look", text + _dearest(at), float(at.pace.loops), "loops",
+        evidence=evidence(at), command=command(at, "columns"),
+        rests_on={"loops": float(at.pace.loops)},
     )  # fmt: skip
 
 

@@ -142,3 +142,21 @@ def test_a_drift_as_small_as_a_wander_does_not_stand_out(rise, told):
     assert found.changes.drift.found
     assert found.changes.better == "drift"
     assert ("drift" in [f.code for f in found.findings]) is told
+
+
+@pytest.mark.parametrize(
+    ("loops", "code"), [(1, "too_few_loops"), (19, "too_few_loops"), (60, "healthy")]
+)
+def test_hardly_a_loop_is_not_called_fine(loops, code):
+    """One loop, or nineteen, say nothing of what stands out; how many would is said."""
+    period = 20e6 + 1e5 * np.sin(np.arange(loops))
+    found = summarise(
+        make_flat_run(period.astype(np.int64), {"gyro.read": np.full(loops, 3_000_000)})
+    )
+    (said,) = (f for f in found.findings if f.code in ("healthy", "too_few_loops"))
+    assert said.code == code
+    if code == "too_few_loops":
+        assert said.severity == "look"
+        assert f"{loops} loop" in said.text
+        assert "20 tell the pace and 50 whether it is even" in said.text
+        assert "99 of 100" not in said.text

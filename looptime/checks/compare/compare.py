@@ -34,7 +34,7 @@ from looptime.checks.compare.sides import (
 )
 from looptime.checks.compare.starts import unlike_starts
 from looptime.checks.compare.whole_machine import alike
-from looptime.checks.compare.wording import sentences, unjudged
+from looptime.checks.compare.wording import sentences, together, unjudged
 from looptime.checks.recording.copies import without_copies
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.recording import Settings
@@ -140,6 +140,7 @@ def compare(
         hidden = ""
     lead = [f"{one.text[0].upper()}{one.text[1:]}." for one in pace]
     first, *more = [*lead, *sentences(made, hidden, tolerance)]
+    more[len(lead) : len(lead)] = together(made)  # behind the answer
     rests_on = [facts.supposed for facts in (*made.before, *made.after)]
     return replace(made, sentences=(supposing(first, rests_on), *more))
 

@@ -10,7 +10,7 @@ from looptime.checks.compare.explain import PACING_WAIT
 from looptime.checks.compare.replaced import Replaced
 from looptime.words import listed, number
 
-__all__ = ["amount", "sentences", "unjudged"]
+__all__ = ["amount", "sentences", "together", "unjudged"]
 
 #: Share of the change of the mean from which on a call that came or went is told.
 _MUCH = 0.3
@@ -63,6 +63,18 @@ def sentences(made: Comparison, hidden: str, tolerance: Tolerance) -> list[str]:
     if min(len(made.before), len(made.after)) == 2 and not made.history:
         out.append("Two runs a side show only changes of about 5.4 run-to-run sd: record 3 + 3.")
     return out
+
+
+def together(made: Comparison) -> list[str]:
+    """That the phases of a log are judged together, whose unlike work scatters every figure."""
+    mixes = [facts.phases for facts in (*made.before, *made.after)]
+    if not mixes or any(len(mix) < 2 for mix in mixes):
+        return []
+    held = listed([f"{name} {round(100 * share)} %" for name, share in mixes[0]], 5)
+    return [
+        f"The phases are taken together ({held}): what differs between them hides what changed;"
+        " --phase NAME compares one alone."
+    ]
 
 
 def _copies(made: Comparison) -> list[str]:

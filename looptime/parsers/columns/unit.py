@@ -57,6 +57,7 @@ class Unit:
     said: str
     stamp: str | None = None
     printed_ns: int | None = None
+    against: str = ""  #: The unit of the header, where the one that is stated is another
 
     @property
     def supposed(self) -> tuple[str, ...]:
@@ -66,7 +67,12 @@ class Unit:
     @property
     def limits(self) -> tuple[str, ...]:
         """What bounds every figure: the same, and what would settle it."""
-        return tuple(f"if {one}, as their size suggests: --unit says it" for one in self.supposed)
+        stated = "--unit" if self.said == "option" else "the project file"
+        other = f"in {self.name} as {stated} says, where the header says {self.against}"
+        told = (other,) if self.against else ()
+        return told + tuple(
+            f"if {one}, as their size suggests: --unit says it" for one in self.supposed
+        )
 
     @property
     def tick_ns(self) -> int:
@@ -248,7 +254,8 @@ def find_unit(
     'inferred: steps of 10.2 are plausible loop periods only in ms'
     """
     if option is not None:
-        return Unit(option, UNITS[option], option_from)
+        other = header_unit if header_unit is not None and header_unit != option else ""
+        return Unit(option, UNITS[option], option_from, against=other)
     if header_unit is not None:
         return Unit(header_unit, UNITS[header_unit], "header")
     steps = values[values > 0]

@@ -24,11 +24,13 @@ from looptime.parsers.text.rewritten import Rewritten
 from looptime.parsers.text.source import BLOCK_BYTES, LONGEST_LINE, Source, blocks
 from looptime.records import dataclass
 from looptime.schema import REASONS
-from looptime.units import split_unit
+from looptime.units import UNITS, split_unit
 
 __all__ = ["Key", "Member", "Rejects", "Table", "Want", "damaged_lines", "lost_after", "read_table"]
 
 _NAME = re.compile(r"[A-Za-z_][\w.\[\]()/%-]*")
+#: Times beyond this [ns] do not fit.
+_LONGEST_NS = 2.0**63
 #: A second table, below the first, holds at most this part of the rows.
 _SECOND = 0.2
 #: Rows that a block holds at least, up to a few megabytes.
@@ -128,14 +130,32 @@ def read_table(source: Source, dialect: Dialect, wants: list[Want]) -> Table:
     if not len(table):
         first = table.rejects.text[0] if table.rejects.text else ""
         why = REASONS[table.rejects.reason[0]] if table.rejects.reason else "no rows"
+        last = _too_large(first, dialect, wants) or "a header alone?"
         raise LogError(
-            f"holds no usable row ({why}{': ' + first[:60] if first else ''}): a header alone?"
+            f"holds no usable row ({why}{': ' + first[:60] if first else ''}): {last}"
             if first
             else "holds a header and no rows: nothing was logged",
             source.path,
             table.rejects.line[0] if table.rejects.line else None,
         )
     return table
+
+
+def _too_large(row: str, dialect: Dialect, wants: list[Want]) -> str:
+    """That a time of a row is beyond any clock in its unit, if so; else empty."""
+    cells = row.split(dialect.delimiter or None)
+    for want in wants:
+        if want.how != "time" or want.index >= len(cells):
+            continue
+        cell = cells[want.index].strip().replace(dialect.decimal, ".")
+        try:
+            value = float(cell)
+        except ValueError:
+            continue
+        unit = next((name for name, ns in UNITS.items() if ns == want.unit_ns), "")
+        if unit and abs(value) * want.unit_ns >= _LONGEST_NS:
+            return f"in {unit} that is no time of a log: --unit says another"
+    return ""
 
 
 def _account(table: Table, made: Rewritten) -> None:

@@ -10,6 +10,7 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from looptime.checks.compare.change import in_words
+from looptime.checks.compare.wording import together
 from looptime.views.text.change_text import (
     TITLES,
     amount,
@@ -22,8 +23,8 @@ from looptime.views.text.change_text import (
     signed,
 )
 from looptime.views.text.terminal import caution, count, heading_line, number, safe, table
-from looptime.views.text.told import Told
-from looptime.words import listed
+from looptime.views.text.told import Told, why
+from looptime.words import listed, shell_word
 
 if TYPE_CHECKING:
     from looptime.checks.compare.change import Change
@@ -53,8 +54,11 @@ def _name(facts: Facts) -> str:
     return ", ".join(words)
 
 
-def render_comparison(found: Comparison) -> Told:
-    """A comparison: the verdict in words, what is unlike, the figures, what explains them."""
+def render_comparison(found: Comparison, options: str = "") -> Told:
+    """A comparison: the verdict in words, what is unlike, the figures, what explains them.
+
+    `options` are those under which the logs were read, as they are typed behind a command.
+    """
     paces = [u for u in found.unlike if u.what == "pace"]  # their sentences come first
     lead, (first, *more) = found.sentences[: len(paces)], found.sentences[len(paces) :]
     answer = first
@@ -83,9 +87,20 @@ def render_comparison(found: Comparison) -> Told:
         shown = [_name(f) for f in runs[:4]] + ([f"{len(runs) - 4} more"] if runs[4:] else [])
         books.append(line(f"{side:<7}" + "; ".join(shown)))
     books += cut_lines((*found.before, *found.after))
-    further = [*(line(text) for text in told[_WHY:]), *_notes(found.changes)]
-    return Told(answer, tuple(line(text) for text in told[:_WHY]), tuple(t for t in tables if t),
-                tuple(further), tuple(books))  # fmt: skip
+    kept = _WHY + bool(together(found))
+    further = [*(line(text) for text in told[kept:]), *_notes(found.changes)]
+    why_so = (*(line(text) for text in told[:kept]), *why("", _one_phase(found, options)))
+    return Told(answer, why_so, tuple(t for t in tables if t), tuple(further), tuple(books))
+
+
+def _one_phase(found: Comparison, options: str) -> str:
+    """The command that compares the longest phase alone, where several are taken together."""
+    if not together(found):
+        return ""
+    sides = (" ".join(shell_word(f.source) for f in runs) for runs in (found.before, found.after))
+    before, after = sides
+    longest = max(found.before[0].phases, key=lambda one: one[1])[0]
+    return f"looptime compare {before} --against {after} --phase {shell_word(longest)}{options}"
 
 
 def _came_and_went(found: Comparison) -> Iterator[RenderableType]:

@@ -53,7 +53,18 @@ def test_header_that_lies_about_its_unit(tmp_path):
     times = [round(10 + 0.02 * k, 3) for k in range(50)]
     with pytest.raises(LogError, match="--unit s would make it 20 ms"):
         stamps(tmp_path, times, "time_us,x")
-    assert set(periods(stamps(tmp_path, times, "time_us,x", unit="s"))) == {20.0}
+    run = stamps(tmp_path, times, "time_us,x", unit="s")
+    assert set(periods(run)) == {20.0}
+    assert "in s as --unit says, where the header says us" in run.clock.limits
+    agreed = stamps(tmp_path, times, "time_s,x", unit="s")
+    assert not any("--unit" in one for one in agreed.clock.limits)
+
+
+def test_dates_in_a_unit_in_which_they_fit_no_clock(tmp_path):
+    """Milliseconds since 1970, called seconds: the year 53,000,000 is none of a log."""
+    times = [1_700_000_000_000 + 20 * k for k in range(50)]
+    with pytest.raises(LogError, match="in s that is no time of a log: --unit says another"):
+        stamps(tmp_path, times, "timestamp,x", unit="s")
 
 
 def test_header_that_lies_in_a_log_of_calls(tmp_path):

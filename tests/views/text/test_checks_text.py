@@ -1,5 +1,6 @@
 """Text, JUnit and Markdown of comparisons, gates and seasons."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from looptime.analysers.estimate import Figure
 from looptime.checks.compare.change import Change
 from looptime.checks.compare.compare import compare
+from looptime.checks.compare.wording import together
 from looptime.checks.gate.limits import Row
 from looptime.views.files.markdown import gate_markdown
 from looptime.views.text.change_text import sides
@@ -67,8 +69,7 @@ def test_an_open_row_has_its_reason_below_the_table():
     ]
     text = " ".join(text_of(render_comparison(replace(found, changes=tuple(changes)))).split())
     assert "median, p95: the interval is that figure's own; p is corrected" in text
-    assert "p99: 8" in text
-    assert "it needs 1,000" in text
+    assert re.search(r"p99(, worst 5 %)?: \d+ loops in a run are too few: it needs 1,000", text)
     assert "mean: " not in text.partition("What explains")[0].partition("Before and after")[2]
 
 
@@ -151,3 +152,25 @@ def test_what_would_have_been_seen_of_calls_is_said_of_half_and_of_the_vague():
 
     assert "of 3 figures; 2 % would have been seen in half of them, 4 % in each" in told(4, 1, 2)
     assert "2 % would have been seen in half of them, in 1 not even a doubling" in told(1, 2, 300)
+
+
+@pytest.mark.parametrize("phases", [(("transport", 0.6), ("dock", 0.4)), (("transport", 1.0),), ()])
+def test_phases_that_are_taken_together_are_said_with_the_next_step(phases):
+    """Of one phase alone, or of none, nothing is said; of two, the longer one is named."""
+    found = compare([recording(1)], [recording(2)], settings=SETTINGS)
+    sides = (tuple(replace(f, phases=phases, source=f"{side} 1.csv") for f in facts)
+             for side, facts in (("a", found.before), ("b", found.after)))  # fmt: skip
+    before, after = sides
+    text = text_of(render_comparison(replace(found, before=before, after=after), " --to 9"))
+    step = '> looptime compare "a 1.csv" --against "b 1.csv" --phase transport --to 9'
+    assert (step in text) == (len(phases) > 1)
+
+
+def test_a_comparison_of_mixed_phases_says_so_behind_its_answer():
+    """In the sentences of the JSON, too."""
+    made = replace(compare([recording(1)], [recording(2)], settings=SETTINGS))
+    mixed = (("transport", 0.6), ("dock", 0.4))
+    facts = [tuple(replace(f, phases=mixed) for f in side) for side in (made.before, made.after)]
+    (said,) = together(replace(made, before=facts[0], after=facts[1]))
+    assert said.startswith("The phases are taken together (transport 60 %, dock 40 %)")
+    assert together(made) == []
