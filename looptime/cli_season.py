@@ -157,6 +157,7 @@ def season_drop(asked: Asked, text: Text, query: tuple[str, ...]) -> None:
 @finds_season
 def season_baseline(asked: Asked, text: Text, query: tuple[str, ...], remove: bool) -> None:
     """Mark the runs that the gate holds new ones against."""
+    from looptime.questions.judging import baseline_lacks
     from looptime.views.text.terminal import count
     from looptime.views.text.told import Told
 
@@ -165,7 +166,7 @@ def season_baseline(asked: Asked, text: Text, query: tuple[str, ...], remove: bo
     store.mark_baseline(names, on=not remove)
     done = "no longer in the baseline" if remove else "marked as baseline"
     which = ", ".join(name[:8] for name in names)
-    tell(asked, text, Told(f"{count(len(names), 'run')} {done}: {which}"))
+    tell(asked, text, Told(f"{count(len(names), 'run')} {done}: {which}{baseline_lacks(store)}"))
 
 
 @season.command("trends", epilog=QUERY)

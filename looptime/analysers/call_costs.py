@@ -1,6 +1,7 @@
 """What costs how much: self time by call, kind, subsystem, device, bus and thread."""
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from functools import cached_property
 
@@ -13,6 +14,9 @@ from looptime.array_types import Bool, Float
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.schema import UNATTRIBUTED
+
+#: How a column without a name is called.
+_UNNAMED = re.compile(r"column_\d+")
 
 __all__ = ["CallCost", "Costs", "GroupCost", "costs", "like_calls", "total"]
 
@@ -111,9 +115,15 @@ def like_calls(rows: Iterable[CallCost]) -> list[tuple[str, list[CallCost]]]:
         Pattern, or the name of a call alone, and members; what takes most time first.
     """
     by_name = {row.name: row for row in rows}
-    keys = ((name, (name == UNATTRIBUTED, c.kind, c.bus)) for name, c in by_name.items())
+    keys = ((name, (name == UNATTRIBUTED, _unnamed(name), c.kind, c.bus))
+            for name, c in by_name.items())  # fmt: skip
     groups = [(pattern, [by_name[name] for name in names]) for pattern, names in grouped(keys)]
     return sorted(groups, key=lambda group: -(total(group[1], "self_ms_per_loop") or 0.0))
+
+
+def _unnamed(name: str) -> str:
+    """The name of a column that has none but its number, by which it is like no other; else ""."""
+    return name if _UNNAMED.fullmatch(name) else ""
 
 
 def _group(name: str, rows: list[CallCost]) -> GroupCost:

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from looptime.run import Run
 
 __all__ = [
-    "add_to_season", "baseline", "compare", "gate", "left_out", "season", "season_of",
-    "settings_of", "stored", "totals", "trends",
+    "add_to_season", "baseline", "baseline_lacks", "compare", "gate", "left_out", "season",
+    "season_of", "settings_of", "stored", "totals", "trends",
 ]  # fmt: skip
 
 
@@ -298,3 +298,12 @@ def totals(entries: Sequence[Entry]) -> Totals:
     from looptime.checks.season.merge import merged
 
     return merged([entry.values for entry in entries])
+
+
+def baseline_lacks(store: Season) -> str:
+    """How many runs a season's baseline lacks for a gate; empty where it has enough."""
+    from looptime.checks.recording.scatter import LEAST_BASELINE
+
+    held = sum(entry.baseline for entry in store.entries())
+    few = held < LEAST_BASELINE
+    return f"; a gate needs {LEAST_BASELINE}, there are {held} now" if few else ""

@@ -168,3 +168,11 @@ def test_like_calls_are_one_group_where_kind_and_bus_are_alike():
     assert [(pattern, len(group)) for pattern, group in like_calls(found.rows)] == [
         ("unattributed", 1), ("wheel*.read", 3), ("wheel3.read", 1), ("wheel4.read", 1),
     ]  # fmt: skip
+
+
+def test_columns_without_a_name_are_not_alike():
+    """What numbers alone tell apart is not one kind of call, as two reads of a wheel are."""
+    n = 40
+    took = {"column_2": np.full(n, 2_000_000), "column_3": np.full(n, 8_000_000)}
+    basis = prepare(make_flat_run(np.full(n, 11_000_000), took))
+    assert [name for name, _ in like_calls(costs(basis).calls)] == ["column_3", "column_2"]

@@ -62,7 +62,7 @@ def least_step_percent(y: Float, alpha: float) -> float | None:
     --------
     >>> import numpy as np
     >>> round(least_step_percent(np.tile([0.01, -0.01], 6), 0.05), 1)
-    3.3
+    3.0
     """
     n = len(y)
     if n < 2 * SEGMENT:

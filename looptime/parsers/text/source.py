@@ -9,7 +9,7 @@ from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import BinaryIO, cast
 
-from looptime.errors import LogError
+from looptime.errors import LogError, near
 from looptime.files import SILENT, answers, open_plain
 from looptime.parsers.text.rewritten import Rewritten, pieces
 from looptime.records import dataclass
@@ -32,6 +32,9 @@ __all__ = [
     "open_source",
     "stored",
 ]
+
+#: Names of a folder that are looked at for one that was mistyped, and how like it is to it.
+_LOOKED_AT, _LIKE_NAMES = 1000, 0.75
 
 #: Size of a block of text that is parsed at a time [bytes].
 BLOCK_BYTES = 1 << 20
@@ -154,6 +157,17 @@ def _size(path: str) -> int:
         return file.seek(0, os.SEEK_END)
 
 
+def _meant(name: str) -> str:
+    """The file of the same folder whose name is nearest to one that is not there."""
+    folder, typed = Path(name).parent, Path(name).name
+    try:
+        there = [one.name for one in folder.iterdir() if not one.name.startswith(".")]
+    except (OSError, ValueError):
+        return ""
+    meant = near(typed, there[:_LOOKED_AT], alike=_LIKE_NAMES)
+    return "" if meant is None else f"; the nearest is {(folder / meant).as_posix()!r}"
+
+
 def _is_special(path: str) -> bool:
     """Whether a path is a pipe or a device, which may wait or deliver for ever."""
     if is_address(path):
@@ -202,7 +216,7 @@ def open_source(path: str | os.PathLike[str]) -> Source:
         with open_bytes(name) as file:
             first = file.read(4)
     except FileNotFoundError as error:
-        raise LogError("there is no such file", name) from error
+        raise LogError(f"there is no such file{_meant(name)}", name) from error
     except OSError as error:
         raise LogError(f"cannot be read: {error.strerror or error}", name) from error
     except ValueError as error:  # a NUL in the name

@@ -27,7 +27,10 @@ def pace_sentence(at: Summary) -> str:
             return text + "; the log does not tell how long single loops take"
         return text + "; the clock is too coarse to tell of single loops"
     over = pace.overruns
-    if pace.untold_ms:
+    if pace.untold_ms and p.max is not None and p.max == p.min:
+        tick = number(at.run.clock.tick_ns / 1e6)
+        text += f": each loop takes {number(p.max)} ms, to the clock's tick of {tick} ms"
+    elif pace.untold_ms:
         text += f": a loop takes {number(p.mean.value)} ms on average, how much single ones differ "
         text += "can't be told by this clock"
     else:

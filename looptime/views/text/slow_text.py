@@ -99,9 +99,11 @@ def _answer(at: Summary) -> str:
     )
     leaders = list(slow.by_culprit.items())[:2] if at.costs.calls else []
     if leaders:
-        (most, times), *rest = [(safe(name, 30), f"{n:,}") for name, n in leaders]
+        often = sorted(leaders, key=lambda one: -one[1])
+        (most, times), *rest = [(safe(name, 30), f"{n:,}") for name, n in often]
         text += f"; {most} stretched most in {times} of {count(len(slow.events), 'event')}"
-        text += "".join(f", {name} in {n}" for name, n in rest) + most_time_first(leaders)
+        longer = ", by more time in all" if often != leaders else ""
+        text += "".join(f", {name} in {n}{longer}" for name, n in rest)
     return text + "."
 
 

@@ -48,6 +48,7 @@ from looptime.views.text.text_parts import (
     name_cell,
     percent,
     tick_text,
+    told_apart,
     used_line,
 )
 from looptime.views.text.told import OneOf, Told, why
@@ -431,11 +432,11 @@ def render_together(
 ) -> list[RenderableType]:
     """Several logs: a row each, and how consistent they are."""
     rows = []
-    for path, at in zip(paths, summaries, strict=True):
+    for name, at in zip(told_apart(paths, 30), summaries, strict=True):
         p, over = at.pace.period_ms, at.pace.overruns
         top = at.findings[0].code.replace("_", " ") if at.findings else ""
         rows.append(
-            [safe(path, 30), number(at.pace.duration_s), number(at.pace.rate_hz.by_time),
+            [name, number(at.pace.duration_s), number(at.pace.rate_hz.by_time),
              number(p.p50.value), number(p.p99.value), percent(over.share), top]
         )  # fmt: skip
     heads = ["log", "s", "loops/s", "p50 ms", "p99 ms", "over", "stands out"]

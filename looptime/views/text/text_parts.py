@@ -1,7 +1,10 @@
 """Small parts that the text of `summary` and `slow` is made of."""
 
+import math
+import os.path
 from collections.abc import Sequence
 from itertools import pairwise
+from pathlib import PurePath
 
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
@@ -21,6 +24,7 @@ __all__ = [
     "name_cell",
     "percent",
     "tick_text",
+    "told_apart",
     "used_line",
 ]
 
@@ -81,6 +85,35 @@ def most_time_first(counts: Sequence[tuple[str, int]]) -> str:
     """
     fewer = all(a >= b for (_, a), (_, b) in pairwise(counts))
     return "" if fewer else " (most time first)"
+
+
+def told_apart(paths: Sequence[str], longest: int) -> list[str]:
+    """Names of files by which they differ, no longer than that if it can be.
+
+    Of long ones the end is kept, where names mostly differ; a folder that all share is left out.
+
+    Examples
+    --------
+    >>> told_apart(["runs/pose_inline_monday_1.csv", "runs/pose_inline_monday_2.csv"], 16)
+    ['..._monday_1.csv', '..._monday_2.csv']
+    >>> told_apart(["a.csv", "b.csv"], 16)
+    ['a.csv', 'b.csv']
+    """
+    shown = [safe(path, math.inf) for path in paths]
+    if max(map(len, shown), default=0) <= longest:
+        return shown
+    begin = _folder(shown)
+    shown = [name.removeprefix(f"{begin}/") for name in shown] if begin else shown
+    cut = [n if len(n) <= longest else f"...{n[3 - longest :]}" for n in shown]
+    return cut if len(set(cut)) == len(set(shown)) else shown
+
+
+def _folder(paths: Sequence[str]) -> str:
+    """The folder that all paths share; empty where they share none."""
+    try:
+        return os.path.commonpath([PurePath(path).parent.as_posix() for path in paths])
+    except ValueError:  # some begin at the root, some do not
+        return ""
 
 
 def used_line(at: Summary) -> RenderableType:

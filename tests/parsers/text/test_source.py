@@ -167,3 +167,12 @@ def test_pipe_is_refused(tmp_path):
     os.mkfifo(path)
     with pytest.raises(LogError, match="save the log to a file"):
         looptime.read(path)
+
+
+def test_a_mistyped_file_has_the_nearest_of_its_folder(tmp_path):
+    """Of the file's own folder; nothing is guessed where no name is like it."""
+    (tmp_path / "bench_monday.csv").write_text("time_ms\n0\n", "utf-8")
+    with pytest.raises(LogError, match=r"no such file; the nearest is '.*/bench_monday\.csv'"):
+        looptime.read(tmp_path / "bench_mondy.csv")
+    with pytest.raises(LogError, match=r"there is no such file$"):
+        looptime.read(tmp_path / "qq.jsonl")
