@@ -223,7 +223,31 @@ def _fitted(start: Float, before: Float, beat: Float, period: float, tolerance: 
         at = np.flatnonzero(wide == wide.max())[-1]  # of those alike, the longest interval
         best = max(best, (int(covered[at]), float(wide[at]), float(every[at])))
         reach *= 4 / _TRIED
-    return Rule("timetable", best[2], best[2], best[2], len(start) - best[0])
+    low, high = _left_open(start, before, beat, best[2], tolerance)
+    return Rule("timetable", best[2], low, high, len(start) - best[0])
+
+
+def _left_open(
+    start: Float, before: Float, beat: Float, every: float, tolerance: float
+) -> tuple[float, float]:
+    """The stretch of intervals that the occurrences which allow `every` leave open.
+
+    Between an early and a late one lie so many intervals, and at most the time from the check
+    before the one to the start of the other; at least that from start to check.
+    """
+    shift = every * beat
+    begin, end = before - shift - tolerance, start - shift + tolerance
+    _, first, last = _best_cover(begin, end)
+    middle = (first + last) / 2
+    kept = np.flatnonzero((begin <= middle) & (middle <= end))
+    if len(kept) < 2:
+        return every, every
+    some = max(len(kept) // 4, 1)
+    early, late = kept[:some], kept[-some:, None]
+    passed = beat[late] - beat[early]
+    low = ((before[late] - start[early] - 2 * tolerance) / passed).max()
+    high = ((start[late] - before[early] + 2 * tolerance) / passed).min()
+    return min(float(low), every), max(float(high), every)
 
 
 def _best_cover(low: Float, high: Float) -> tuple[int, float, float]:

@@ -167,3 +167,15 @@ def test_a_clock_that_stands_still_has_no_timetable():
     assert mechanism(check, made, check[made], 0.0).name != "timetable"
     check[:] = 5.0
     assert mechanism(check, made, check[made], 0.0).name != "timetable"
+
+
+def test_a_timetable_s_interval_lies_in_the_stretch_that_is_told():
+    """Whatever interval was planted: no instant lies outside the loop in which it was seen."""
+    for seed in range(40):
+        every = float(np.random.default_rng(seed).uniform(90, 400))
+        check = loops(800, seed)
+        made, end = fired(check, "timetable", every, np.full(800, 0.5))
+        found = mechanism(check, made, end, 0.02).could_be
+        [rule] = [rule for rule in found if rule.name == "timetable"]
+        assert rule.low <= every <= rule.high
+        assert 0 < rule.high - rule.low < 0.02 * every
