@@ -179,3 +179,25 @@ def test_a_timetable_s_interval_lies_in_the_stretch_that_is_told():
         [rule] = [rule for rule in found if rule.name == "timetable"]
         assert rule.low <= every <= rule.high
         assert 0 < rule.high - rule.low < 0.02 * every
+
+
+@pytest.mark.parametrize("off", [-4, 3])
+@pytest.mark.parametrize(("rule", "every"), [("since start", 400.0), ("since end", 400.0)])
+def test_one_in_another_s_place_is_one_exception(rule, every, off):
+    """A pause beside the tenth hides it: the two gaps around it are both wrong by as much."""
+    check = loops(1400, 5)
+    made, end = fired(check, rule, every, np.full(1400, 2.0))
+    made[9] += off
+    end[9] = check[made[9]] + 2.0
+    found = mechanism(check, made, end, 0.02)
+    assert {one.name: one.broken for one in found.could_be}[rule] == 1
+    near = {one.name: one.value for one in found.could_be}[rule]
+    assert near == pytest.approx(every, abs=1.0)
+
+
+def test_one_in_between_is_one_exception():
+    """Every 30th loop, and once the one after: two gaps are wrong, one occurrence is."""
+    check = loops(1400, 6)
+    made = np.sort(np.append(np.arange(29, 1400, 30), 180))
+    found = mechanism(check, made, check[made] + 2.0, 0.02)
+    assert {one.name: one.broken for one in found.could_be}["loops"] == 1
