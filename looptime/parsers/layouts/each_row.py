@@ -414,6 +414,8 @@ def _written_when_done(stamp: Int, took: Int, whole: bool) -> bool:
     The stamps of a loop that then waits are as uneven as its work, which began so long before them.
     Where both are as even, what is the `whole` work tells a begin and the sum of some parts none.
     """
+    if len(stamp) < 2:
+        return whole
     stamps, begins = mad(np.diff(stamp)), mad(np.diff(stamp - took))
     return stamps >= _MORE_EVEN * begins if whole else begins < _MORE_EVEN * stamps
 

@@ -627,3 +627,11 @@ def test_of_which_is_said_of_the_part_before(tmp_path):
     took = self_ms(read(tmp_path, head + rows))
     assert took["capteurs"][:99] == pytest.approx((sense - gyro)[:99])
     assert took["moteurs"][:99] == pytest.approx(move[:99])
+
+
+@pytest.mark.parametrize("stamped", [None, "start", "end"])
+def test_a_single_loop_is_refused_wherever_it_is_stamped(tmp_path, stamped):
+    """There is no next row by which to tell how even stamps are."""
+    log = text("time_ms,gyro_ms,drive_ms\n", [12.5], [2.1], [3.2])
+    with pytest.raises(LogError, match="a single loop"):
+        read(tmp_path, log, stamped=stamped)
