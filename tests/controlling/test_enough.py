@@ -21,10 +21,12 @@ CALLS = [("tray.read", 0, 0), ("tray.write", 0, 0)]
 KINDS = {"tray.read": "sensor read", "tray.write": "actuator write"}
 
 
-def judged(period_ms=10.0, loops=1500, **keys):
-    """The study over even loops whose reading is used at once."""
+def judged(period_ms=10.0, loops=1500, stalls_ms=0.0, **keys):
+    """The study over even loops whose reading is used at once, one in 25 of them a stall."""
     one = Controller("tray", "tray.read", "tray.write", **keys)
-    return looptime.control(make_run([period_ms] * loops, CALLS, KINDS), controllers=[one])
+    periods = np.full(loops, period_ms)
+    periods[25::25] += stalls_ms
+    return looptime.control(make_run(periods.tolist(), CALLS, KINDS), controllers=[one])
 
 
 def played(rate_hz, code, machine, way, tolerance, horizon):
@@ -81,7 +83,8 @@ def test_a_rate_at_which_the_loop_grows_is_not_enough():
                                0.08, 6.0)  # fmt: skip
         assert over <= 0.08
         assert math.isfinite(settles)
-    assert need.slower in ("grows", "unfinished")
+    assert need.slower == "unfinished"
+    assert need.why == "slower ones do not come to rest within it in the 3.75 s followed"
     for point in model.curve:
         assert (point.state == "grows") == (point.rate_hz < edge)
     if model.stops_helping_hz is not None:
@@ -148,6 +151,41 @@ def test_rates_between_which_it_is_kept():
     assert f"{low:.3g} to {high:.3g} loops a second" in need.why
     assert "measure the step" in need.why
     assert need.why in " ".join(reasons(found))
+
+
+#: A tray lift that overshoots where loops are slow.
+LIFT = {"form": "fixed step", "kp": 6.0}
+
+
+def lift(**keys):
+    """The rates that it needs, and how it went."""
+    model = judged(**LIFT, step_ms=10.0, plant="position", full_speed=1.0, time_constant_ms=40.0,
+                   **{"target": parse_target("step:0.4"), "tolerance": 0.02} | keys)  # fmt: skip
+    return model.controllers[0].model.required
+
+
+@pytest.mark.parametrize("stalls_ms", [140.0, 290.0])
+def test_stalls_ask_for_a_faster_loop_or_no_rate_keeps_it(stalls_ms):
+    """Even loops do at the rate at which the lift, played, overshoots by just what is allowed."""
+    need, machine = lift(stalls_ms=stalls_ms), Machine("position", 1.0, 0.04)
+    for rate, kept in ((0.97 * need.even_hz, False), (1.03 * need.even_hz, True)):
+        over, settles = played(rate, {**LIFT, "h": 0.01, "limit": 1.0}, machine, 0.4, 0.02, 6.0)
+        assert (over <= 0.02, math.isfinite(settles)) == (kept, True)
+    if stalls_ms < 200:
+        assert need.log_shape_hz > 2 * need.even_hz
+        assert (need.slower, need.kept_hz, need.missed_by) == ("over", None, None)
+        assert need.why == "slower ones exceed it"
+    else:
+        assert (need.log_shape_hz, need.kept_hz, need.missed_by) == (None, None, "stalls")
+        assert need.why == (f"with these stalls no rate keeps it, even loops do from "
+                            f"{need.even_hz:.3g} loops a second on")  # fmt: skip
+
+
+def test_what_is_held_to_the_tolerance():
+    """A step by its overshoot, a target that moves by how far it is followed; else nothing is."""
+    assert lift().figure == "overshoot"
+    assert lift(target=parse_target("trapezoid:0.8,0.5,1"), tolerance=0.2).figure == "following_max"
+    assert lift(tolerance=None) is None
 
 
 def point(rate_hz, over, settle_ms, state="settles"):

@@ -80,7 +80,7 @@ def begins_within(
     length_unit = next((p.other.unit for p in pairs if p.other.unit), None)
     stated = own_unit or length_unit
     for begins in [own_unit] if own_unit else dict.fromkeys([stated, *UNITS] if stated else UNITS):
-        in_ns = UNITS[begins or "us"], UNITS[length_unit or begins or "us"]
+        in_ns = UNITS[begins], UNITS[length_unit or begins]
         if stated is None and not _fills(pairs, dialect, in_ns, times):
             continue  # in a unit that is too small anything fits into the loop
         if _in_turn(pairs, dialect, in_ns, times):

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from looptime.errors import LogError
-from looptime.parsers.columns.evidence import counts_rows, rises
+from looptime.parsers.columns.evidence import rises
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.lexicon import LOOP_NUMBERS
 from looptime.parsers.text.dialect import Dialect, numbers
@@ -64,7 +64,7 @@ def refuse_said_late(dialect: Dialect, above: Sequence[str], path: str) -> None:
     for head in found:
         values = numbers(dialect, head.index)
         known = values[np.isfinite(values)]
-        if len(known) < _ENOUGH or head.unit is None or counts_rows(values):
+        if len(known) < _ENOUGH or head.unit is None:
             continue
         if rises(values):
             clocks.append(float(np.median(np.diff(known))) * UNITS[head.unit])

@@ -48,7 +48,7 @@ def told_by_words(one: Seen) -> Seen:
     if one.meaning != "setting" or one.unit_ns is None or len(known) < ENOUGH:
         return one
     rises = bool((np.diff(known) >= 0).mean() > MOST)
-    measured = len(np.unique(known)) > max(_MEASURED * len(known), 3) and not rises
+    measured = len(np.unique(known)) > _MEASURED * len(known) and not rises
     moves = guess_name(CallName(one.name)).kind != "other" or glides(known)
     return (
         replace(one, meaning="duration") if measured and not moves and aims_at(one.words) else one
@@ -165,10 +165,8 @@ def _constant(values: Float) -> float:
 
 def _is_work(work: Seen, unit: int, others: list[Seen], steps: Steps) -> bool:
     """Whether values are lengths, not those of the steps, that hold others and grow with them."""
-    with np.errstate(invalid="ignore"):
-        some = float((work.values > 0).mean()) > MOST
     values = work.values * unit
-    if not some or max(equal(values, step) for step in steps.sides.values()) >= _THE_STEP:
+    if max(equal(values, step) for step in steps.sides.values()) >= _THE_STEP:
         return False
     lengths = [one for one in others if one.meaning in ("duration", "bare")
                and not (one.values < 0).any()]  # fmt: skip

@@ -88,7 +88,7 @@ def read_exceptions(
                 rest, unit = unit, ""
             named.update(dict.fromkeys(waiting, unit))
             waiting = []
-        elif waiting and word not in _LINKS:  # what is said of them is another thing than a unit
+        elif word not in _LINKS:  # what is said of them is another thing than a unit
             aside = not apart.isspace()  # behind a mark it says nothing of why they are excepted
             named.update({name: named.get(name, "") for name in waiting if aside})
             waiting = []

@@ -71,7 +71,7 @@ def times_beside(grid: Grid, like: Dialect, before: list[str], remarks: list[str
     if ns is None or ns == 1:
         return ""
     clock = numbers(like, clocks[0])
-    said = [at for at in range(len(before)) if at not in clocks and _is_time(grid, like, at, clock)]
+    said = [at for at in range(len(before)) if _is_time(grid, like, at, clock)]
     lengths = [at for at in said if not climbs(numbers(like, at))]
     if _exceed(grid, like, lengths, clock):  # they have a unit of their own
         said = [at for at in said if at not in lengths]

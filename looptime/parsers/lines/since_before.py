@@ -151,7 +151,7 @@ def _as_grid(lines: list[str], found: list[_Line], unit: str | None) -> Grid:
     digits = max(len(one.length.partition(".")[2]) for one in found)
     ticks = np.cumsum([round(float(one.length) * 10**digits) for one in found]).tolist()
     for k, one in enumerate(found):
-        name = fit_cell(named[one.text][0] or one.text)
+        name = fit_cell(named[one.text][0])
         if both:
             made.rows[one.at] = [_printed(ticks[k], digits), fit_cell(one.text)]
         elif not begun and named[one.text][1] == BEGIN:  # what passed before is of nothing

@@ -1,5 +1,6 @@
 """Logs of slow loops alone that say so."""
 
+import numpy as np
 import pytest
 
 from looptime.errors import LogError
@@ -38,8 +39,10 @@ def test_a_loop_that_is_called_something_and_logged_whole(tmp_path):
 def test_a_title_that_says_that_slow_loops_alone_are_there(tmp_path, said):
     """Without numbers of the loops nothing but the title tells; without it the rows are loops."""
     rows = [f"{t},{d},1.{d % 7}" for _, t, d in SLOW]
-    with pytest.raises(LogError, match="holds slow loops only, as it says"):
+    apart = f"{np.median(np.diff([t for _, t, _ in SLOW])):.4g} ms apart as a rule, of some 26 ms"
+    with pytest.raises(LogError, match="holds slow loops only, as it says") as refused:
         read(tmp_path, "\n".join([said, "t_ms,total_ms,imu_ms", *rows]))
+    assert apart in str(refused.value)
 
 
 @pytest.mark.parametrize("said", ["# only the long corridor", "# only loops over 15 ms are marked"])
@@ -71,3 +74,21 @@ def test_a_count_that_does_not_go_with_the_clock_is_no_loops_number(tmp_path, wh
     run = read(tmp_path, "\n".join(rows))
     assert list(periods_ms(run)) == 59 * [20.0]
     assert set(self_ms(run)) == {"imu", "arm"}
+
+
+def test_slow_loops_a_second_apart_are_no_index(tmp_path):
+    """A clock of whole seconds that happens to count the rows; other columns tell nothing."""
+    rows = [f"{k},{24 + k % 5},,{11 + k % 2}" for k in range(60)]
+    with pytest.raises(LogError, match="1000 ms apart as a rule, of some 26 ms"):
+        read(tmp_path, "\n".join(["# only slow loops", "t_s,total_ms,spare_ms,trays", *rows]))
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [("t_ms,battery_v", "{t},12.{x}"), ("total_us,imu_us", "2{x},1{x}")],
+)
+def test_where_clock_or_lengths_are_missing_a_title_tells_nothing(tmp_path, header, row):
+    """How far rows are apart in lengths of their loops is not known."""
+    draw = np.random.default_rng(3)
+    rows = [row.format(t=20 * k + k % 3, x=draw.integers(100, 999)) for k in range(60)]
+    assert len(read(tmp_path, "\n".join(["# only slow loops", header, *rows]))) in (59, 60)

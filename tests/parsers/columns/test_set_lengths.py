@@ -4,6 +4,10 @@ import numpy as np
 import pytest
 
 import looptime
+from looptime.parsers.columns.role import Seen
+from looptime.parsers.columns.set_lengths import told_by_words
+from tests.parsers.build import read as read_text
+from tests.parsers.build import self_ms
 
 N = 400
 DRAW = np.random.default_rng(4)
@@ -14,12 +18,11 @@ START = 12.0 * np.arange(N) + DRAW.normal(0, 0.03, N)
 PERIOD = np.append(np.diff(START), 12.0)
 
 
-def read(tmp_path, header, *columns):
+def read(tmp_path, header, *columns, decimals=3):
+    """400 loops; what is NaN is left out."""
     rows = zip(*(np.broadcast_to(one, N) for one in columns), strict=True)
-    path = tmp_path / "log.csv"
-    path.write_text(header + "\n" + "".join(",".join(f"{x:.3f}" for x in row) + "\n"
-                                            for row in rows), "utf-8")  # fmt: skip
-    return looptime.read(str(path))
+    cells = [["" if np.isnan(x) else f"{x:.{decimals}f}" for x in row] for row in rows]
+    return read_text(tmp_path, "\n".join([header, *map(",".join, cells)]))
 
 
 def means(run):
@@ -34,6 +37,7 @@ def means(run):
         ("tempo,leitura_imu,escrita_rodas,bandeja,ciclo,alvo,folga", "ms", 1),
         ("Zeit,imu,raeder,schale,Zyklus,Soll,Reserve", "us", 1000),
         ("time,alpha,beta,gamma,loop,standard,margin", "ms", 1),  # no name tells anything
+        ("time,imu,wheels,tray,loop,target,slack", "s", 0.001),
     ],
 )
 def test_what_is_left_of_a_target_tells_the_work_and_its_parts(tmp_path, names, unit, scale):
@@ -43,13 +47,14 @@ def test_what_is_left_of_a_target_tells_the_work_and_its_parts(tmp_path, names, 
         [f"{clock}_{unit}", *parts, *(f"{n}_{unit}" for n in (period, target, slack))]
     )
     columns = (START, IMU, WHEELS, TRAY, PERIOD, 12.0, 12 - WORK)
-    run = read(tmp_path, header, *(scale * one for one in columns))
+    decimals = 6 if unit == "s" else 3
+    run = read(tmp_path, header, *(scale * one for one in columns), decimals=decimals)
     expected = dict(zip(parts, (IMU[:-1], WHEELS[:-1], TRAY[:-1]), strict=True))
     assert means(run) == pytest.approx({n: one.mean() for n, one in expected.items()}, abs=1e-3)
     found = looptime.summarise(run)
     assert found.pace.work_ms.p50.value == pytest.approx(np.median(WORK[:-1]), abs=2e-3)
     assert found.pace.headroom_ms["p50"].value == pytest.approx(np.median(12 - WORK[:-1]), abs=2e-3)
-    assert run.clock.tick_ns == 1000 / scale  # three decimals of the unit
+    assert run.clock.tick_ns == {"s": 1000, "ms": 1000, "us": 1}[unit]  # as its decimals say
 
 
 @pytest.mark.parametrize("of", ["period less target", "target less period"])
@@ -154,3 +159,89 @@ def test_what_a_line_in_some_loops_says_of_the_step_is_set(tmp_path, name):
     path = tmp_path / "console.txt"
     path.write_text("\n".join(paced(name, 20.0, 50, False)), "utf-8")
     assert set(means(looptime.read(str(path)))) == {"imu", "wheels"}
+
+
+#: 400 rows of a column, by how they go on.
+_ROWS = np.arange(400)
+LIKE = {
+    "measured": DRAW.gamma(4, 0.5, 400).round(3),
+    "of a few": DRAW.integers(10, 14, 400) * 1.0,
+    "gliding": 1500 + 400 * np.sin(_ROWS / 9),
+    "rising": np.where(_ROWS == 200, 1e6, _ROWS * 3.0),  # one row of it is corrupt
+    "of some rows": np.where(_ROWS % 25 == 0, DRAW.gamma(4, 0.5, 400), np.nan),
+}
+
+
+@pytest.mark.parametrize(
+    ("words", "unit", "like", "meaning"),
+    [
+        ("target search", 10**6, "measured", "duration"),
+        ("tray goal", 10**6, "measured", "duration"),
+        ("loop target", 10**6, "measured", "setting"),  # of the loop, whatever it is
+        ("wheel speed limit", 10**6, "measured", "setting"),
+        ("motor target", 10**6, "measured", "setting"),  # it is sent
+        ("target search", None, "measured", "setting"),
+        ("target search", 10**6, "of a few", "setting"),
+        ("tray goal", 10**6, "gliding", "setting"),
+        ("target search", 10**6, "rising", "setting"),
+        ("target search", 10**6, "of some rows", "setting"),
+    ],
+)
+def test_a_target_that_was_measured_is_the_search_for_it(words, unit, like, meaning):
+    """Lengths, other ones in each row, under a name that says what was looked for."""
+    one = Seen("setting", LIKE[like], unit, tuple(words.split()), words)
+    assert told_by_words(one).meaning == meaning
+
+
+def test_how_old_a_target_is_stays_its_age():
+    """Words of a target make no part of what another word has told."""
+    one = Seen("latency", LIKE["measured"], 10**6, ("target", "search"), "target search age")
+    assert told_by_words(one) is one
+
+
+def test_what_was_done_in_a_few_loops_is_not_set(tmp_path):
+    """Three loops that are 10 ms longer by what a column says: the same in each, but a part."""
+    late = np.isin(np.arange(N), (90, 200, 310))
+    start = np.append(0, np.cumsum(12 + IMU + 10 * late)[:-1])
+    run = read(tmp_path, "t_ms,imu_ms,crate_ms", start, IMU, np.where(late, 10, np.nan))
+    assert sum(self_ms(run)["crate"]) == pytest.approx(30)
+
+
+def headroom_of(tmp_path, header, *columns):
+    """Median of it [ms], None where the work is not known; 400 loops of 12 ms."""
+    found = looptime.summarise(read(tmp_path, header, START, *columns)).pace
+    return found.headroom_ms["p50"].value if found.work_ms else None
+
+
+def test_a_slack_is_told_beside_columns_that_are_no_lengths(tmp_path):
+    """A number that goes on is none, nor is a reading that alone would exceed the loop."""
+    trays = np.arange(N) // 3 * 5.0
+    slack = np.median(12 - WORK)
+    names = "t_ms,alpha,beta,gamma,trays,target_ms,slack_ms"
+    found = headroom_of(tmp_path, names, IMU, WHEELS, TRAY, trays, 12.0, 12 - WORK)
+    assert found == pytest.approx(slack, abs=3e-3)
+    names = "t_ms,alpha_ms,beta_ms,gamma_ms,lux,target_ms,slack_ms"
+    lux = DRAW.normal(300, 20, N)
+    found = headroom_of(tmp_path, names, IMU, WHEELS, TRAY, lux, 12.0, 12 - WORK)
+    assert found == pytest.approx(slack, abs=3e-3)
+
+
+def test_what_is_less_than_its_parts_is_no_work(tmp_path):
+    """It grows with their sum one for one, and yet is always 2 ms less: it cannot hold them."""
+    names = "t_ms,imu_ms,wheels_ms,tray_ms,target_ms,error_ms"
+    off = 12 - (IMU + WHEELS + TRAY - 2)
+    assert headroom_of(tmp_path, names, IMU, WHEELS, TRAY, 12.0, off) is None
+
+
+def test_parts_of_a_few_rows_tell_no_work(tmp_path):
+    """Fifteen rows in which a part is logged show no relation."""
+    part = np.where(np.arange(N) % 27 == 0, IMU, np.nan)
+    names = "t_ms,imu_ms,target_ms,error_ms"
+    assert headroom_of(tmp_path, names, part, 12.0, 12 - IMU - REST) is None
+
+
+def test_a_total_in_the_log_goes_before_what_is_left_of_a_target(tmp_path):
+    """The log says what a loop's work is, 2 ms more than the slack that another timer knows."""
+    names = "t_ms,imu_ms,wheels_ms,tray_ms,total_ms,target_ms,slack_ms"
+    found = headroom_of(tmp_path, names, IMU, WHEELS, TRAY, WORK + 2, 12.0, 12 - WORK)
+    assert found == pytest.approx(np.median(12 - WORK - 2), abs=0.01)

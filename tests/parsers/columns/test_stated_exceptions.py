@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from looptime.parsers.columns.stated_exceptions import Exceptions, read_exceptions
+from looptime.units import word_unit
 from tests.parsers.build import periods_ms, read, self_ms
 
 
@@ -54,3 +56,34 @@ def test_an_exception_without_a_unit_is_in_none(tmp_path):
     took = self_ms(read(tmp_path, text + "\n".join(rows())))
     found = {name: np.mean(ms) for name, ms in took.items()}
     assert found == pytest.approx({"arm": 2.8, "mast": 2.1}, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("said", "rest", "named"),
+    [
+        ("all in ms, except bus (us)", "ms", {"Bus": "us"}),
+        ("all but bus in ms, bus in us", "ms", {"Bus": "us"}),
+        ("all in ms, except the column bus (us)", "ms", {"Bus": "us"}),
+        ("all in ms, except bus and arm (us)", "ms", {"Bus": "us", "arm": "us"}),
+        ("all in ms, except the time (us)", "ms", {"t_start": "us"}),
+        ("ms for arm and s, except bus (us)", "ms", {"Bus": "us"}),  # one is called s
+        ("all in ms, except bus", "ms", {"Bus": ""}),
+        ("all in ms, except bus (raw)", "ms", {"Bus": ""}),
+        ("all in ms, except bus: it waits 50 us", "ms", {"Bus": ""}),
+        ("all in ms, except two columns (us)", "", {}),  # which, nobody knows
+    ],
+)
+def test_which_columns_are_excepted_and_their_unit(said, rest, named):
+    """As the sentence says to a reader."""
+    names = {"t_start": "t_start", "bus": "Bus", "arm": "arm", "s": "s"}
+    assert read_exceptions(said, names, word_unit) == Exceptions(rest, named)
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["all in ms", "all in ms, except in the corridor", "in ms, but bus has a 50 us gap",
+     "all is well but bus", "all columns are fine, but not on mondays"],
+)  # fmt: skip
+def test_what_excepts_no_column_from_a_unit(said):
+    """No unit, or no column, or none of which a unit is said."""
+    assert read_exceptions(said, {"bus": "Bus", "arm": "arm"}, word_unit) is None

@@ -65,7 +65,8 @@ def test_the_time_of_each_bus_is_that_of_its_own_calls(tmp_path):
     assert means(run)["write on can0"] == pytest.approx(1.85, abs=0.1)
     told = [note for note in run.clock.notes if "several in 'bus'" in note]
     assert len(told) == 1
-    assert "'write on can0'" in told[0]
+    assert told[0] == ("'write': rows of several in 'bus', so each is a call of its own, such as "
+                       "'write on can0'")  # fmt: skip
 
 
 def test_a_kind_in_the_teams_words_is_one_of_the_kinds(tmp_path):
@@ -78,11 +79,15 @@ def test_a_kind_in_the_teams_words_is_one_of_the_kinds(tmp_path):
 
 def names_beside(tmp_path, column, cell, names=("gyro", "belt")):
     """Names of two calls a loop of 10 ms, beside a column of their own."""
-    path = tmp_path / "log.csv"
-    rows = "".join(f"{10000 * k + 4000 * j},{name},{2000 + 10 * (k % 3)},{cell(k, j)}\n"
+    return {call.name for call in run_beside(tmp_path, column, cell, names).names}
+
+
+def run_beside(tmp_path, column, cell, names, **options):
+    path, each = tmp_path / "log.csv", 10_000 // len(names)
+    rows = "".join(f"{10000 * k + each * j},{name},{each // 2 + 10 * (k % 3)},{cell(k, j)}\n"
                    for k in range(120) for j, name in enumerate(names))  # fmt: skip
     path.write_text(f"t_us,name,dur_us,{column}\n{rows}", encoding="utf-8")
-    return {call.name for call in read(path).names}
+    return read(path, **options)
 
 
 def test_a_device_that_was_moved_once_keeps_its_name(tmp_path):
@@ -103,10 +108,11 @@ def test_the_call_that_begins_a_loop_keeps_its_name(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("column", "cells"), [("sensor", "01"), ("kind", ("ok", "retry")), ("port", "12")]
+    ("column", "cells"),
+    [("sensor", "01"), ("kind", ("ok", "retry")), ("port", "12"), ("device", ("fl", ""))],
 )
 def test_readings_and_results_tell_no_calls_apart(tmp_path, column, cells):
-    """A switch of 0 or 1, or how it went: the call stays one."""
+    """A switch of 0 or 1, how it went, or one device that is not always named: one call."""
     found = names_beside(tmp_path, column, lambda k, j: cells[k * k % 3 % 2])
     assert found == {"gyro", "belt"}
 
@@ -115,3 +121,47 @@ def test_devices_may_be_numbered(tmp_path):
     """Addresses 3 and 4 under one name are two calls."""
     found = names_beside(tmp_path, "dev", lambda k, j: 3 + j, ("poll", "poll"))
     assert found == {"3.poll", "4.poll"}
+
+
+def test_beside_devices_of_one_name_only_a_mere_word_is_lengthened(tmp_path):
+    """What names its device or more than a word stays, as does the call that begins a loop."""
+    names = ("poll", "write", "write", "read", "imu.read", "gyroread", "read2")
+    devices = ("can", "fl", "fr", "tof", "i2c", "gyro", "spi")
+    run = run_beside(tmp_path, "device", lambda k, j: devices[j], names, loop_call="poll")
+    found = {call.name for call in run.names}
+    assert found == {"poll", "fl.write", "fr.write", "tof.read", "imu.read", "gyroread", "read2"}
+
+
+def test_rows_without_a_device_keep_their_name(tmp_path):
+    """One of twelve names no device: two devices, and the calls of which nobody knows."""
+    names = ("write", "write", "stop")
+    found = names_beside(tmp_path, "device", lambda k, j: ("fl", "fr", "")[j] if k % 12 else "",
+                         names)  # fmt: skip
+    assert found == {"fl.write", "fr.write", "write", "stop"}
+
+
+def test_words_that_hardly_come_again_are_no_devices(tmp_path):
+    """Where one of two rows has a word of its own, the two that come again are none either."""
+    found = names_beside(tmp_path, "device", lambda k, j: f"tray{k}" if k % 2 else "ab"[k // 2 % 2])
+    assert found == {"gyro", "belt"}
+
+
+def test_a_device_of_hardly_any_row_is_none(tmp_path):
+    """Once in 120 rows a call names another device: a slip."""
+    odd = {30: "x", 31: "", 90: "y"}
+    assert names_beside(tmp_path, "device", lambda k, j: odd.get(k, "fl")) == {"gyro", "belt"}
+
+
+def test_kinds_tell_calls_of_one_name_apart(tmp_path):
+    """Those of the log's own words for them, of which ``other`` is one."""
+    found = names_beside(tmp_path, "kind", lambda k, j: ("compute", "other")[j], ("arm", "arm"))
+    assert found == {"arm.compute", "arm.other"}
+
+
+def test_no_more_than_three_names_are_said(tmp_path):
+    """Five are shared by two devices each; the others are counted."""
+    names = [name for name in ("set", "get", "arm", "run", "sum") for _ in "ab"]
+    run = run_beside(tmp_path, "device", lambda k, j: "lr"[j % 2], names)
+    told = next(note for note in run.clock.notes if "several in 'device'" in note)
+    assert told.startswith("'set', 'get', 'arm' and 2 more: rows of several")
+    assert "'l.set'" in told

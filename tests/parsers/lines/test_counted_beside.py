@@ -64,3 +64,46 @@ def test_lengths_that_fit_into_the_loop_are_counts(tmp_path):
     text += [f"{5000 * k},{500 + k % 3 - 1},{900 + k % 2}" for k in range(60)]
     found = {name: np.mean(ms) for name, ms in self_ms(read(tmp_path, "\n".join(text))).items()}
     assert found == pytest.approx({"gyro_dur": 2.0, "swerve_dur": 3.6}, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "counts"),
+    [
+        ("arm_dur", lambda k: 700 + k % 5, True),
+        ("arm_dur", lambda k: "" if k % 3 else 700 + k % 5, True),
+        ("period", lambda k: 5000 + k % 5, True),
+        ("period", lambda k: k, False),  # which it is
+        ("busy_pct", lambda k: 40 + k % 5, False),
+        ("arm_dur", lambda k: 2.8 + k % 3 / 10, False),  # no count has a fraction
+        ("arm_dur", lambda k: "", False),
+        ("arm_dur_us", lambda k: 700 + k % 5, False),
+        ("encoder", lambda k: 9000 + 5001 * k, False),
+        ("end", lambda k: 5700 + 5001 * k, True),
+        ("end", lambda k: 10**9 + 5001 * k, False),  # of another clock
+        ("lux", lambda k: 700 + k % 5, False),
+    ],
+)
+def test_what_counts_beside_a_clock_that_does(tmp_path, column, cell, counts):
+    """The gyro of 500 counts of 4 us does; what was taken so is said in a note."""
+    rows = [f"{5000 * k + k % 2},{500 + k % 3},{cell(k)}" for k in range(60)]
+    run = read(tmp_path, "\n".join(["# counter_hz: 250000", f"ticks,gyro_dur,{column}", *rows]))
+    said = next(note for note in run.clock.notes if "counts as the clock does" in note)
+    assert (repr(column) in said, "'gyro_dur'" in said) == (counts, True)
+    assert np.median(self_ms(run)["gyro_dur"]) == pytest.approx(2.0, abs=0.01)
+
+
+def test_calls_within_calls_may_take_longer_than_the_clock_steps(tmp_path):
+    """An arm of 1500 counts of 4 us with a gyro of 700 in it, and wheels of 2200."""
+    calls = ((0, 4000, "pass"), (10, 1500, "arm"), (20, 700, "gyro"), (1600, 2200, "wheels"))
+    rows = [f"{5000 * k + at},{took},{name}" for k in range(60) for at, took, name in calls]
+    run = read(tmp_path, "\n".join(["# 1 tick = 4 us", "start_tick,took,name", *rows]))
+    found = {name: np.median(ms) for name, ms in self_ms(run).items()}
+    assert found == pytest.approx({"arm": 3.2, "gyro": 2.8, "wheels": 8.8})
+
+
+def test_a_clock_that_does_not_count_says_nothing_of_others(tmp_path):
+    """Nor do two that count at different rates."""
+    rows = [f"{10_000 * k},{900 + k % 3},{20_000 * k}" for k in range(60)]
+    for head in ("t_us,imu_dur,n", "t_ticks_1MHz,imu_dur,ticks_2MHz"):
+        notes = read(tmp_path, "\n".join([head, *rows])).clock.notes
+        assert not any("counts as the clock does" in note for note in notes)
