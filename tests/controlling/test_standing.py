@@ -115,3 +115,8 @@ def test_no_part_is_proposed_that_holds_hardly_anything():
     for stuck in (early, late):
         run = make_run([20.0] * len(out), signals={"out": out, "speed_m_s": stuck})
         assert standing(run, "out", "speed_m_s").endswith("not used")
+
+
+def test_without_signals_nothing_stands():
+    """A run that holds calls alone."""
+    assert standing(make_run([20.0] * 50), "out", "speed_m_s") is None

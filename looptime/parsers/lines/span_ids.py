@@ -116,9 +116,11 @@ def name_ends(grid: Grid) -> tuple[int, int, int] | None:
             begun = _begins_of(ids, side) if by not in (at, named[0]) else None
             if begun is None:
                 continue
-            for line, row, begin in zip(found, rows, begun, strict=True):
+            for line, row, begin, one in zip(found, rows, begun, side, strict=True):
                 if begin >= 0:
                     row[named[0]] = rows[begin][named[0]]
+                if len(row[at]) == 1 and one in (BEGIN, END):  # a sign alone could be a number's
+                    row[at] = ("begin", "end")[one == END]
                 grid.rows[line] = row
             return at, named[0], by
     return None
