@@ -44,7 +44,8 @@ def watch(
         raise UsageError("--limits: looptime.toml states none: give it a [limits] table")
     at = ask(asked, word)
     if at.path != word:
-        remark(f"following {at.path}, the newest of the folder")
+        passed = f"; no loop can be read in {at.passed}, which is newer" if at.passed else ""
+        remark(f"following {at.path}, the newest log of the folder{passed}")
     end = None if for_s is None else time.monotonic() + for_s
     known = asked.project.limits if limits else {}
     broken: tuple[str, ...] = ()

@@ -52,6 +52,7 @@ class View:
     note: str = ""  #: The note that is to be taken out
     present: str = ""  #: ``yes`` where the figures are shown one by one
     hold: str = ""  #: ``yes`` where the live page stands still
+    log: str = ""  #: Name of the log that the live page follows; empty for the newest
     #: Motion and tolerances of the heading page.
     motion: str = ""
     deg: float | None = None
@@ -96,7 +97,7 @@ def read_view(search: str | None) -> View:
     >>> read_view("?run=../../etc/passwd&loop=7&start=abc")
     View(run='', phase='', start=None, end=None, warmup='', loop=7, by='loops', group='call', \
 before=(), after=(), change=(), open=(), call='', seek='', beside=(), query='', \
-note='', present='', hold='', motion='', deg=None, mm=None)
+note='', present='', hold='', log='', motion='', deg=None, mm=None)
     """
     if not isinstance(search, str) or len(search) > 20_000:
         return View()
@@ -128,6 +129,7 @@ note='', present='', hold='', motion='', deg=None, mm=None)
         note=_matched(_NOTE, last.get("note", "")),
         present="yes" if last.get("present") == "yes" else "",
         hold="yes" if last.get("hold") == "yes" else "",
+        log=last.get("log", "")[:_LONGEST],
         motion=_matched(_MOTION, last.get("motion", "")),
         deg=_number(last.get("deg"), above=True),
         mm=_number(last.get("mm"), above=True),

@@ -97,6 +97,12 @@ class Pace:
     untold_ms: float = 0.0
 
     @property
+    def one_length(self) -> bool:
+        """Whether all periods are one length to a clock that cannot tell how they differ."""
+        at = self.period_ms
+        return bool(self.untold_ms) and at.max is not None and at.max == at.min
+
+    @property
     def keeps_budget(self) -> bool | None:
         """Whether no more than every second loop breaks the budget that somebody stated.
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from looptime.checks.gate.checklist import Checklist, checklist
+from looptime.checks.gate.checklist import WORDS, Checklist, checklist
 from looptime.errors import UnlikePhasesError
 from looptime.findings.about import with_options
 from looptime.parsers.log import Log
@@ -11,7 +11,7 @@ from looptime.questions.asked import Asked
 from looptime.questions.judging import gate
 from looptime.questions.timing import summary_of_log
 
-__all__ = ["Checklist", "checklist", "pit"]
+__all__ = ["WORDS", "Checklist", "checklist", "pit"]
 
 
 def pit(asked: Asked, logs: Sequence[Log], *, query: str | None = None) -> Checklist:

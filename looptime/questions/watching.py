@@ -3,25 +3,27 @@
 import os
 import select
 import sys
-import time
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from looptime.analysers.live import Live, Minute, Tally, broken_limits
-from looptime.errors import UsageError
-from looptime.files import SILENT, answers
+from looptime.errors import LooptimeError, UsageError
+from looptime.files import SILENT, answers, open_plain
 from looptime.parsers.follow import Follower, GrowingFile
 from looptime.parsers.log import Log
 from looptime.questions.asked import Asked
 from looptime.questions.doors import STANDARD_INPUT, find_logs
 from looptime.run import Run
 
-__all__ = ["Live", "Minute", "Watch", "broken_limits", "watch"]
+__all__ = ["Live", "Minute", "Watch", "broken_limits", "growing_of", "watch"]
 
 #: Ends of the names of logs that are packed, to which no program adds rows.
 _PACKED = (".gz", ".zst")
-#: A file in which nothing can be read is passed over when it was not written for so long [s].
-_RESTS_S = 5.0
+#: By so many bytes of its beginning a file is known to hold loops.
+_BEGIN = 1 << 18
+#: So many files of a folder are tried at most for one look.
+_TRIED = 40
 
 
 class Piped:
@@ -53,7 +55,7 @@ class Watch:
     asked : Asked
         How logs are read, and the budget.
     word : str
-        A file, a folder whose newest log is followed, or ``-``.
+        A file, ``-``, or a folder: its newest file in which loops can be read is followed.
 
     Raises
     ------
@@ -68,8 +70,8 @@ class Watch:
             raise UsageError(f"{word}: there is no such file or folder, or it may not be read")
         if self.piped is None and not (os.path.isfile(word) or os.path.isdir(word)):
             raise UsageError(f"{word}: is a pipe or a device: looptime watch - < {word}")
-        #: Files of the folder that hold no log, and when they were written then.
-        self._no_logs: dict[str, int] = {}
+        self._readable = _Readable(asked)
+        self.passed = ""  #: The newest file of the folder, where no loop can be read in it
         self.path = self._newest()
         if self.piped is None and not answers(self.path, whole=False):
             raise UsageError(f"{self.path}: {SILENT}")
@@ -79,10 +81,10 @@ class Watch:
         if self.piped is not None or not Path(self.word).is_dir():
             return self.word
         named = find_logs(self.word)
-        found = [path for path in named if os.path.isfile(path)] or named
-        growing = [path for path in found if not path.lower().endswith(_PACKED)]
-        logs = [path for path in growing if self._no_logs.get(path) != _written(path)]
-        return max(logs or growing or found, key=_written)
+        found = growing_of(named)
+        path = self._readable.first(found)
+        self.passed = "" if path in (None, found[0]) else found[0]
+        return path or next((p for p in found if _size(p)), found[0])
 
     def _follow(self) -> None:
         self.tally = Tally(self.asked.budget_ms)
@@ -116,10 +118,6 @@ class Watch:
         for run in grown.runs:
             self.tally.add(self.asked.part(run) if self.asked.where else run)
         live = self.tally.live()
-        if (
-            grown.told and not live.loops and _rests(self.path)
-        ):  # what is being written may become one
-            self._no_logs[self.path] = _written(self.path)
         return live, told or grown.told
 
 
@@ -130,9 +128,61 @@ def _written(path: str) -> int:
         return 0
 
 
-def _rests(path: str) -> bool:
-    """Whether a file was not written for some seconds."""
-    return time.time() - _written(path) / 1e9 > _RESTS_S
+def growing_of(logs: Sequence[str]) -> list[str]:
+    """Of some logs those to which a program may add rows, the newest first; else all of them."""
+    files = [path for path in logs if os.path.isfile(path)] or list(logs)
+    plain = [path for path in files if not path.lower().endswith(_PACKED)]
+    return sorted(plain or files, key=_written, reverse=True)
+
+
+class _Readable:
+    """Which files hold loops; one that does not is tried again once it was written to."""
+
+    def __init__(self, asked: Asked) -> None:
+        self._read = reader(asked)
+        self._known: dict[str, tuple[int, int, bool]] = {}  # size, when written, whether
+
+    def first(self, paths: Sequence[str]) -> str | None:
+        """The first file that holds a loop by now; None where none of those tried does."""
+        tried = 0
+        for path in paths:
+            holds = self._as_known(path)
+            if holds is None and tried < _TRIED:
+                tried, holds = tried + 1, self._tried(path)
+            if holds:
+                return path
+        return None
+
+    def _as_known(self, path: str) -> bool | None:
+        size, written, holds = self._known.get(path, (0, -1, False))
+        now = _size(path)
+        if holds and now >= size:  # rows that come take no loop away
+            return True
+        return holds if (now, _written(path)) == (size, written) else None
+
+    def _tried(self, path: str) -> bool:
+        size, written = _size(path), _written(path)
+        self._known[path] = (size, written, size > 0 and self._holds(path))
+        return self._known[path][2]
+
+    def _holds(self, path: str) -> bool:
+        try:
+            with open_plain(path) as file:
+                data = file.read(_BEGIN)
+            with tempfile.TemporaryDirectory(prefix="looptime-") as folder:
+                piece = Path(folder, Path(path).name)
+                # a row that is cut there is none; a packed file has no rows that can be seen
+                piece.write_bytes(data[: data.rfind(b"\n") + 1] if len(data) == _BEGIN else data)
+                return any(len(run) for run in self._read(str(piece), None).runs)
+        except (LooptimeError, OSError):
+            return False
+
+
+def _size(path: str) -> int:
+    try:
+        return Path(path).stat().st_size
+    except OSError:
+        return 0
 
 
 def reader(asked: Asked) -> Callable[[str, Run | None], Log]:

@@ -1,6 +1,8 @@
 """The page that follows the newest log while it is written."""
 
 import contextlib
+import os
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -102,7 +104,10 @@ def test_without_a_log_the_page_waits_for_one(watch: Make, tmp_path: Path) -> No
 
 
 def test_each_row_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What was read is not read again, however long the log: only the last loop's rows are."""
+    """What was read is not read again, however long the log: only the last loop's rows are.
+
+    But for a log's beginning, by which it is told from files that hold no loops.
+    """
     from looptime_dashboards import following
 
     monkeypatch.setattr(following, "_EVERY_S", 0.0)
@@ -124,8 +129,8 @@ def test_each_row_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         assert at is not None
         assert at.live.loops == k - 1
         add(path, rows(k, k + 20))
-    assert read[0] == 1001
-    assert max(read[1:]) <= 1 + 2 * (20 + 2)
+    assert read[:2] == [1001, 1001]  # once to see that it holds loops, once for them
+    assert max(read[2:]) <= 1 + 2 * (20 + 2)
 
 
 def test_a_log_that_grows_stays_the_log_that_was_opened(tmp_path: Path) -> None:
@@ -167,3 +172,26 @@ def test_a_log_that_was_never_at_rest_is_told_and_not_offered(tmp_path: Path) ->
     key = here.as_it_is(tmp_path / "b.csv")
     assert key == key_of(tmp_path / "b.csv")
     assert here.name_of(tmp_path / "b.csv") == "b.csv"
+
+
+def test_what_holds_no_loop_is_passed_over_and_logs_can_be_chosen(
+    watch: Make, tmp_path: Path
+) -> None:
+    """A newer file without a byte is named and not followed; a click follows another log."""
+    for name, loops, age_s in (
+        ("older.csv", 51, 90),
+        ("newer.csv", 101, 60),
+        ("browser.log", 0, 1),
+    ):
+        text = HEAD + rows(0, loops) if loops else ""
+        (tmp_path / name).write_text(text, encoding="utf-8")
+        os.utime(tmp_path / name, (time.time() - age_s,) * 2)
+    with live(watch, tmp_path, DRAWN) as shown:
+        said = shown.locator("#live-state").inner_text()
+        assert said.startswith("newer.csv: 100 loops")
+        assert "no loop can be read in browser.log, which is newer" in said
+        shown.click("#page .choice:has-text('older.csv')")
+        shown.wait_for_selector("#live-state:has-text('older.csv: 50 loops')")
+        assert "log=older.csv" in shown.url
+        shown.click("#page .choice:has-text('the newest')")
+        shown.wait_for_selector("#live-state:has-text('newer.csv: 100 loops')")

@@ -11,7 +11,7 @@ from urllib.parse import parse_qs, urlencode, urlsplit
 import pytest
 from looptime_dashboards.view import read_view
 
-from looptime import Project, read_log
+from looptime import Project, cli, read_log
 from looptime.checks.compare.compare import compare
 from looptime.checks.gate.gate import choose_baseline
 from looptime.checks.recording.recording import Settings
@@ -172,3 +172,64 @@ def test_readiness_shows_limits_baseline_and_season(watch: Make, season: Site) -
     assert all(f"{what}\tholds" in told for what in ("log", "calls", "timeouts", "sensors"))
     assert "limits\tlook at it\tbeyond the limit: period p99" in told
     assert str(season.folder) not in page
+
+
+@pytest.fixture
+def even(tmp_path: Path) -> Iterator[Site]:
+    """A log of loops of 20 ms and one of stalls in every tenth, with a limit that both keep."""
+    made = {"even": [0] * 400, "stalls": [15 * (k % 10 == 9) for k in range(400)]}
+    for name, more in made.items():
+        at, lines = 0, ["loop,name,start_ms,duration_ms\n"]
+        for k, extra in enumerate(more):
+            work = 3 + 0.1 * (k * 7 % 5) + extra
+            lines.append(f"{k},gyro.read,{at:.3f},{work:.3f}\n")
+            at += 20 + extra
+        (tmp_path / f"{name}.csv").write_text("".join(lines), encoding="utf-8")
+        os.utime(tmp_path / f"{name}.csv", (time.time() - 60,) * 2)
+    (tmp_path / "looptime.toml").write_text("[limits]\nperiod_max_ms = 90.0\n", encoding="utf-8")
+    keys = {name: key_of(tmp_path / f"{name}.csv") for name in made}
+    with running(tmp_path, project=Project.load(tmp_path / "looptime.toml")) as base:
+        yield Site(base, tmp_path, keys)
+
+
+def test_what_is_not_judged_has_the_words_of_the_checklist_and_no_green(
+    watch: Make, even: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The first line of `pit`, word for word; the border is not that of what is ready."""
+    log = str(even.folder / "even.csv")
+    assert cli.run(["pit", log, "--project", str(even.folder / "looptime.toml"), "--quiet"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert told.startswith("Ready as far as judged: ")
+    shown = watch(even.base).open(f"/readiness?run={even.keys['even']}", "#page .gate")
+    head, why = (shown.locator(f"#page .gate {at}").first.inner_text() for at in ("h2", "strong"))
+    assert f"{head}: {why}" == told
+    colour = "(e) => getComputedStyle(e).borderLeftColor"
+    now = shown.eval_on_selector("#page .gate", colour)
+    shown.eval_on_selector("#page .gate", "(e) => { e.className = 'card gate ready'; }")
+    assert now != shown.eval_on_selector("#page .gate", colour)
+
+
+def test_one_length_is_told_as_that_and_the_choices_wrap(watch: Make, even: Site) -> None:
+    """No interval of a period's width; on a narrow screen nothing is moved sideways."""
+    shown = watch(even.base).open(f"/?run={even.keys['even']}", "#page .figures")
+    page = shown.inner_text("#page .figures")
+    assert "each loop takes\n20.0 ms" in page
+    assert "to the clock's tick" in page
+    assert "interval" not in page
+    shown.set_viewport_size({"width": 420, "height": 800})
+    shown.wait_for_function(
+        "() => [document.documentElement, document.querySelector('#choices')]"
+        ".every((e) => e.scrollWidth <= e.clientWidth)"
+    )
+
+
+def test_slow_loops_show_what_comes_back_as_the_command_does(
+    watch: Make, even: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Call, rule, ms and times, cell by cell."""
+    assert cli.run(["slow", str(even.folder / "stalls.csv")]) == 0
+    told = capsys.readouterr().out.partition("What comes back\n")[2].splitlines()[1]
+    shown = watch(even.base).open(f"/slow?run={even.keys['stalls']}", "[data-key=comes-back]")
+    cells = shown.locator("[data-key=comes-back] tbody tr").first.locator("td").all_inner_texts()
+    assert " ".join(cells).split() == told.split()
+    assert "every 10 loops" in cells[1]

@@ -179,6 +179,21 @@ def test_no_answer_names_itself_as_the_next_step(name, tmp_path, monkeypatch, ca
         never_itself(["slow", name, *more], capsys)
 
 
+def test_a_loop_of_the_end_is_the_next_step_of_what_creeps(tmp_path, monkeypatch, capsys):
+    """No loop stands out, so the list of slow ones is no step: a late loop shows what grew."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "creeps.csv").write_text(creeps(), encoding="utf-8")
+    assert cli.run(["slow", "creeps.csv"]) == 0
+    told = capsys.readouterr().out
+    (step,) = re.findall(r"> (looptime .*\S)", told)
+    words = shlex.split(step)[1:]
+    assert words[:3] == ["slow", "creeps.csv", "--loop"]
+    assert int(words[3]) >= 890
+    assert cli.run(words) == 0
+    first = capsys.readouterr().out.partition("more ms\n")[2].split()[0]
+    assert {"unattributed": "time outside"}.get(first, first) in told
+
+
 @pytest.mark.parametrize("name", ["paced_50hz.csv.gz", "round.csv.gz"])
 def test_no_answer_about_a_sample_names_itself(name, monkeypatch, capsys):
     """Of a paced loop, and of a log with phases."""

@@ -46,12 +46,21 @@ def test_a_newer_file_that_is_no_log_is_passed_over(
     for path, age_s in ((log, 60), (notes, 20)):
         then = time.time_ns() - age_s * 10**9
         os.utime(path, ns=(then, then))
+    empty = tmp_path / "browser.log"
+    empty.touch()
     at = watch(Asked(), str(tmp_path))
-    assert (at.look()[0].loops, at.path) == (0, str(notes))
-    assert (at.look()[0].loops, at.path) == (199, str(log))
+    assert (at.look()[0].loops, at.path, at.passed) == (199, str(log), str(empty))
+    empty.write_text("[0101/120000.1:ERROR:window.cc(88)] no display\n", encoding="utf-8")
     assert (at.look()[0].loops, at.path) == (199, str(log))
     assert cli.run(["watch", str(tmp_path), "--for", "0"]) == 0
-    assert "following" in capsys.readouterr().err
+    assert f"no loop can be read in {empty}, which is newer" in capsys.readouterr().err
+    empty.write_text("time_ms,heading_deg\n" + rows(0, 50), encoding="utf-8")
+    assert (at.look()[0].loops, at.path, at.passed) == (49, str(empty), "")
+    log.unlink()
+    empty.write_text("", encoding="utf-8")
+    assert watch(Asked(), str(tmp_path)).path == str(
+        notes
+    )  # where none can be read, what is not empty
 
 
 def test_limits_decide_the_exit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,4 +1,4 @@
-"""The newest log while a robot writes it: its last minute, renewed each second."""
+"""A log while a robot writes it: its last minute, renewed each second."""
 
 from dash import html
 
@@ -28,6 +28,8 @@ __all__ = ["body"]
 _RESTS_S = 3.0
 #: Below this part of the file, what is shown is not what happens now.
 _READ = 0.95
+#: Logs that are offered at once, and at all: those of a season are looked for on the other pages.
+_FIRST, _MOST_LOGS = 6, 60
 
 
 def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
@@ -35,7 +37,9 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     held = view.hold == "yes"
     hold = choices("Figures", choice("renewed each second", not held, hold=""),
                    choice("held still", held, hold="yes"))  # fmt: skip
-    at = desk.following.look(anew=not held)
+    logs = {desk.library.name_of(path): path for path in desk.following.logs()}
+    chosen = view.log if view.log in logs else ""
+    at = desk.following.look(not held, logs.get(chosen, ""))
     if at is None:
         text = (
             "No log is being written here yet. Start the robot with its log in the folder that "
@@ -43,7 +47,7 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
             "there."
         )
         return [_waiting(text)], False
-    parts: list[Part] = [_state(desk, at, held), hold]
+    parts: list[Part] = [_state(desk, at, held), _which(list(logs), chosen), hold]
     if not at.live.loops:
         return [*parts, _waiting("Waiting for the first loops.")], False
     budget = desk.project.budget_ms
@@ -53,6 +57,21 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     parts += [card(desk, p, moving=not held) for p in pictures if p is not None]
     parts.append(_long(at, budget))
     return parts, False
+
+
+def _which(names: list[str], chosen: str) -> Part:
+    """The folder's logs, of which one is followed; None where there is but one."""
+    if len(names) < 2:
+        return None
+    newest = choice("the newest", not chosen, log="")
+    first, others = names[:_FIRST], names[_FIRST:_MOST_LOGS]
+    shown = choices("Log", newest, *(choice(name, name == chosen, log=name) for name in first))
+    if not others:
+        return shown
+    links = [choice(name, name == chosen, log=name) for name in others]
+    more = html.Details([html.Summary("Older logs"), html.Div(links, className="choices")],
+                        key="older", open=chosen in others)  # fmt: skip
+    return html.Div([shown, more])
 
 
 def _waiting(text: str) -> Part:
@@ -67,6 +86,9 @@ def _state(desk: Desk, at: Seen, held: bool) -> Part:
         words.append(f"{percent(at.share)} of the file is read")
     elif at.quiet_s >= _RESTS_S:
         words.append(f"nothing new for {at.quiet_s:.0f} s")
+    if at.passed:
+        passed = safe(desk.library.name_of(at.passed), 80)
+        words.append(f"no loop can be read in {passed}, which is newer")
     if at.told and not at.told.endswith(f": {at.path}"):  # else its name stands there already
         words.append(safe(at.told.replace(at.path, name), 300))
     key = desk.library.as_it_is(at.path) if held else ""

@@ -8,6 +8,7 @@ from dash import html
 
 from looptime.views.figures.note_marks import with_notes
 from looptime.views.figures.pace_figures import period_histogram, rate_over_run, recurrences
+from looptime.views.text.pace_text import one_length
 from looptime.views.text.terminal import count, number
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
@@ -17,6 +18,7 @@ from looptime_dashboards.parts import card, findings, meanings
 from looptime_dashboards.view import View
 
 if TYPE_CHECKING:
+    from looptime.analysers.pace import Distribution
     from looptime.analysers.summary import Summary
 
 __all__ = ["body"]
@@ -54,17 +56,21 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
 
 def _figures(at: Summary) -> Part:
     pace, over = at.pace, at.pace.overruns
-    p99 = pace.period_ms.p99
-    cells = [
-        ("loops a second", number(pace.rate_hz.by_time), ""),
-        ("half of the loops, up to", f"{number(pace.period_ms.p50.value)} ms", ""),
-        ("99 % of the loops, up to", f"{number(p99.value)} ms",
-         "" if p99.low is None else f"95 % interval {number(p99.low)} to {number(p99.high)}"),
-        ("longest", f"{number(pace.period_ms.max)} ms", ""),
-    ]  # fmt: skip
+    cells = [("loops a second", number(pace.rate_hz.by_time), ""),
+             *([one_length(at)] if pace.one_length else _lengths(pace.period_ms))]  # fmt: skip
     if over.budget_ms is not None:
         cells.append((f"over {number(over.budget_ms)} ms", percent(over.share),
                       count(over.count or 0, "loop")))  # fmt: skip
     if pace.headroom_ms is not None:
         cells.append(("headroom as a rule", f"{number(pace.headroom_ms['p50'].value)} ms", ""))
     return chief_figures(cells)
+
+
+def _lengths(at: Distribution) -> list[tuple[str, str, str]]:
+    p99 = at.p99
+    return [
+        ("half of the loops, up to", f"{number(at.p50.value)} ms", ""),
+        ("99 % of the loops, up to", f"{number(p99.value)} ms",
+         "" if p99.low is None else f"95 % interval {number(p99.low)} to {number(p99.high)}"),
+        ("longest", f"{number(at.max)} ms", ""),
+    ]  # fmt: skip

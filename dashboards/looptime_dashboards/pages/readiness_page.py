@@ -9,7 +9,7 @@ from dash import html
 
 from looptime.errors import LooptimeError, UnlikePhasesError
 from looptime.questions.judging import gate, trends
-from looptime.questions.pit_check import checklist
+from looptime.questions.pit_check import WORDS, checklist
 from looptime.views.figures.checks_figures import gate_margins, gate_table
 from looptime.views.figures.season_figures import trend_figure, trends_table
 from looptime.views.text.terminal import count, safe
@@ -30,7 +30,8 @@ if TYPE_CHECKING:
 
 __all__ = ["body", "verdict"]
 
-_WORDS = {"pass": "Ready", "fail": "Not ready", "can't tell": "Can't tell"}
+#: How things stand by the gate alone, which judges a part of the checklist.
+_BY_GATE = {"pass": "partly", "fail": "not ready", "can't tell": "can't tell"}
 _MOST_ROBOTS = 3
 
 
@@ -127,15 +128,11 @@ def _list(desk: Desk, view: View, whole: Checklist | None) -> list[Part]:
 def _verdict(at: GateResult, whole: Checklist | None, desk: Desk, chosen: bool, lacks: str) -> Part:
     """Ready or not, as the whole checklist has it: timing that passes is no tick of the rest."""
     names = ", ".join(safe(f.name, 40) for f in at.new[:4])
-    done, of = at.judged
-    word = _WORDS[at.verdict if whole is None else whole.verdict]
-    if whole is not None and whole.verdict != at.verdict:
-        why = whole.sentence.removeprefix(f"{word}: ")
-    else:
-        why = at.sentence.removeprefix(f"{at.verdict.upper()}: ")
-    if word == _WORDS["pass"] and at.verdict == "pass" and done < of:
-        word += f" as far as judged ({done} of {of} figures)"
+    standing = _BY_GATE[at.verdict] if whole is None else whole.standing
+    word, said = WORDS[standing], safe(f"Gate: {at.sentence}", 600)
+    why = said if whole is None else whole.sentence.removeprefix(f"{word}: ")
     lines: list[Part] = [html.H2(word), html.P(html.Strong(safe(sentence(why), 600))),
+                        *([] if whole is None else [html.P(said)]),
                         faint(f"Checked: {names}.")]  # fmt: skip
     against = "the runs chosen as before" if chosen else "the season's baseline"
     if at.baseline:
@@ -154,9 +151,9 @@ def _verdict(at: GateResult, whole: Checklist | None, desk: Desk, chosen: bool, 
         lines.append(faint("No limits are set: write them under [limits] in looptime.toml."))
     notes = [n for n in at.notes if not (lacks and n.startswith("regression not checked"))]
     lines += [faint(sentence(n)) for n in notes]
-    if at.verdict == "fail":
+    if standing == "not ready":
         lines.append(caution("the check is about timing only; it says nothing about safe motion."))
-    return html.Section(lines, className=f"card gate {at.verdict.split()[0]}", key="verdict")
+    return html.Section(lines, className=f"card gate {standing.split()[0]}", key="verdict")
 
 
 def _trend(desk: Desk, view: View, store: Season | None) -> list[Part]:

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 from dash import html
 
 from looptime.views.figures.slow_figures import event_table
+from looptime.views.text.slow_text import comes_back
 from looptime.views.text.terminal import count, safe
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import grid
 from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.common import used
-from looptime_dashboards.pages.pieces import csv_link
+from looptime_dashboards.pages.pieces import csv_link, table_card
 from looptime_dashboards.parts import choice, faint, section
 from looptime_dashboards.view import View
 
@@ -52,6 +53,10 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
             _why(slow.by_culprit),
         )
     )  # fmt: skip
+    if at.recurrence.most:
+        back = comes_back(at.recurrence.most)
+        said = "ms: the median of what one takes" + (f"; {back.legend}" if back.legend else "")
+        parts.append(table_card(desk, "comes-back", back.title, back.heads, back.rows, said))
     return parts, sampled
 
 

@@ -21,7 +21,13 @@ from looptime.schema import SCHEMA_VERSION
 from looptime.signal_names import of_battery
 from looptime.words import listed, number, shell_word, supposing
 
-__all__ = ["Checked", "Checklist", "checklist"]
+__all__ = ["WORDS", "Checked", "Checklist", "checklist"]
+
+#: What is said first of a list, by how it stands.
+WORDS = {
+    "ready": "Ready", "partly": "Ready as far as judged", "not ready": "Not ready",
+    "can't tell": "Can't tell whether it is ready",
+}  # fmt: skip
 
 # share of rows set aside, and of a recorder's lost ones, from which on a log is not sound
 _ASIDE = 0.05
@@ -49,6 +55,16 @@ class Checklist:
         return "fail" if any(one.state == "bad" for one in self.checks) else self.gate.verdict
 
     @property
+    def standing(self) -> str:
+        """How the list stands, one of `WORDS`."""
+        if self.verdict == "fail":
+            return "not ready"
+        if self.judged == len(self.checks) and self.gate.verdict == "pass":
+            return "ready"
+        # nothing is ready that the gate can't tell
+        return "can't tell" if self.exit_code else "partly"
+
+    @property
     def exit_code(self) -> int:
         """As the gate's: 0, 1 or 3."""
         return 1 if self.verdict == "fail" else self.gate.exit_code
@@ -59,21 +75,19 @@ class Checklist:
         return supposing(self._sentence(), [facts.supposed for facts in self.gate.new])
 
     def _sentence(self) -> str:
-        bad = [one.what for one in self.checks if one.state == "bad"]
-        if self.verdict == "fail":
+        word, bad = WORDS[self.standing], [one.what for one in self.checks if one.state == "bad"]
+        if self.standing == "not ready":
             why = [f" ({one.text})" for one in self.checks if one.state == "bad"]
             said = why[0] if len(why) == 1 else ""
             if len(why) > 1 and bad[0] == "sensors":  # what hangs has its name first
                 bad = [f"{bad[0]}{why[0]}", *bad[1:]]
-            return f"Not ready: look at {', '.join(bad or ['the gate'])}{said}."
-        if self.judged == len(self.checks) and self.gate.verdict == "pass":
-            return f"Ready: {self.judged} of {self.judged} checks hold."
+            return f"{word}: look at {', '.join(bad or ['the gate'])}{said}."
+        if self.standing == "ready":
+            return f"{word}: {self.judged} of {self.judged} checks hold."
         left = [one.what for one in self.checks if one.state == "not judged"]
         held = f"{self.judged} of {len(self.checks)} checks"
-        word = f"Ready as far as judged: {held}"
-        if self.exit_code:  # nothing is ready that the gate can't tell
-            word = f"Can't tell whether it is ready: {held} hold"
-        return f"{word}; not judged: {', '.join(left) or 'the gate'}."
+        held += " hold" if self.standing == "can't tell" else ""
+        return f"{word}: {held}; not judged: {', '.join(left) or 'the gate'}."
 
     @property
     def action(self) -> str:
@@ -203,6 +217,12 @@ def _limits(judged: GateResult, summaries: Sequence[Summary], first: str) -> Che
         todo = "state [limits] in looptime.toml"
         return Checked("limits", "not judged", "none are stated", todo)
     found = _rows("limits", rows, "within all limits")
+    absent = list(dict.fromkeys(row.note for row in rows if row.missing))
+    if absent and found.state == "ok":
+        todo = "name the calls of this log under [limits] in looptime.toml"
+        held = any(row.verdict == "pass" for row in rows)
+        text = "; ".join([*([found.text] if held else []), *absent[:2]])
+        return Checked("limits", "not judged", text, todo)
     if found.state != "bad":
         return found
     bad = [row for row in rows if row.verdict == "fail"]

@@ -155,7 +155,8 @@ def gate(
         # limits hold for the whole of each new run, not for the common window
         whole = [equalise([[item]], settings)[0][0].values for item in new]
         rows += limit_rows(whole, limits)
-        checked.append("limits")
+        notes += dict.fromkeys(f"limits: {row.note}" for row in rows if row.missing)
+        checked += ["limits"] if any(not row.missing for row in rows) else []
     if use:
         equal = _equal([*runs], old)
         found = regression_rows(runs, old, _quantity(runs, old), tolerance, equal)
@@ -164,8 +165,8 @@ def gate(
         checked.append("regression")
     else:
         notes.append(_too_few(len(old)))
-    made = _result(runs, old, rows, checked, notes, unsure)
-    made = replace(made, again="; ".join(u.text for u in copied if u.what == "same"))
+    again = "; ".join(u.text for u in copied if u.what == "same")
+    made = replace(_result(runs, old, rows, checked, notes, unsure, again), again=again)
     if not use:
         return made
     return replace(made, other_calls=found.other_calls, same_calls=found.same_calls)
@@ -280,6 +281,7 @@ def _result(
     checked: Sequence[str],
     notes: Sequence[str],
     unsure: str | None,
+    again: str,
 ) -> GateResult:
     unknown = next((r.facts.hides for r in new if r.facts.hides), "")
     unknown = unknown if "regression" in checked else ""
@@ -298,7 +300,7 @@ def _result(
         notes=tuple(notes),
         verdict=verdict,
         sentence=supposing(
-            _sentence(verdict, rows, checked, unknown, unsure, len(baseline)),
+            _sentence(verdict, rows, checked, unknown, unsure, len(baseline), again),
             [one.facts.supposed for one in (*(r.values for r in new), *baseline)],
         ),
         unsure=unsure,
@@ -307,17 +309,23 @@ def _result(
 
 def _sentence(
     verdict: str, rows: Sequence[Row], checked: Sequence[str], unknown: str, unsure: str | None,
-    runs: int = 0,
+    runs: int, again: str,
 ) -> str:  # fmt: skip
-    rest = "" if "regression" in checked else "; regression not checked"
-    if rest and runs:
-        rest += f" ({count(runs, 'baseline run')} of {LEAST_BASELINE} that it needs)"
+    absent = listed(list(dict.fromkeys(row.call for row in rows if row.missing)), 4)
+    absent = f"no run holds {absent}, which [limits] names" if absent else ""
+    rest = f"; {absent}" if absent else ""
+    if "regression" not in checked:
+        few = f"{count(runs, 'baseline run')} of {LEAST_BASELINE} that it needs"
+        why = "; ".join([*([few] if runs or again else []), *([again] if again else [])])
+        rest += "; regression not checked" + (f" ({why})" if why else "")
     if verdict == "fail":
         return f"FAIL: {_failed(rows)}{rest}."
     counts = f"; counted as {unsure} by --unsure" if unsure else ""
     if not checked:
         todo = "state [limits] in looptime.toml, or mark runs with looptime season baseline QUERY"
-        return f"CAN'T TELL: there are neither limits nor 5 baseline runs{counts}: {todo}."
+        short = f"{LEAST_BASELINE} baseline runs" + (f" ({again})" if again else "")
+        limits = f"{absent}, and there are not" if absent else "there are neither limits nor"
+        return f"CAN'T TELL: {limits} {short}{counts}: {todo}."
     if verdict == "can't tell" and unknown:
         return f"CAN'T TELL, {unknown}{counts}."
     if verdict == "can't tell":
@@ -333,16 +341,16 @@ def _sentence(
         over = in_words(mean.change_percent or 0.0, "+")
         return (
             f"{word}: {mean.what} {over} % over the baseline, beyond its range"
-            " but within the tolerance."
+            f" but within the tolerance{rest}."
         )
     if mean.note.startswith("at most"):
         return (
             f"{word}: {mean.what} {in_words(mean.change_percent or 0.0, '+')} %, {mean.note}:"
-            " not slower than the tolerance allows."
+            f" not slower than the tolerance allows{rest}."
         )
     return (
         f"{word}: within the range of the baseline; a change of {in_words(mean.seen_percent)} % of"
-        f" the {mean.what} would have been seen."
+        f" the {mean.what} would have been seen{rest}."
     )
 
 

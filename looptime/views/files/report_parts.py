@@ -208,7 +208,7 @@ def _pace(at: Summary, place: str, sheet: Sheet) -> Markup:
 
 
 def _pace_rows(at: Summary) -> list[tuple[Any, ...]]:
-    rows = [*_distribution("period", at.pace.period_ms)]
+    rows = _distribution("period", at.pace.period_ms)[: 1 if at.pace.one_length else None]
     if at.pace.work_ms is not None and (named := work_named(at)):
         rows += _distribution(named, at.pace.work_ms)
     by_time = at.pace.period_by_time_ms

@@ -9,7 +9,20 @@ from looptime.stated_pace import stated_tick_ms
 from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import indented, labelled, percent
 
-__all__ = ["pace_sentence", "render_pace", "work_named"]
+__all__ = ["one_length", "pace_sentence", "render_pace", "work_named"]
+
+
+def one_length(at: Summary) -> tuple[str, str, str]:
+    """What is said of periods that are all one length: what each is, how long, and how well known.
+
+    In place of quantiles: an interval as wide as a clock's tick or a period says nothing of them.
+    """
+    tick = number(at.run.clock.tick_ns / 1e6)
+    return (
+        "each loop takes",
+        f"{number(at.pace.period_ms.max)} ms",
+        f"to the clock's tick of {tick} ms",
+    )
 
 
 def pace_sentence(at: Summary) -> str:
@@ -27,9 +40,9 @@ def pace_sentence(at: Summary) -> str:
             return text + "; the log does not tell how long single loops take"
         return text + "; the clock is too coarse to tell of single loops"
     over = pace.overruns
-    if pace.untold_ms and p.max is not None and p.max == p.min:
-        tick = number(at.run.clock.tick_ns / 1e6)
-        text += f": each loop takes {number(p.max)} ms, to the clock's tick of {tick} ms"
+    if pace.one_length:
+        what, length, known = one_length(at)
+        text += f": {what} {length}, {known}"
     elif pace.untold_ms:
         text += f": a loop takes {number(p.mean.value)} ms on average, how much single ones differ "
         text += "can't be told by this clock"
@@ -87,7 +100,8 @@ def render_pace(at: Summary) -> list[RenderableType]:
     """Periods and work with their intervals, rate, pacing, headroom and overruns."""
     pace, paced = at.pace, at.pacing
     heads = ["ms", "mean", "p50", "p90", "p95", "p99", "p99.9", "max", "sd"]
-    rows = [_distribution("period", pace.period_ms), _interval(pace.period_ms)]
+    rows = [_distribution("period", pace.period_ms)]
+    rows += [] if pace.one_length else [_interval(pace.period_ms)]
     if pace.work_ms is not None and (named := work_named(at)):
         rows += [_distribution(named, pace.work_ms), _interval(pace.work_ms)]
     by_time = pace.period_by_time_ms

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+import numpy as np
 from rich.console import RenderableType
 from rich.text import Text
 
@@ -10,7 +11,11 @@ from looptime.analysers.recurs import Recurrence
 from looptime.analysers.slow import SlowEvent
 from looptime.analysers.summary import Summary
 from looptime.analysers.waits import Delay, gain_factors
+from looptime.array_types import Float
 from looptime.findings.about import how_often, ms
+from looptime.findings.finding import Finding
+from looptime.records import dataclass
+from looptime.stats.arrays import median
 from looptime.views.text.costs_text import render_contention
 from looptime.views.text.terminal import count, heading_line, number, safe, table
 from looptime.views.text.text_parts import (
@@ -25,7 +30,8 @@ from looptime.views.text.text_parts import (
 from looptime.views.text.told import Told, why
 from looptime.words import supposing
 
-__all__ = ["delay_sentence", "render_delay", "render_loop", "render_slow"]
+__all__ = ["ComesBack", "comes_back", "delay_sentence", "render_delay", "render_loop",
+           "render_slow"]  # fmt: skip
 
 #: In fewer loops an outlier is no sign of anything, and its absence neither.
 _FEW = 100
@@ -38,8 +44,22 @@ _ABOUT_SLOW = (
     "recurring_stall", "slow_culprit", "long_turns", "slow_unexplained", "everything_at_once",
     "pauses", "thread_wait", "result_wait", "signal_at_stalls", "hidden_turns",
 )  # fmt: skip
-#: Those that tell of one loop, of what comes back, and of a level that is another later on.
-_TOLD = (("lone_stall", "clock_set"), _ABOUT_SLOW, ("change_point", "drift", "faster_start"))
+#: Those that tell of a level that is another later on.
+_ALONG = ("change_point", "drift", "faster_start")
+#: The end of a run is one part in so many of it.
+_END = 10
+#: Those that tell of one loop, of what comes back, and of the level.
+_TOLD = (("lone_stall", "clock_set"), _ABOUT_SLOW, _ALONG)
+
+
+@dataclass(frozen=True)
+class ComesBack:
+    """The table of what comes back in slow loops."""
+
+    title: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]  #: Call, rule in words, ms and times of each
+    legend: str  #: What some of the rules leave open; else empty
 
 
 def render_slow(at: Summary, top: int | None = None, video: VideoSync | None = None) -> Told:
@@ -113,12 +133,35 @@ def _why(at: Summary) -> tuple[RenderableType, ...]:
     told = [next((f for f in slow if f.code in codes), None) for codes in _TOLD]
     made: tuple[RenderableType, ...] = ()
     for f in (f for f in told if f is not None):
-        closer = f.command
-        if at.slow.events:
-            slowest = int(at.run.loop_columns.loop[at.slow.events[0].index])
-            closer = closer.replace("--top 20", f"--loop {slowest}")
-        made += why(f"{f.severity}: {f.text}", closer if not made else "")
+        made += why(f"{f.severity}: {f.text}", _closer(at, f) if not made else "")
     return made
+
+
+def _closer(at: Summary, finding: Finding) -> str:
+    """What looks closer than the list of slow loops: the loop of a finding beside a typical one."""
+    told = finding.command.replace("--top 20", "").split()
+    if told[1:2] != ["slow"] or "--loop" in told or not len(at.basis.judged_ms):
+        return finding.command
+    numbers = at.run.loop_columns.loop
+    if at.slow.events and finding.code not in _ALONG:
+        one = int(numbers[at.slow.events[0].index])
+    elif finding.evidence.loops:
+        one = finding.evidence.loops[0]
+    elif finding.code == "faster_start":
+        if not at.warmup.kept:
+            return finding.command
+        one = int(numbers[_usual_of(at.basis.judged_ms[: max(at.warmup.loops, 1)])])
+    else:  # as loops are at the end of the run, after what changed along it
+        last = max(len(numbers) // _END, 1)
+        one = int(numbers[len(numbers) - last + _usual_of(at.basis.judged_ms[-last:])])
+    if "--top 20" in finding.command:
+        return finding.command.replace("--top 20", f"--loop {one}")
+    return f"{finding.command} --loop {one}"
+
+
+def _usual_of(judged_ms: Float) -> int:
+    """Place of the loop of some that is most like their middle one."""
+    return int(np.argmin(np.abs(judged_ms - median(judged_ms))))
 
 
 def _typical(at: Summary) -> str:
@@ -187,18 +230,21 @@ def _causes(at: Summary) -> list[RenderableType]:
 def _rhythm(found: Sequence[Recurrence]) -> list[RenderableType]:
     if not found:
         return []
-    rows = [
-        [safe(r.call or " with ".join(r.together) or "the loop", 28), _in_short(r),
-         number(r.height_ms), str(r.count)]
+    back = comes_back(found)
+    made = [heading_line(back.title), indented(table(back.heads, back.rows, left=(0, 1)))]
+    return [*made, *([indented(Text(back.legend, style="dim"))] if back.legend else [])]
+
+
+def comes_back(found: Sequence[Recurrence]) -> ComesBack:
+    """What comes back, and by which rule, for whatever shows a table."""
+    rows = tuple(
+        (safe(r.call or " with ".join(r.together) or "the loop", 28), _in_short(r),
+         number(r.height_ms), str(r.count))
         for r in found
-    ]  # fmt: skip
-    heads = ["comes back", "when", "ms", "times"]
-    made = [heading_line("What comes back"), indented(table(heads, rows, left=(0, 1)))]
-    if any(len(r.could_be) > 1 for r in found):
-        made.append(
-            indented(Text("or, about: more than one rule fits, can't tell which", style="dim"))
-        )
-    return made
+    )  # fmt: skip
+    several = any(len(r.could_be) > 1 for r in found)
+    legend = "or, about: more than one rule fits, can't tell which" if several else ""
+    return ComesBack("What comes back", ("comes back", "when", "ms", "times"), rows, legend)
 
 
 def _in_short(r: Recurrence) -> str:

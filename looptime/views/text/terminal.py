@@ -210,7 +210,7 @@ class Drawn:
 
 def _print(out: Console, part: RenderableType) -> None:
     """Print a part; a line that must stay one is not folded."""
-    out.print(part, soft_wrap=isinstance(part, Text) and part.no_wrap is True)
+    out.print(part, soft_wrap=getattr(part, "no_wrap", None) is True)
 
 
 def show(parts: Iterable[RenderableType], file: IO[str] | None = None) -> None:

@@ -2,10 +2,12 @@
 
 import math
 import os.path
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from pathlib import PurePath
 
+from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.text import Text
@@ -28,18 +30,37 @@ __all__ = [
     "used_line",
 ]
 
+#: What makes a word a path, which is never broken: a folder's mark with more of it on both sides.
+_PATH = re.compile(r"(?:^|[\w.~:/\\-])[/\\][\w.]")
+
 
 @dataclass(frozen=True)
 class _Hanging:
     lead: str
     text: str
+    no_wrap = True  #: It folds its lines itself
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """The lead, and the lines of the text one under the other."""
         room = max(options.max_width - len(self.lead), 1)
-        lines = Text(self.text).wrap(console, room, overflow="fold")
         between = "\n" + " " * len(self.lead)
-        yield Text(self.lead + between.join(line.plain for line in lines), no_wrap=True)
+        yield Text(self.lead + between.join(self._lines(console, room)), no_wrap=True)
+
+    def _lines(self, console: Console, room: int) -> Iterator[str]:
+        """Lines of so much room; a path that is longer has one of its own, to be copied."""
+        rest = self.text
+        for word in self.text.split(" "):
+            if cell_len(word) > room and _PATH.search(word):
+                before, _, rest = rest.partition(word)
+                yield from _wrapped(before, console, room)
+                yield word
+        yield from _wrapped(rest, console, room)
+
+
+def _wrapped(text: str, console: Console, room: int) -> list[str]:
+    if not text.strip(" "):
+        return []
+    return [line.plain for line in Text(text.strip(" ")).wrap(console, room, overflow="fold")]
 
 
 def hanging(lead: str, text: str) -> RenderableType:

@@ -14,7 +14,7 @@ from looptime import cli
 from looptime.analysers.pace import overruns
 from looptime.analysers.recurs import Recurrence, Recurrences
 from looptime.checks.gate.checked import Checked
-from looptime.checks.gate.checklist import Checklist, _rows, checklist
+from looptime.checks.gate.checklist import WORDS, Checklist, _rows, checklist
 from looptime.checks.gate.gate import GateResult, gate
 from looptime.checks.gate.limits import Row
 from looptime.checks.gate.sensors import _held_long, _is_slow
@@ -60,6 +60,15 @@ def test_one_reading_is_not_spoken_of_as_several(names, said) -> None:
     calls = [(name, 0.0, 0.5) for name in names]
     _, whole = states(make_run([10.0] * 200, calls, marks=marks, source="a.csv"))
     assert next(one.text for one in whole.checks if one.what == "sensors") == said
+
+
+def test_a_limit_of_a_call_that_is_not_there_is_not_judged() -> None:
+    """The others hold, and the list is ready as far as judged alone."""
+    limits = {"period_p99_ms": 20.0, "call": {"giro.read": {"p99_ms": 9.0}}}
+    found, whole = states(recording(1, stalls=0.0), (), limits)
+    assert (found["limits"], whole.standing) == ("not judged", "partly")
+    (line,) = [one for one in whole.checks if one.what == "limits"]
+    assert line.text.startswith("within all limits (1 of 2 figures judged); no run holds the call")
 
 
 def test_what_was_planted_gets_its_cross() -> None:
@@ -499,6 +508,7 @@ def test_the_list_is_as_ready_as_its_lines(states, gate, verdict, code, sentence
     whole = Checklist(checks, gated(gate))
     assert (whole.verdict, whole.exit_code) == (verdict, code)
     assert (whole.sentence, whole.action) == (sentence, action)
+    assert sentence.startswith(f"{WORDS[whole.standing]}: ")
     told = whole.to_dict()
     assert told["schema_version"] == SCHEMA_VERSION
     assert told["action"] == (action or None)

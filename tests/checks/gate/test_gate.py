@@ -174,6 +174,10 @@ def test_the_baseline_of_a_season_leaves_out_the_new_run(tmp_path):
         "run-0.csv of the baseline is a copy of a new run: left out, as nothing is checked against"
         " itself"
     )
+    five = [season.load(e.name, histograms=False).values for e in season.entries()][:5]
+    short = gate(runs[:1], five, limits={"period_p99_ms": 1000.0}, settings=SETTINGS).sentence
+    assert f"(4 baseline runs of 5 that it needs; {again.again})" in short
+    assert again.again in gate(runs[:1], five, settings=SETTINGS).sentence
     assert (
         gate([new_run(90)], choose_baseline(season, [new_run(90)]), settings=SETTINGS).again == ""
     )

@@ -38,9 +38,18 @@ def test_limits_hold_in_every_new_run():
 
 
 def test_limits_that_cannot_be_checked():
-    """An unknown call suggests the nearest; overruns need a budget; p99 needs loops."""
-    with pytest.raises(UsageError, match=r"'giro\.read'; the nearest is 'gyro\.read'"):
-        gate([new_run()], limits={"call": {"giro.read": {"p99_ms": 1.0}}}, settings=SETTINGS)
+    """A call that no run holds is told beside the others; overruns need a budget, p99 loops."""
+    limits = {"period_p99_ms": 1000.0, "call": {"giro.read": {"p99_ms": 1.0}}}
+    beside = gate([new_run()], limits=limits, settings=SETTINGS)
+    assert (beside.exit_code, beside.judged) == (0, (1, 2))
+    assert beside.sentence.startswith("PASS as far as judged (1 of 2 figures)")
+    assert "no run holds giro.read, which [limits] names" in beside.sentence
+    assert "'giro.read'; the nearest is 'gyro.read'" in beside.notes[0]
+    alone = gate([new_run()], limits={"call": limits["call"]}, settings=SETTINGS)
+    assert (alone.exit_code, alone.checked) == (3, ())
+    assert "no run holds giro.read" in alone.sentence
+    limits["period_p99_ms"] = 1.0
+    assert gate([new_run()], limits=limits, settings=SETTINGS).exit_code == 1
     with pytest.raises(UsageError, match="needs a budget"):
         gate([new_run()], limits={"overrun_share": 0.1})
     short = gate([new_run(loops=170)], limits={"period_p99_ms": 9.0}, settings=SETTINGS)

@@ -1,5 +1,6 @@
 """Text of summary and slow: what it says, and that it fits."""
 
+import io
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +16,8 @@ from looptime.questions import Asked, summary
 from looptime.run import Clock
 from looptime.views.text.slow_text import render_loop, render_slow
 from looptime.views.text.summary_text import render_summary, render_together
+from looptime.views.text.terminal import show
+from looptime.views.text.text_parts import labelled
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_flat_run, make_run
 from tests.views.text.build import full_text, scenario, text_of
@@ -242,3 +245,15 @@ def test_bare_stamps_name_no_thread():
     run = make_run([20.0, 20.0, 20.1] * 40)
     bare = replace(run, thread_names=())
     assert "loop of thread" not in full_text(Log("a.csv", (bare,)), [summarise(bare)])
+
+
+@pytest.mark.parametrize(
+    "path", ["/home/pit/" + "trays/" * 25 + "looptime.toml", "C:" + "\\trays" * 30]
+)
+def test_a_path_stays_whole_however_long(path):
+    """It stands in a line of its own, to be copied; words around it and long names are folded."""
+    out = io.StringIO()
+    show([labelled("project", f"{path} and {40 * 'words '}"), labelled("call", 150 * "x")], out)
+    shown = out.getvalue().splitlines()
+    assert [line for line in shown if path in line] == [f"  project {path}"]
+    assert max(len(line) for line in shown if path not in line) <= 100
