@@ -49,7 +49,7 @@ from looptime.parsers.text.dialect import Dialect
 from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Table, Want, read_table
 from looptime.run import Clock, OtherClock
-from looptime.stats.arrays import distinct
+from looptime.stats.arrays import common_divisor, distinct
 from looptime.units import NS_PER_MS, UNITS
 
 __all__ = ["parse"]
@@ -305,11 +305,14 @@ def _tick(layout: Layout, table: Table, unit: Unit, found: Found) -> tuple[int, 
     time = table.columns.get(_clock_key(layout, table))
     if time is None or not len(time):
         return tick, ()
-    seen = (distinct(np.diff(time[:some])) for some in (_FIRST, _LOOKED_AT))
+    seen = [distinct(np.diff(time[:some])) for some in (_FIRST, _LOOKED_AT)]
     same = time[1:] == time[:-1]  # of two rows, for it ticks about as fast; of more it stood still
     shared = same.any() and not (same[1:] & same[:-1]).any()
-    if shared or any(len(steps) > _UNEVEN for steps in seen):
-        tick = max(tick, printed_step(time[:_LOOKED_AT]))  # lengths may be known better
+    printed = printed_step(time[:_LOOKED_AT])
+    # steps that are whole multiples of more than its last digit are those of a grid of slots
+    slots = not isinstance(found.rows, CallRows) and common_divisor(seen[-1]) != printed
+    if not slots and (shared or any(len(steps) > _UNEVEN for steps in seen)):
+        tick = max(tick, printed)  # lengths may be known better
     grid = binary_grid(time, unit.ns)
     if grid is None:
         return tick, ()
