@@ -51,3 +51,14 @@ def test_steps_of_centuries_are_no_coarse_clock():
     """Longer than 64 bits hold: nothing is cast to what it does not fit into."""
     assert not few_lengths(np.linspace(1e18, 9e22, 60))
     assert few_lengths(1e7 + 1e7 * (np.arange(60) % 2))
+
+
+def test_stamps_on_slots_are_no_coarse_clock(tmp_path):
+    """Slots of 20 ms, some of which are missed: all steps are multiples of more than a digit."""
+    draw = np.random.default_rng(8)
+    took = draw.normal(12, 0.4, 1200)
+    slots = np.append(0, np.cumsum(1 + (draw.random(1199) < 0.04) * draw.integers(1, 4, 1199)))
+    rows = [(f"{0.02 * slot:.3f}", f"{ms:.3f}") for slot, ms in zip(slots, took, strict=True)]
+    run = looptime.read(write(tmp_path, "time_s,wheels_ms", rows))
+    assert run.clock.tick_ns < 1_000_000
+    assert pacing(run).nominal_ms == pytest.approx(20)
