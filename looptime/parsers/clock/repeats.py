@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from looptime.array_types import Bool, Float, Int
 from looptime.records import dataclass
 
-__all__ = ["Repeats", "find_repeats", "met_again", "same_as_before"]
+__all__ = ["Repeats", "find_repeats", "met_again", "same_as_before", "written_again"]
 
 _NONE = np.empty(0, np.int64)
 #: A row that is met more often than this tells nothing of where it comes from by itself.
@@ -32,6 +32,9 @@ _LAGS = range(2, 7)
 _TELL_CHANCE = 12
 #: Shortest block.
 _FEWEST = 3
+#: Rows that stand there again one by one are told from so many on, and from so many times as many
+#: as chance makes; the least columns that tell of it.
+_AGAIN, _TIMES_CHANCE, _WIDE = 5, 20, 3
 
 
 @dataclass(frozen=True)
@@ -117,6 +120,34 @@ def find_repeats(
 def met_again(line: int) -> str:
     """What a log's caution says of pasted rows."""
     return f"the same rows stand in the log again from line {line} on"
+
+
+def written_again(columns: Sequence[Int]) -> Int:
+    """Rows that hold the same as one before them, where chance hardly makes any; else none.
+
+    Two rows are alike in a column as often as two of its values are; in all of them at most as
+    often as the root of the product says, as columns may go together.
+
+    Parameters
+    ----------
+    columns : sequence of array, shape (n,)
+        All that is known of the rows, which have neither a clock nor numbers.
+
+    Examples
+    --------
+    >>> rows = np.random.default_rng(1).integers(0, 300, (5, 400))
+    >>> again = np.insert(rows, [40, 90, 95, 200, 300], rows[:, [30, 70, 80, 190, 290]], axis=1)
+    >>> len(written_again(list(again))), len(written_again(list(rows // 100)))
+    (5, 0)
+    """
+    if len(columns) < _WIDE or len(columns[0]) < _TELL_CHANCE:
+        return _NONE
+    code = _codes(columns)
+    order = np.argsort(code, kind="stable")
+    again = np.sort(order[1:][code[order[1:]] == code[order[:-1]]])
+    bits = sum(float(np.log2(_times_met(column).mean() / len(code))) for column in columns)
+    by_chance = len(code) ** 2 / 2 * 2.0 ** (bits / 2)
+    return again if len(again) >= _AGAIN + _TIMES_CHANCE * by_chance else _NONE
 
 
 def same_as_before(columns: Sequence[Int], rows: Int) -> Int:

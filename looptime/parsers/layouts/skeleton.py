@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from looptime.array_types import Int
 from looptime.errors import LogError, nearest
 from looptime.parsers.clock.loop_numbers import from_zero
-from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before
+from looptime.parsers.clock.repeats import find_repeats, met_again, same_as_before, written_again
 from looptime.parsers.clock.stepping import binary_grid, printed_step
 from looptime.parsers.clock.steps import typical_step
 from looptime.parsers.clock.unwrap import once_a_loop, unwrap
@@ -282,6 +282,18 @@ def _changed_half_way(layout: Layout, table: Table, unit: Unit) -> tuple[Table, 
     return table, respelled(table, time)
 
 
+def _again(table: Table, columns: list[Int]) -> tuple[str, ...]:
+    """What is said of rows that hold the same as others before them, which nothing else tells."""
+    rows = written_again(columns)
+    if not len(rows):
+        return ()
+    line = int(table.line_of(rows[:1])[0])
+    return (
+        f"{len(rows):,} rows hold what a row before them holds, the first at line {line}: written "
+        "again? A clock or numbers of the loops would tell",
+    )
+
+
 def _steadier(
     layout: Layout, table: Table, main: tuple[Head, Unit], second: tuple[Head, Unit]
 ) -> tuple[Unit, OtherClock | None]:
@@ -343,7 +355,7 @@ def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, .
         rest = [column - time if key in later else column for key, column in at.items()]
         found = find_repeats(rest, time, sure)
     if not len(found.twice) and not found.pasted:
-        return table, ()
+        return table, _again(table, list(at.values())) if time is None and not sure else ()
     pasted = np.setdiff1d(found.places(), found.twice)
     left = table.without({"duplicate row": found.twice, "pasted again": pasted})
     lines = table.line_of(np.array([low for low, _ in found.pasted], np.int64)).tolist()

@@ -346,3 +346,27 @@ def test_a_leap_that_calls_of_two_threads_are_open_through_is_told(tmp_path, lea
     text = "time_ms,thread,name,edge\n" + "".join(f"{at},{row}\n" for at, row in sorted(rows))
     notes = read(tmp_path, text).clock.notes
     assert any("goes ahead by" in note and "grab runs" in note for note in notes) == told
+
+
+@pytest.mark.parametrize(("again", "said"), [(0, False), (3, False), (20, True)])
+def test_rows_written_again_one_by_one_without_a_clock(tmp_path, again, said):
+    """Five lengths in microseconds are never all alike by chance; three rows may be a mishap."""
+    draw = np.random.default_rng(7)
+    rows = [",".join(map(str, row)) for row in draw.integers(500, 800, (400, 5)).tolist()]
+    for at in sorted(draw.choice(np.arange(50, 350), again, replace=False).tolist(), reverse=True):
+        rows.insert(at + 9, rows[at])
+    run = read(
+        tmp_path, "gyro_us,wheels_us,lift_us,trays_us,odometry_us\n" + "\n".join(rows) + "\n"
+    )
+    told = [note for note in run.clock.notes if note.startswith("20 rows hold what a row before")]
+    assert bool(told) == said
+
+
+def test_rows_of_a_robot_at_rest_are_alike_without_being_written_again(tmp_path):
+    """A third of the log holds the same five lengths, as a board at rest reports them."""
+    draw = np.random.default_rng(7)
+    rows = draw.integers(500, 800, (600, 5))
+    rows[draw.random(600) < 0.3] = (510, 620, 530, 700, 540)
+    text = "\n".join(",".join(map(str, row)) for row in rows.tolist())
+    notes = read(tmp_path, f"gyro_us,wheels_us,lift_us,trays_us,odometry_us\n{text}\n").clock.notes
+    assert not any("hold what a row before" in note for note in notes)
