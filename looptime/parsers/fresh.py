@@ -115,10 +115,6 @@ def opened(
         from looptime.parsers.lines.monitor import without_tag
 
         source, text = without_tag(source, text)
-    if _may_be_prose(text):
-        from looptime.parsers.text.late_rows import from_late_rows  # few logs begin with prose
-
-        source, text = from_late_rows(source, text) or (source, text)
     table = _table(source, text, options)
     plain = None
     if table is None or not _of_calls(table, options) or _otherwise(table, text):
@@ -126,6 +122,12 @@ def opened(
 
         plain = plain_rows(source, text, options)
     if plain is None:
+        if _may_be_prose(text) and not _fits(table, options, source.path):
+            from looptime.parsers.text.late_rows import from_late_rows  # few logs begin with prose
+
+            late = from_late_rows(source, text)
+            if late is not None:
+                return opened(*late, options)
         if options.layout is None and options.columns is None:
             check_name(source.path, text)
         dialect = table or sniff(text, source.path, options.columns)
@@ -238,6 +240,14 @@ def _table(source: Source, text: str, options: Options) -> Dialect | None:
         return sniff(text, source.path, options.columns)
     except (LogError, UsageError):
         return None
+
+
+def _fits(table: Dialect | None, options: Options, path: str) -> bool:
+    """Whether a log is a table with a layout as it stands."""
+    try:
+        return table is not None and bool(choose(table, options, path))
+    except (LogError, UsageError):
+        return False
 
 
 def _of_calls(table: Dialect, options: Options) -> bool:

@@ -15,7 +15,7 @@ _MOST = 0.95
 _WORDS = r"[^\W\d][^\s,;\"'=]*(?: +[^\s,;\"'=]+(?![^\s,;]*=))*"
 _PAIR = rf"([A-Za-z_][\w.]*)=(?:\"([^\"]*)\"|'([^']*)'|({_WORDS}|[^\s,;\"']*))"
 _ONE = re.compile(rf"{_PAIR}(?:[\s,;]+|$)")
-_ALL = re.compile(rf"\s*(?:{_ONE.pattern}){{2,}}")
+_ALL = re.compile(rf"\s*(?>{_ONE.pattern}){{2,}}")
 #: A number and the unit that follows it.
 _IN_UNIT = re.compile(r"([+-]?[\d.]+)([^\W\d_]+)")
 #: A word that any sentence may hold.
