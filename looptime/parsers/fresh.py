@@ -156,13 +156,13 @@ def _in_stated_units(source: Source, dialect: Dialect, text: str) -> Dialect:
     if source.rewritten is not None:
         not_said |= set((source.rewritten.line + 1).tolist())  # those of the first row
     count = max(dialect.first_row - 1, 0)
-    above = [line for at, line in enumerate(lines_of(text, count)[:count], 1)
-             if at not in not_said and _UNIT_SAID.search(line[:LONGEST_REMARK])]  # fmt: skip
+    every = [line for at, line in enumerate(lines_of(text, count)[:count], 1) if at not in not_said]
+    above = [line for line in every if _UNIT_SAID.search(line[:LONGEST_REMARK])]
     if not above:
         return dialect
     from looptime.parsers.columns.stated_units import in_stated_units  # most logs state none
 
-    return in_stated_units(dialect, above)
+    return in_stated_units(dialect, above, every, source.cautions)
 
 
 def _with_index(dialect: Dialect) -> Dialect:

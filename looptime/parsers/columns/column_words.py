@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Sequence
 
-__all__ = ["COLUMN_WORDS", "by_place"]
+__all__ = ["COLUMN_WORDS", "by_place", "counted_from"]
 
 _COLUMN = ("column", "col", "spalte", "colonne", "columna", "coluna", "colonna", "kolom")
 #: Words for "column" and for several of them, without accents.
@@ -18,21 +18,22 @@ _PLACES = dict.fromkeys((
     "last", "letzte", "letzten", "letzter", "derniere", "ultima", "laatste",
 ), -1)  # fmt: skip
 _ONE, _PLACE = "|".join(_COLUMN), "|".join(map(re.escape, _PLACES))
+_SOME = "|".join(sorted(COLUMN_WORDS, key=len, reverse=True))
 #: One column by its place, none of several; without the word where a unit is said of it at once.
 _BY_PLACE = re.compile(
     rf"(?<!\w)(?:(?P<place>{_PLACE})\s+(?:{_ONE})|(?:{_ONE})\s+(?P<behind>{_PLACE})|"
     rf"(?:{_ONE})\s+(?P<number>\d{{1,2}})(?!\s*(?:[-+&/,.\u2013]|[^\W\d_]+)\s*\d)|"
-    rf"(?P<alone>{_PLACE})(?=\s*[(:]\s*(?P<unit>[^\W\d_]+)))(?!\w)"
+    rf"(?P<alone>{_PLACE})(?=\s*[(:]\s*(?P<unit>[^\W\d_]+)(?!\s*\)\s*(?:{_SOME}))))(?!\w)"
 )
+#: A column by its number, and the name that stands behind it.
+_NUMBERED = re.compile(rf"(?<!\w)(?:{_SOME})\s+(\d{{1,2}})(?!\w)(?:\s*[=:]\s*([^\s,;:()=]+))?")
 _NAMES_COLUMNS = re.compile(rf"(?<!\w)(?:{'|'.join(COLUMN_WORDS)})(?!\w)")
 
 
 def by_place(
-    line: str, header: Sequence[str], unit_of: Callable[[str], str | None]
+    line: str, header: Sequence[str], unit_of: Callable[[str], str | None], base: int | None = 1
 ) -> tuple[str, dict[str, str]]:
     """A line with a word of its own for each column that it names by place, and what those are.
-
-    Columns are counted from 1, or from 0 where the line has a column 0.
 
     Parameters
     ----------
@@ -42,6 +43,8 @@ def by_place(
         Names of the columns.
     unit_of : function
         The unit of time that a word is.
+    base : int or None
+        Number of the first column; None where nobody knows, and numbers stand for no column.
 
     Examples
     --------
@@ -55,12 +58,13 @@ def by_place(
     """
     if not header or not _NAMES_COLUMNS.search(line):
         return line, {}
-    least = min((int(m["number"]) for m in _BY_PLACE.finditer(line) if m["number"]), default=1)
     found: dict[str, str] = {}
 
     def word(match: re.Match[str]) -> str:
         place = match["place"] or match["behind"] or match["alone"]
-        at = _PLACES[place] if place else int(match["number"]) - min(least, 1)
+        if not place and (base is None or int(match["number"]) < base):
+            return match[0]
+        at = _PLACES[place] if place else int(match["number"]) - (base or 0)
         if at >= len(header) or not header[at] or (match["alone"] and not unit_of(match["unit"])):
             return match[0]
         made = f"column_{at % len(header)}_"
@@ -68,3 +72,25 @@ def by_place(
         return made
 
     return _BY_PLACE.sub(word, line), found
+
+
+def counted_from(lines: Sequence[str], header: Sequence[str]) -> set[int]:
+    """The numbers that the first column may have by what lines say: all of them together.
+
+    There is a column 0, or as high a number as there are columns, or a name behind a number.
+    Empty where nothing tells, both where lines contradict each other.
+
+    Examples
+    --------
+    >>> counted_from(["column 0 in s", "column 1 in ms"], ("t", "imu", "arm"))
+    {0}
+    >>> counted_from(["column 1 = t, column 2 = imu"], ("t", "imu", "arm"))
+    {1}
+    >>> counted_from(["column 1 in ms"], ("t", "imu")), counted_from(["column 2"], ("t", "imu"))
+    (set(), {1})
+    """
+    places = {name: at for at, name in enumerate(header) if name and header.count(name) == 1}
+    found = [(int(m[1]), m[2]) for line in lines for m in _NUMBERED.finditer(line)]
+    told = {number - places[name] for number, name in found if name in places} & {0, 1}
+    told |= {0 for number, _ in found if number == 0}
+    return told | {1 for number, _ in found if number == len(header)}

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.array_types import Float
+from looptime.array_types import Bool, Float
 from looptime.call_words import guess_name
 from looptime.parsers.columns.against_steps import (
     ENOUGH,
@@ -36,8 +36,11 @@ _THE_STEP = 0.8
 _HELD, _TOLD = 0.99, 0.1
 #: Targets and deviations that are held against each other at most.
 _TARGETS = 8
-#: A step that is so near another, as a share of it, is no longer for a call that is made in it.
-_SAME = 0.02
+#: Part of its length by which a call makes the loop longer, or what waits in it shorter; and the
+#: rows with it, of which the rest show that. A paced loop takes up the other part of it.
+_GOOD_PART, _MOST_THERE = 0.3, 0.25
+#: Kinds of call in which a paced loop waits.
+_WAITS = ("wait", "pacing")
 #: Share of the values that are all different, from which on they were measured.
 _MEASURED = 0.2
 
@@ -60,8 +63,8 @@ def as_set(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, 
 
     Hardly a length is measured alike to the digit in each row; what is named like a call may be a
     wait, and what makes up the step together with the other lengths is a part. What stands in some
-    rows only is a call that is made there and takes a constant time, as one that runs into a
-    timeout does, unless it is no other than the step of loops that are as long as all others.
+    rows only, and costs the loops there its time, is a call that takes a constant time, as one
+    that runs into a timeout does.
     """
     made: dict[int, Role] = {}
     for at, one in enumerate(seen) if steps.known else ():
@@ -71,7 +74,7 @@ def as_set(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, 
             continue
         units = [one.unit_ns] if one.unit_ns else steps.units.values()
         near = [unit for unit in units if _NEAR[0] <= value * unit / steps.typical <= _NEAR[1]]
-        near = [unit for unit in near if not _made_there(one, value * unit, steps)]
+        near = [unit for unit in near if not _made_there(one, value * unit, seen, steps)]
         if near and not _fills_the_step(value * near[0], one, seen, steps):
             said = "header" if one.unit_ns else "only in this unit is it as long as the loop"
             why = "it is the same in each row, and about as long as the loop: what is set for it"
@@ -79,18 +82,32 @@ def as_set(seen: list[Seen], roles: dict[int, Role], steps: Steps) -> dict[int, 
     return made
 
 
-def _made_there(one: Seen, length: float, steps: Steps) -> bool:
-    """Whether a length stands in some rows only, other than a note of the usual step there."""
+def _made_there(one: Seen, length: float, seen: list[Seen], steps: Steps) -> bool:
+    """Whether a length that stands in some rows is a call that costs the loops there its time.
+
+    It makes them longer, or what they work; or a loop that waits for its tick waits less. A note
+    of what is set, as one for a grip that holds that long, leaves all of these as they are.
+    """
     stands = np.isfinite(one.values)
     if stands.mean() > MOST:
         return False
-    there, other = (steps.after[rows & np.isfinite(steps.after)] for rows in (stands, ~stands))
-    as_all = len(there) > 0 < len(other) and _alike(median(there), median(other))
-    return not (as_all and _alike(length, steps.typical))
+    grown = [*steps.sides.values()]
+    for other in seen:
+        if other is one or not other.unit_ns:
+            continue
+        if other.meaning in ("whole", "busy", "period"):
+            grown.append(other.values * other.unit_ns)
+        elif other.meaning == "duration" and guess_name(CallName(other.name)).kind in _WAITS:
+            grown.append(-other.values * other.unit_ns)
+    return any(_more_there(values, stands, length) for values in grown)
 
 
-def _alike(one: float, other: float) -> bool:
-    return bool(abs(one - other) <= _SAME * other)
+def _more_there(values: Float, stands: Bool, length: float) -> bool:
+    """Whether most rows of some exceed the usual other row by a good part of a length."""
+    there, other = (values[rows & np.isfinite(values)] for rows in (stands, ~stands))
+    if not len(there) or not len(other):
+        return False
+    return bool(np.quantile(there, _MOST_THERE) - median(other) > _GOOD_PART * length)
 
 
 def _fills_the_step(length: float, one: Seen, seen: list[Seen], steps: Steps) -> bool:

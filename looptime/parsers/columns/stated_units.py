@@ -2,7 +2,7 @@
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import field, replace
 
 import numpy as np
@@ -10,10 +10,11 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.parsers.columns.against_steps import together
 from looptime.parsers.columns.bare_columns import glides
-from looptime.parsers.columns.column_words import COLUMN_WORDS, by_place
+from looptime.parsers.columns.column_words import COLUMN_WORDS, by_place, counted_from
 from looptime.parsers.columns.lexicon import meaning, tokens
 from looptime.parsers.columns.stated_exceptions import read_exceptions
 from looptime.parsers.columns.unit import is_plausible
+from looptime.parsers.columns.unit_fit import fit_of, loop_ns
 from looptime.parsers.text.dialect import LONGEST_REMARK, Dialect, numbers
 from looptime.records import dataclass
 from looptime.signal_names import of_another_unit
@@ -24,6 +25,8 @@ __all__ = ["in_stated_units"]
 #: What parts a line into what is said of some columns each.
 _PARTED = re.compile(r"[,;|()\[\]{}]|\s[-\u2013\u2014]+\s|\.(?=\s|$)|\s{3,}")
 _WORD = re.compile(r"[^\s:=\"']+")
+#: No unit, but a word that is cut short before others: ``imu (s. manual)``.
+_CUT_SHORT = re.compile(r"(?<=[(\[,;])\s*[sm]\.\s*(?=[^\W\d_])")
 #: A unit that stands by itself between marks.
 _LISTED = re.compile(
     r"(?<=[,;|:])\s*(?:[num\u00b5\u03bc]?s|[num]?sec)\s*(?=[,;|]|$)", re.IGNORECASE
@@ -74,13 +77,38 @@ class _Said:
 
     named: dict[str, str] = field(default_factory=dict)
     of: dict[str, set[str]] = field(default_factory=dict)
+    #: Columns of which two units are said, and those that are named by their place.
+    torn: set[str] = field(default_factory=set)
+    placed: set[str] = field(default_factory=set)
+
+    def tell(self, units: Mapping[str, str]) -> None:
+        """Take down units of columns."""
+        self.torn.update(name for name, unit in units.items()
+                         if unit and self.named.get(name, "") not in ("", unit))  # fmt: skip
+        self.named.update(units)
 
 
-def in_stated_units(dialect: Dialect, above: Sequence[str]) -> Dialect:
+def in_stated_units(
+    dialect: Dialect,
+    above: Sequence[str],
+    beside: Sequence[str] = (),
+    cautions: list[str] | None = None,
+) -> Dialect:
     r"""The columns of a log in the units that lines above its rows state, where they say none.
 
     Columns that are named have the unit that is said of them. A unit of all, of the rest, of the
     times or of the durations is that of columns which may be such by their names and values.
+
+    Parameters
+    ----------
+    dialect : Dialect
+        Of the log.
+    above : sequence of str
+        Lines above the rows that may state units.
+    beside : sequence of str
+        Other lines there, which may tell from where on columns are counted.
+    cautions : list of str, or None
+        Grows by what was stated and not taken, and by what is taken and looks wrong.
 
     Examples
     --------
@@ -95,10 +123,10 @@ def in_stated_units(dialect: Dialect, above: Sequence[str]) -> Dialect:
     header = dialect.header
     if not header:
         return dialect
-    said = _Said()
-    for line in above:
-        short, placed = by_place(_plain(line[:LONGEST_REMARK]), header, _unit)
-        _read(short, {_plain(name): name for name in header if name} | placed, said)
+    cautions = [] if cautions is None else cautions
+    said = _counted(dialect, [_short(line) for line in above], [_short(line) for line in beside],
+                    cautions)  # fmt: skip
+    _leave_misfits(dialect, said, cautions)
     made = list(header)
     for at, name in enumerate(header):
         unit = said.named.get(name)
@@ -116,12 +144,82 @@ def in_stated_units(dialect: Dialect, above: Sequence[str]) -> Dialect:
     return dialect if made == list(header) else replace(dialect, header=tuple(made))
 
 
+def _short(line: str) -> str:
+    return _CUT_SHORT.sub("", _plain(line[:LONGEST_REMARK]))
+
+
+def _say(lines: list[str], header: Sequence[str], base: int | None) -> _Said:
+    """What lines state together, where the first column has a number."""
+    said = _Said()
+    for line in lines:
+        short, placed = by_place(line, header, _unit, base)
+        said.placed.update(placed.values())
+        _read(short, {_plain(name): name for name in header if name} | placed, said)
+    return said
+
+
+def _counted(dialect: Dialect, above: list[str], beside: list[str], cautions: list[str]) -> _Said:
+    """What lines state, with columns counted from 1 or 0: as they tell, or as fits the loop."""
+    header = dialect.header or ()
+    uncounted = _say(above, header, None)
+    ways = {base: _say(above, header, base) for base in (1, 0)}
+    numbered = {base: said.placed - uncounted.placed for base, said in ways.items()}
+    if not (numbered[0] or numbered[1]):
+        return ways[1]
+    told = counted_from([*above, *beside], header)
+    if len(told) == 1:
+        return ways[told.pop()]
+    for base, said in ways.items() if not told else ():
+        if numbered[base] and _all_fit(dialect, said, numbered[base]):
+            return said
+    both = {name for base in ways for name in numbered[base]}
+    uncounted.named.update(dict.fromkeys(both - {*uncounted.named}, ""))
+    cautions.append(
+        "lines above the rows number columns, and whether from 0 or from 1 can't be told: no unit "
+        "is taken from them; put the units into the header, or name the columns (--columns)"
+    )
+    return uncounted
+
+
+def _all_fit(dialect: Dialect, said: _Said, names: set[str]) -> bool:
+    """Whether columns have one unit each, which fits them."""
+    header, loop = dialect.header or (), loop_ns(dialect, said.named)
+    units = {name: said.named.get(name, "") for name in names}
+    return not names & said.torn and all(
+        split_unit(name)[1] in (None, "", unit)
+        and fit_of(dialect, header.index(name), unit, loop) == "fits"
+        for name, unit in units.items() if unit
+    )  # fmt: skip
+
+
+def _leave_misfits(dialect: Dialect, said: _Said, cautions: list[str]) -> None:
+    """Take no unit of which there are two for a column, or in which it can be none of the loop."""
+    header = dialect.header or ()
+    for name in sorted(said.torn, key=header.index):
+        said.named[name] = ""
+        cautions.append(f"lines above the rows say two units of {name}: none is taken")
+    loop = loop_ns(dialect, said.named)
+    for at, name in enumerate(header):
+        unit = said.named.get(name)
+        if not unit or split_unit(name)[1]:
+            continue
+        placed, fit = name in said.placed, fit_of(dialect, at, unit, loop)
+        if fit == "none" and (placed or meaning(name) != "clock"):
+            said.named[name] = ""
+            what = "does not fit the loop, and is not taken"
+        elif fit == "another" and placed:
+            what = "is far from what is usual beside the loop: check it"
+        else:
+            continue
+        cautions.append(f"the unit said of {name} above the rows, {unit}, {what}")
+
+
 def _read(line: str, names: dict[str, str], said: _Said) -> None:
     """Take down what a line says, clause by clause; names wait for the unit that comes."""
     if len(_LISTED.findall(line)) > 1:
         return  # a unit for each column in turn, as `sniff` reads them
     if (but := read_exceptions(line, names, _unit)) is not None:
-        said.named.update(but.named)
+        said.tell(but.named)
         if but.rest:
             said.of.setdefault("rest", set()).add(but.rest)
         return
@@ -145,6 +243,7 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
         before, *behind = re.split(r"[:=]", text, maxsplit=1)
         mine = _named(before, names) if behind else []
         told = bool(mine and _WORD.search(behind[0]))
+        called = told and bool(_named(behind[0], names))  # its name, and nothing of its values
         mine = mine or _named(" ".join(who), names)
         if mine:
             waiting, kind, others = [*([] if others else waiting), *mine], "", 0
@@ -152,8 +251,8 @@ def _read(line: str, names: dict[str, str], said: _Said) -> None:
             kind = next((kind for kind in _NARROWER if kind in kinds), "")
             others += 1
             waiting = waiting if others < 2 or unit else []
-        if unit or told:
-            said.named.update(dict.fromkeys(waiting, unit or ""))
+        if unit or (told and not called):
+            said.tell(dict.fromkeys(waiting, unit or ""))
         if unit and kind and (kind == "rest" or not waiting):
             said.of.setdefault(kind, set()).add(unit)
         if unit:

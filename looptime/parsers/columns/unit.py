@@ -28,7 +28,7 @@ from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 __all__ = [
     "Unit", "check_periods", "clock_unit", "find_unit",
     "in_16_bits", "instants", "is_plausible", "read_as", "text_unit", "tick_of", "time_want",
-    "too_slow",
+    "too_slow", "usual_unit",
 ]  # fmt: skip
 
 #: Loop periods that a robot's loop can have [ns]: 20 us to 5 s.
@@ -294,6 +294,17 @@ def is_plausible(steps: Float, ns: float) -> bool:
     steps = steps[steps > 0]
     middle = float(np.median(steps)) * ns if len(steps) else 0.0
     return middle <= 0 or SHORTEST_NS / 4 <= middle <= 4 * LONGEST_NS
+
+
+def usual_unit(step: float) -> str:
+    """The unit in which a step is a usual loop's; empty where it is in none.
+
+    Examples
+    --------
+    >>> usual_unit(0.02), usual_unit(20.0), usual_unit(5e8)
+    ('s', 'ms', '')
+    """
+    return next((name for name, ns in UNITS.items() if _USUAL[0] <= step * ns <= _USUAL[1]), "")
 
 
 def check_periods(median_ns: float, unit: Unit, path: str) -> None:

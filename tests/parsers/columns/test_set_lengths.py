@@ -161,6 +161,36 @@ def test_what_a_line_in_some_loops_says_of_the_step_is_set(tmp_path, name):
     assert set(means(looptime.read(str(path)))) == {"imu", "wheels"}
 
 
+def noted(tmp_path, start, *columns):
+    """What is found in 400 loops: a clock, and columns by name; what is NaN is left out."""
+    names = ",".join(["t_ms", *(f"{name}_ms" for name, _ in columns)])
+    return means(read(tmp_path, names, start, *(values for _, values in columns)))
+
+
+@pytest.mark.parametrize("every", [7, 20])
+@pytest.mark.parametrize("share", [0.85, 1.0, 1.2])
+def test_a_note_of_what_is_set_in_some_loops_is_no_call(tmp_path, every, share):
+    """How long a grip holds: loops with the note, of 3 to 10 ms each, are no longer than others."""
+    draw = np.random.default_rng(8)
+    imu, wheels = draw.gamma(40, 0.1, N), draw.gamma(40, 0.15, N)
+    start = np.append(0, np.cumsum(imu + wheels + 0.4)[:-1])
+    hold = np.where(np.arange(N) % every == 0, round(10.4 * share, 1), np.nan)
+    found = noted(tmp_path, start, ("imu", imu), ("wheels", wheels), ("grip_hold", hold))
+    expected = {"imu": imu[:-1].mean(), "wheels": wheels[:-1].mean()}
+    assert found == pytest.approx(expected, abs=3e-3)
+
+
+@pytest.mark.parametrize("made", [True, False])
+def test_a_call_that_takes_a_paced_loop_from_its_wait(tmp_path, made):
+    """The loop is no longer for it, but waits 10 ms less; beside a note it waits as ever."""
+    hold = np.where(np.arange(N) % 15 == 0, 10.0, np.nan)
+    wait = 12 - 1 - 0.1 * DRAW.random(N) - np.where(made, np.nan_to_num(hold), 0)
+    imu = 11.98 - wait - np.where(made, np.nan_to_num(hold), 0)
+    columns = (("imu", imu), ("latch", hold), ("sleep", wait))
+    found = noted(tmp_path, 12.0 * np.arange(N), *columns)
+    assert ("latch" in found) == made
+
+
 #: 400 rows of a column, by how they go on.
 _ROWS = np.arange(400)
 LIKE = {

@@ -1,0 +1,86 @@
+"""How a unit that a line states of a column fits the loop: what no loop can be, and what may."""
+
+from typing import Literal
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.parsers.columns.lexicon import meaning
+from looptime.parsers.columns.unit import is_plausible, usual_unit
+from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.units import UNITS, split_unit
+
+__all__ = ["Fit", "fit_of", "loop_ns"]
+
+Fit = Literal["fits", "another", "none", "unknown"]
+
+#: A length so many times the loop is none in it, and one so short may as well be in the next unit.
+_FAR_LONGER, _FAR_SHORTER = 100, 1 / 200
+#: What may well be longer than a loop.
+_MAY_BE_LONG = ("latency", "setting", "deviation", "counter", "group", "heading", "turn rate")
+#: Share of the steps by which values rise.
+_RISE = 0.9
+
+
+def loop_ns(dialect: Dialect, named: dict[str, str]) -> float | None:
+    """How long a loop usually is by the clock [ns]: in its unit, or in the one that makes it one.
+
+    Parameters
+    ----------
+    dialect : Dialect
+        Of the log.
+    named : dict of str to str
+        Units that are stated of columns.
+    """
+    header = dialect.header or ()
+    at = next((at for at, name in enumerate(header) if meaning(name) == "clock"), None)
+    if at is None:
+        return None
+    steps = _steps(dialect, at)
+    if not len(steps):
+        return None
+    step, unit = float(np.median(steps)), split_unit(header[at])[1] or named.get(header[at], "")
+    if unit and is_plausible(steps, UNITS[unit]):
+        return step * UNITS[unit]
+    usual = usual_unit(step)
+    return step * UNITS[usual] if usual else None
+
+
+def fit_of(dialect: Dialect, at: int, unit: str, loop: float | None) -> Fit:
+    """Whether a unit fits a column: ``another`` would fit better, or it can be none of its own.
+
+    Parameters
+    ----------
+    dialect : Dialect
+        Of the log.
+    at : int
+        Place of the column.
+    unit : str
+        What is stated of it.
+    loop : float [ns] or None
+        How long a loop usually is.
+    """
+    means = meaning((dialect.header or ())[at])
+    if means == "clock":
+        steps = _steps(dialect, at)
+        if not len(steps):
+            return "unknown"
+        usual = usual_unit(float(np.median(steps)))
+        plausible = is_plausible(steps, UNITS[unit])
+        return "fits" if usual in (unit, "") else "another" if plausible else "none"
+    values = numbers(dialect, at)
+    values = values[np.isfinite(values) & (values != 0)]
+    if means in _MAY_BE_LONG or len(values) < 3 or (np.diff(values) > 0).mean() > _RISE:
+        return "fits"
+    if loop is None:
+        return "unknown"
+    share = float(np.median(np.abs(values))) * UNITS[unit] / loop
+    if share > _FAR_LONGER:
+        return "none"
+    return "another" if share < _FAR_SHORTER and unit != "s" else "fits"
+
+
+def _steps(dialect: Dialect, at: int) -> Float:
+    """What a clock goes on by from row to row."""
+    steps = np.diff(numbers(dialect, at))
+    return steps[steps > 0]
