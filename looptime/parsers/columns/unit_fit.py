@@ -6,7 +6,7 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.parsers.columns.lexicon import meaning
-from looptime.parsers.columns.unit import is_plausible, usual_unit
+from looptime.parsers.columns.unit import LONGEST_NS, SHORTEST_NS, usual_unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.units import UNITS, split_unit
 
@@ -40,7 +40,7 @@ def loop_ns(dialect: Dialect, named: dict[str, str]) -> float | None:
     if not len(steps):
         return None
     step, unit = float(np.median(steps)), split_unit(header[at])[1] or named.get(header[at], "")
-    if unit and is_plausible(steps, UNITS[unit]):
+    if unit and SHORTEST_NS <= step * UNITS[unit] <= LONGEST_NS:
         return step * UNITS[unit]
     usual = usual_unit(step)
     return step * UNITS[usual] if usual else None
@@ -65,8 +65,8 @@ def fit_of(dialect: Dialect, at: int, unit: str, loop: float | None) -> Fit:
         steps = _steps(dialect, at)
         if not len(steps):
             return "unknown"
-        usual = usual_unit(float(np.median(steps)))
-        plausible = is_plausible(steps, UNITS[unit])
+        step = float(np.median(steps))
+        usual, plausible = usual_unit(step), SHORTEST_NS <= step * UNITS[unit] <= LONGEST_NS
         return "fits" if usual in (unit, "") else "another" if plausible else "none"
     values = numbers(dialect, at)
     values = values[np.isfinite(values) & (values != 0)]

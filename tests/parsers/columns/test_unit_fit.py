@@ -1,4 +1,4 @@
-"""Units against loops of 20 ms: a wrong one is off by a thousand times, a right one is left alone."""
+"""Units against loops of 20 ms: a wrong one is off by a thousand times."""
 
 import pytest
 
@@ -6,7 +6,7 @@ from looptime.parsers.columns.unit_fit import fit_of, loop_ns
 from looptime.parsers.text.sniff import sniff
 
 ROWS = "".join(f"{k * 20.0},{4000 + k * 37 % 90},{60 + k % 7},{900 + 20 * k}\n" for k in range(60))
-LIKE = sniff("t,lift,tray_age,since\n" + ROWS, "cart.csv")
+LIKE = sniff("t,lift,latency,since\n" + ROWS, "cart.csv")
 
 
 @pytest.mark.parametrize(
