@@ -50,7 +50,7 @@ class Following:
         if self.folder is None or not Path(self.folder).is_dir():
             return []
         try:
-            return growing_of(find_logs(self.folder))
+            return growing_of(find_logs(Path(self.folder)))
         except LooptimeError:  # no log yet
             return []
 
