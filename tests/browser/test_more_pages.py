@@ -176,7 +176,10 @@ def test_readiness_shows_limits_baseline_and_season(watch: Make, season: Site) -
 
 @pytest.fixture
 def even(tmp_path: Path) -> Iterator[Site]:
-    """A log of loops of 20 ms and one of stalls in every tenth, with a limit that both keep."""
+    """A log of loops of 20 ms and one of stalls in every tenth, with a limit that both keep.
+
+    Asked for before `watch`, so that pages are left before their server ends.
+    """
     made = {"even": [0] * 400, "stalls": [15 * (k % 10 == 9) for k in range(400)]}
     for name, more in made.items():
         at, lines = 0, ["loop,name,start_ms,duration_ms\n"]
@@ -193,7 +196,7 @@ def even(tmp_path: Path) -> Iterator[Site]:
 
 
 def test_what_is_not_judged_has_the_words_of_the_checklist_and_no_green(
-    watch: Make, even: Site, capsys: pytest.CaptureFixture[str]
+    even: Site, watch: Make, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The first line of `pit`, word for word; the border is not that of what is ready."""
     log = str(even.folder / "even.csv")
@@ -209,7 +212,7 @@ def test_what_is_not_judged_has_the_words_of_the_checklist_and_no_green(
     assert now != shown.eval_on_selector("#page .gate", colour)
 
 
-def test_one_length_is_told_as_that(watch: Make, even: Site) -> None:
+def test_one_length_is_told_as_that(even: Site, watch: Make) -> None:
     """No interval of a period's width."""
     shown = watch(even.base).open(f"/?run={even.keys['even']}", "#page .figures")
     page = shown.inner_text("#page .figures")
@@ -219,7 +222,7 @@ def test_one_length_is_told_as_that(watch: Make, even: Site) -> None:
 
 
 def test_slow_loops_show_what_comes_back_as_the_command_does(
-    watch: Make, even: Site, capsys: pytest.CaptureFixture[str]
+    even: Site, watch: Make, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Call, rule, ms and times, cell by cell."""
     assert cli.run(["slow", str(even.folder / "stalls.csv")]) == 0

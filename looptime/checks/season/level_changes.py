@@ -12,6 +12,9 @@ __all__ = ["SEGMENT", "cuts_of", "least_step_percent", "p_of_place"]
 #: Runs of the shortest stretch between two changes.
 SEGMENT = 3
 _PENALTY = 3.0
+#: How much more than what the test asks a change needs to be found among all places as well, by
+#: simulation: 1.3 to 1.7 times in seasons of 7 to 20 runs.
+_FOUND = 1.75
 
 
 def cuts_of(y: Float, alpha: float) -> list[int]:
@@ -48,7 +51,7 @@ def cuts_of(y: Float, alpha: float) -> list[int]:
 
 
 def least_step_percent(y: Float, alpha: float) -> float | None:
-    """The least change of level to more that shows with 80 % probability, where it lasts.
+    """A change of level to more that shows in at least four of five seasons, where it lasts.
 
     That is of the shortest stretch at one end, against all runs before or after it; None where
     there are too few runs for two such stretches.
@@ -62,7 +65,7 @@ def least_step_percent(y: Float, alpha: float) -> float | None:
     --------
     >>> import numpy as np
     >>> round(least_step_percent(np.tile([0.01, -0.01], 6), 0.05), 1)
-    3.0
+    5.3
     """
     n = len(y)
     if n < 2 * SEGMENT:
@@ -70,7 +73,7 @@ def least_step_percent(y: Float, alpha: float) -> float | None:
     level = alpha / max(n - 2 * SEGMENT + 1, 1)
     factor = t_quantile(1 - level / 2, n - 2) + t_quantile(0.8, n - 2)
     sd = float(y.std(ddof=1))
-    return 100 * math.expm1(factor * sd * math.sqrt(1 / SEGMENT + 1 / (n - SEGMENT)))
+    return 100 * math.expm1(_FOUND * factor * sd * math.sqrt(1 / SEGMENT + 1 / (n - SEGMENT)))
 
 
 def p_of_place(y: Float, cuts: list[int], k: int) -> float:

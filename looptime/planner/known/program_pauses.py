@@ -147,7 +147,7 @@ def _by_time(
     `calls` has from where on a turn is long, and the usual length.
     """
     most = median(np.concatenate([*excess.values()]))
-    seen = {c: limit for c, (limit, _) in calls.items() if limit <= most}
+    seen = {c: limit for c, (limit, _) in calls.items() if limit <= most and share(c) > 0}
     floor = max(seen.values(), default=0.0)
     long = {c: over[over >= floor] for c, over in excess.items() if c in seen}
     count = np.array([len(long.get(c, ())) for c in seen])

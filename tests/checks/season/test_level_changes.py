@@ -25,15 +25,16 @@ def test_a_change_holds_at_the_level_asked():
     assert cuts_of(y, 0.99 * p) == [0, 10]
 
 
+@pytest.mark.parametrize("alpha", [0.05, 0.05 / 6])
 @pytest.mark.parametrize("n", [8, 14])
-def test_the_least_change_is_seen_in_four_of_five_seasons(n):
+def test_the_least_change_is_seen_in_four_of_five_seasons(n, alpha):
     """The last three of so many runs higher by it, in simulated seasons whose scatter is known."""
-    sd, alpha, draw = 0.01, 0.05 / 6, np.random.default_rng(8)
+    sd, draw = 0.01, np.random.default_rng(8)
     even = np.tile([1.0, -1.0], n // 2)
     least = least_step_percent(sd * even / even.std(ddof=1), alpha)
     step = np.where(np.arange(n) < n - 3, 0.0, np.log1p(least / 100))
     seen = [len(cuts_of(sd * draw.normal(0, 1, n) + step, alpha)) > 2 for _ in range(300)]
-    assert 0.68 < np.mean(seen) < 0.92
+    assert 0.77 < np.mean(seen) < 0.99
 
 
 @pytest.mark.parametrize("n", [5, 6])

@@ -111,3 +111,12 @@ def test_neither_is_taken_for_the_other_more_often_than_allowed():
         wrong["own"] += bool(len(found)) and found.sure
     assert wrong["pauses"] <= 2
     assert wrong["own"] <= 2
+
+
+def test_a_call_that_takes_no_time_is_struck_by_nothing_and_tells_nothing():
+    """Its share of the time is nought, of which there is no logarithm: the others tell the same."""
+    turns = {0: np.full(30, 5e6), 1: np.full(10, 5e6)}
+    limits = {0: (1e6, 3e5), 1: (1e6, 3e5)}
+    shares = (0.75, 0.25, 0.0)
+    two = _by_time(turns, limits, shares.__getitem__)
+    assert _by_time(turns, limits | {2: (1e6, 1.0)}, shares.__getitem__) == two
