@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.planner import predict
+from looptime.planner.known.program_pauses import _by_time
 from looptime.planner.play.draft import known
 from tests.build_run import make_run
 
