@@ -317,18 +317,26 @@ def _tick(layout: Layout, table: Table, unit: Unit, found: Found) -> tuple[int, 
     time = table.columns.get(_clock_key(layout, table))
     if time is None or not len(time):
         return tick, ()
-    seen = [distinct(np.diff(time[:some])) for some in (_FIRST, _LOOKED_AT)]
-    same = time[1:] == time[:-1]  # of two rows, for it ticks about as fast; of more it stood still
-    shared = same.any() and not (same[1:] & same[:-1]).any()
-    printed = printed_step(time[:_LOOKED_AT])
-    # steps that are whole multiples of more than its last digit are those of a grid of slots
-    slots = not isinstance(found.rows, CallRows) and common_divisor(seen[-1]) != printed
-    if not slots and (shared or any(len(steps) > _UNEVEN for steps in seen)):
-        tick = max(tick, printed)  # lengths may be known better
+    uneven = (len(distinct(np.diff(time[:some]))) > _UNEVEN for some in (_FIRST, _LOOKED_AT))
+    if any(uneven) or _shared_by_two(time):
+        printed = printed_step(time[:_LOOKED_AT])
+        # steps that are whole multiples of more than its last digit are those of a grid of slots
+        calls = isinstance(found.rows, CallRows)
+        if calls or common_divisor(np.diff(time[:_LOOKED_AT])) == printed:
+            tick = max(tick, printed)  # lengths may be known better
     grid = binary_grid(time, unit.ns)
     if grid is None:
         return tick, ()
     return max(tick, round(grid.step_ns)), (grid.said,) if grid.said else ()
+
+
+def _shared_by_two(time: Int) -> bool:
+    """Whether a clock ticks about as fast as rows are written: two share a stamp, and never more.
+
+    Where more do it stood still.
+    """
+    same = time[1:] == time[:-1]
+    return bool(same.any() and not (same[1:] & same[:-1]).any())
 
 
 def _once(layout: Layout, table: Table, unit: Unit) -> tuple[Table, tuple[str, ...]]:

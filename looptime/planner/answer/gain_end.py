@@ -1,7 +1,6 @@
 """What may end the gain of a plan: a pace that the loop hardly or never kept so far."""
 
-import numpy as np
-
+from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Float
 from looptime.planner.play.draft import KnownRun
 from looptime.run import Run
@@ -48,6 +47,5 @@ def end_of_gain(known: KnownRun, mean_ms: float, gain_ms: float) -> list[str]:
 
 def _waited_ms(run: Run) -> Float:
     """What each loop waits in its pacing calls [ms]."""
-    pacing, pieces = np.array([call.kind == "pacing" for call in run.names]), run.self_pieces()
-    at = pacing[pieces.name]
-    return np.bincount(pieces.loop[at], pieces.self_ns[at], minlength=len(run)) / 1e6
+    table = SelfTable(run.self_pieces(), len(run), len(run.names))
+    return table.by_loop([call.kind == "pacing" for call in run.names]) / 1e6

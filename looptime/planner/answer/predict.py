@@ -239,9 +239,10 @@ class _Plan:
         unknown = self._unknown(central, before, ends, settings, judged)
         turns = self._unknown_turns(central, before, ends, settings, judged)
         change = self._change(before, ends, settings, judged)
-        self.lies_open = lies_open(verdict(change), unknown, turns)
-        settings = replace(settings, lies_open=self.lies_open)
-        change = self._change(before, ends, settings, judged)
+        if what := lies_open(verdict(change), unknown, turns):
+            self.lies_open = what
+            settings = replace(settings, lies_open=what)
+            change = self._change(before, ends, settings, judged)
         self.spans[self.changes] = _spanned(played, settings, judged)
         progress(2 / steps)
         contributions = self._contributions(progress, steps)
