@@ -54,6 +54,7 @@ ELSEWHERE = {
         "laid": "parsers/layouts/test_costs",
     },
     "parsers/lines": {
+        "brackets": "parsers/lines/test_titled",
         "cell_rows": "parsers/layouts/test_costs", "column_names": "parsers/lines/test_plain",
         "event_calls": "parsers/lines/test_events", "event_order": "parsers/lines/test_events",
         "event_tables": "parsers/lines/test_events",

@@ -4,6 +4,8 @@ import re
 from dataclasses import replace
 
 from looptime.parsers.columns.headers import LOOP_WORD
+from looptime.parsers.lines.brackets import own_units, unwrapped
+from looptime.parsers.lines.titled import titled
 from looptime.records import dataclass
 from looptime.units import word_unit
 
@@ -176,17 +178,18 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
         return Sentence((), (), {lone[1]: lone[2]}, 0, "")
     words: dict[str, str] = {}
     left = []
-    for piece in pieces:
+    for piece in unwrapped(pieces):
         words.update(_PAIR.findall(piece))
         left.append(_PAIR.sub(",", piece.replace("()", "")))
+    left, own = own_units(left)
     units: list[str | None] = []
     shares: set[int] = set()
-    marks = 0
+    marks = len(own)
     for at in range(1, len(left)):
         found = _UNIT.match(left[at])
         key = at < len(numbers) and _KEY.fullmatch(left[at]) is not None
         unit = word_unit(found[1]) if found and not key else None
-        units.append(unit)
+        units.append(unit or word_unit(own.get(at - 1, "")))
         if found and unit:
             left[at] = left[at][found.end() :]
             marks += at > 1 or _before(left[0], first=True) is not None  # a stamp's says nothing
@@ -214,12 +217,15 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
             name = f"{names[-1]} share"  # gyro 2.1 ms (14 %)
         if name is None and at and (units[at - 1] or not units[at]):
             name = _key_alone(left[at - 1 : at + 1])
+        if name and at in own and not units[at]:
+            name = f"{name} ({own[at]})"
         names.append(name)
     named_after = [
         name or (_after(left[at + 1]) if units[at] else None) for at, name in enumerate(names)
     ]
     if sum(name is None for name in names) > 0.5 * len(names):
         names = named_after
+    names = titled(left, names, units)
     if numbers and names[-1] and units[-1] and _WAITED.search(pieces[-2]):
         names[-1] = _awaited(names[-1], left[-1])
     text = " ".join(_WORD.findall(" ".join(left)))
