@@ -26,7 +26,7 @@ from looptime.stats.arrays import common_divisor, distinct
 from looptime.units import NS_PER_MS, NS_PER_S, NS_PER_US, UNITS
 
 __all__ = [
-    "Unit", "check_periods", "clock_unit", "find_unit",
+    "Unit", "check_periods", "clock_unit", "find_unit", "holding_unit",
     "in_16_bits", "instants", "is_plausible", "read_as", "text_unit", "tick_of", "time_want",
     "too_slow", "usual_unit",
 ]  # fmt: skip
@@ -38,6 +38,8 @@ LONGEST_NS = 5 * NS_PER_S
 _USUAL = (400 * NS_PER_US, 400 * NS_PER_MS)
 #: Steps that are plausible in ms (a fast loop) and in s (a slow one).
 _EITHER = (0.3, 2.5)
+#: Lengths may exceed a step by so much: ticks, and calls that lie in others.
+_HELD = 3.0
 
 #: Instants that mostly tell the tick of all.
 _AT_FIRST = 1000
@@ -280,6 +282,38 @@ def find_unit(
                 path,
             )
     said = f"{_BY_SIZE} {typical:g} are plausible loop periods only in {fits[0]}"
+    return Unit(fits[0], UNITS[fits[0]], said)
+
+
+def holding_unit(steps: Float, lengths_ns: float, word: str) -> Unit | None:
+    """The only unit in which steps of a clock are loop periods that hold what is timed in them.
+
+    Parameters
+    ----------
+    steps : float64 array, shape (k,)
+        Of the clock.
+    lengths_ns : float [ns]
+        What a loop's lengths, whose unit is stated, usually add up to.
+    word : str
+        Their unit, for the reason.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> holding_unit(np.full(9, 0.02), 7e6, "ms").said
+    'inferred: lengths in ms fit into steps of 0.02 only in s'
+    >>> holding_unit(np.full(9, 1.5), 7e5, "us") is None  # ms or s
+    True
+    """
+    steps = steps[steps > 0]
+    if not len(steps) or not lengths_ns > 0:
+        return None
+    typical = float(np.median(steps))
+    least = max(SHORTEST_NS, lengths_ns / _HELD)
+    fits = [name for name, ns in UNITS.items() if least <= typical * ns <= LONGEST_NS]
+    if len(fits) != 1:
+        return None
+    said = f"inferred: lengths in {word} fit into steps of {typical:g} only in {fits[0]}"
     return Unit(fits[0], UNITS[fits[0]], said)
 
 

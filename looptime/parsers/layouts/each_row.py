@@ -15,7 +15,7 @@ from looptime.parsers.columns.lexicon import CLOCKS, COUNTS, PHASES, meaning, to
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Stamped
 from looptime.parsers.columns.signals import first_rows, loops_after
 from looptime.parsers.columns.stamped_at import stamped, stamped_by_phases
-from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, tick_of
+from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, holding_unit, tick_of
 from looptime.parsers.layouts.contract import UNSEEN, Column, Content, Given, LoopRows, Reading
 from looptime.parsers.layouts.some_loops import between, thinned
 from looptime.parsers.text.dialect import numbers
@@ -74,7 +74,8 @@ def unit(log: Reading) -> Unit:
     """The unit of the clock if there is one, else of the lengths."""
     given, parts, path = log.given.one, log.given.groups.get("part", ()), log.source.path
     if "time" in given:
-        return clock_unit(log.dialect, given["time"], given["time"].unit, log.asked, path)
+        by_steps = clock_unit(log.dialect, given["time"], given["time"].unit, log.asked, path)
+        return (_by_lengths(log) if by_steps.supposed else None) or by_steps
     of_parts = next((head.unit for head in parts if head.unit), None)
     for part in ("period", "total"):
         if part in given:
@@ -84,6 +85,18 @@ def unit(log: Reading) -> Unit:
         return Unit("s", NS_PER_S, "option")
     total = np.nansum([numbers(log.dialect, head.index) for head in parts], axis=0)
     return find_unit(of_parts, *log.asked, total, path, "durations")
+
+
+def _by_lengths(log: Reading) -> Unit | None:
+    """The one unit of the clock in which its steps hold the lengths whose unit is stated."""
+    stated = [head for head, role in log.given.roles
+              if role.taken_as in ("part", "whole") and role.unit_from == "header"]  # fmt: skip
+    if not stated or "period" in log.given.one:  # which may be no step of this clock
+        return None
+    total = np.sum([numbers(log.dialect, head.index) * UNITS[str(head.unit)] for head in stated], 0)
+    usual = float(np.median(total[np.isfinite(total)])) if np.isfinite(total).any() else 0.0
+    steps = np.diff(log.known(log.given.one["time"]))
+    return holding_unit(steps, usual, listed(list({str(head.unit): 0 for head in stated})))
 
 
 def own(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:

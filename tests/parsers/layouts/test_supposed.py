@@ -22,10 +22,29 @@ def _log(header, unit=1, lengths=True):
         (_log("t_ms,gyro_ms\n"), ()),
         (_log("# all times in ms\nt,gyro\n"), ()),
         (_log("t_ms\n", lengths=False), ()),
+        (_log("t,gyro_ms\n"), ()),
+        (_log("t,gyro_s\n", unit=1e-3), ()),
     ],
 )
 def test_a_unit_by_size_is_supposed_and_a_stated_one_is_not(tmp_path, text, supposed):
     assert read(tmp_path, text).clock.supposed == supposed
+
+
+@pytest.mark.parametrize(
+    ("header", "said"),
+    [
+        ("t,gyro_ms", "lengths in ms fit into steps of 0.03 only in s"),
+        ("t,gyro", "steps of 0.03 are plausible loop periods only in s"),
+        # 2 to 6 us lie in 0.03 s and in 0.03 ms
+        ("t,gyro_us", "steps of 0.03 are plausible loop periods only in s"),
+    ],
+)
+def test_lengths_whose_unit_is_stated_tell_that_of_the_clock(tmp_path, header, said):
+    """A step of 0.03 holds 2 to 6 ms in s, and in ms or us it is shorter than they are."""
+    rng = np.random.default_rng(4)
+    rows = [f"{0.03 * k:.2f},{part:.3f}" for k, part in enumerate(rng.uniform(2, 6, 99))]
+    said = f"inferred: {said}"
+    assert read(tmp_path, "\n".join([header, *rows]) + "\n").clock.unit_from == said
 
 
 def test_columns_without_a_header_are_supposed(tmp_path):
