@@ -3,6 +3,7 @@
 import math
 import re
 from functools import lru_cache
+from unicodedata import combining, normalize
 
 from looptime.records import dataclass
 from looptime.units import NS_PER_MS, UNITS, split_unit
@@ -13,12 +14,14 @@ __all__ = [
     "ASSUMED",
     "HEADING_WORDS",
     "OTHER_UNITS",
+    "READINGS",
     "SAMPLE_WORDS",
     "TARGET_WORDS",
     "Quantity",
     "assumed",
     "kind_by_unit",
     "known_as",
+    "names_reading",
     "of_another_unit",
     "of_battery",
     "quantity_of",
@@ -32,6 +35,17 @@ OTHER_UNITS = frozenset((
     "kb", "mb", "pa", "bar", "lux", "counts", "ticks",
 ))  # fmt: skip
 
+#: Words of what is read and is surely no length of time: volts, current, temperature, angle and
+#: speed, in the languages that logs are written in, without accents.
+READINGS = frozenset((
+    "volt", "volts", "voltage", "vbat", "battery", "batt", "spannung", "akku", "accu", "batterie",
+    "bateria", "batteria", "batterij", "tension", "tensione", "tensao", "voltaje", "spanning",
+    "napiecie", "amp", "amps", "ampere", "current", "strom", "courant", "corriente", "corrente",
+    "stroom", "prad", "temp", "temperature", "temperatur", "temperatura", "temperatuur",
+    "heading", "yaw", "pitch", "roll", "angle", "winkel", "drehwinkel", "kurs", "angulo",
+    "angolo", "hoek", "kat", "speed", "velocity", "geschwindigkeit", "vitesse", "velocidad",
+    "velocidade", "velocita", "snelheid", "predkosc", "rpm",
+))  # fmt: skip
 #: How the name of a signal ends that holds a reading's age at the loop's time.
 AGE = "_age_ms"
 #: Words of a sample's own stamp that say no more than that it is one.
@@ -220,6 +234,18 @@ def of_another_unit(header: str) -> bool:
     last = words[-1] if len(words) > 1 else ""
     ends = len(last) > 1 and last in OTHER_UNITS
     return ends or of_battery(header) or quantity_of(header) is not None
+
+
+def names_reading(header: str) -> bool:
+    r"""Whether a name ends in a word of what is surely read: ``corrente``, ``Akku``.
+
+    Examples
+    --------
+    >>> [names_reading(h) for h in ("corrente", "Akku 1", "tens\xe3o", "temp_read", "steer")]
+    [True, True, True, False, False]
+    """
+    plain = "".join(one for one in normalize("NFKD", header) if not combining(one))
+    return READINGS.intersection(words_of(plain)[-1:]) != set()
 
 
 def of_battery(name: str) -> bool:

@@ -2,12 +2,13 @@
 
 import re
 from functools import lru_cache
+from unicodedata import combining, normalize
 
 from looptime.errors import UsageError
 
 __all__ = [
-    "LONGEST_NAME", "NS_PER_MS", "NS_PER_S", "NS_PER_US", "UNITS", "split_unit", "unit_ns",
-    "word_unit",
+    "LONGEST_NAME", "NS_PER_MS", "NS_PER_S", "NS_PER_US", "UNITS", "UNIT_WORD", "split_unit",
+    "unit_ns", "word_unit",
 ]  # fmt: skip
 
 NS_PER_US = 1_000
@@ -27,10 +28,31 @@ _SPELLINGS = {
     "microsec": "us", "microsecs": "us", "millisec": "ms", "millisecs": "ms",
     "\N{MICRO SIGN}sec": "us", "\N{GREEK SMALL LETTER MU}sec": "us",
 }  # fmt: skip
+#: The second in other languages, and those that by themselves are a number or an abbreviation.
+_SECONDS = (
+    "sekunde", "sekunden", "seconde", "secondes", "seconden", "segundos", "secondi", "sekundy",
+    "sekund", "sekundach", "sekunder",
+)  # fmt: skip
+_SHORT_SECONDS = ("segundo", "secondo", "sekunda", "seg", "segs", "sek")
+_PARTS = {"milli": "ms", "mili": "ms", "micro": "us", "mikro": "us", "nano": "ns"}
+_SPELLINGS |= dict.fromkeys(_SECONDS, "s") | {
+    f"{part}{joint}{word}": unit
+    for part, unit in _PARTS.items()
+    for word in (*_SECONDS, *_SHORT_SECONDS, "seconds", "second")
+    for joint in (("", "s") if word.startswith("seg") else ("",))
+}
+#: Words that are a unit where one is spoken of, and no end of a name.
+_SPOKEN = dict.fromkeys(_SHORT_SECONDS, "s")
+_ANY = "|".join(sorted({*_SPELLINGS, *_SPOKEN}, key=len, reverse=True))
+#: A word of a unit of time in a text, in any of the languages.
+UNIT_WORD = re.compile(
+    rf"(?<![\w.])(?:(?:{'|'.join(_PARTS)})[\s-]s\w+|{_ANY})(?!\w)", re.IGNORECASE
+)
 _COUNTERS = {"nanos", "micros", "millis"}
 _BRACKETED = re.compile(r"^(.*?)[\s_,]*[\[(]\s*(?:in\s+)?([^\])]+?)\s*[\])]\s*$")
 _SUFFIXED = re.compile(
-    r"^(.*?)(?:[\s_.\-]+in)?[\s_.,\-]+([a-z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)$"
+    r"^(.*?)(?:[\s_.\-]+in)?[\s_.,\-]+"
+    r"((?:(?:nano|mi[ck]ro|mill?i)-)?[a-z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)$"
 )
 # a speed's "a second": no length of time
 _A_SECOND = re.compile(
@@ -85,12 +107,19 @@ def unit_ns(unit: str) -> int:
 def word_unit(word: str) -> str | None:
     """The time unit that a word is, or that a header of which it is the end would name.
 
+    In any of the languages, with or without accents.
+
     Examples
     --------
-    >>> word_unit("Sec"), word_unit(" ms "), word_unit("imu")
-    ('s', 'ms', None)
+    >>> word_unit("Sec"), word_unit(" ms "), word_unit("imu"), word_unit("sections")
+    ('s', 'ms', None, None)
+    >>> word_unit("microssegundos"), word_unit("Mili-segundos"), word_unit("mikrosekundy")
+    ('us', 'ms', 'us')
     """
-    return split_unit(f"x_{word.strip().lower()}")[1]
+    plain = word.strip().lower()
+    if not plain.isascii():
+        plain = "".join(one for one in normalize("NFKD", plain) if not combining(one))
+    return split_unit(f"x_{plain}")[1] or _SPOKEN.get(plain)
 
 
 @lru_cache(maxsize=1 << 16)
@@ -124,16 +153,17 @@ def split_unit(header: str) -> tuple[str, str | None]:
         return text, None
     bracketed = _BRACKETED.match(text)
     for said in re.split(r"\s*[,;]\s*", bracketed[2].lower()) if bracketed else ():
-        if bracketed and said in _SPELLINGS:  # what else is said there is a remark
-            return bracketed[1].strip(), _SPELLINGS[said]
+        if bracketed and (one := said.replace("-", "")) in _SPELLINGS:  # the rest is a remark
+            return bracketed[1].strip(), _SPELLINGS[one]
     if _A_SECOND.search(text.lower()):
         return text, None
     camel = _CAMEL.match(text)
     if camel and camel[2].lower() in _SPELLINGS:
         return camel[1], _SPELLINGS[camel[2].lower()]
     suffixed = _SUFFIXED.match(text.lower())
-    if suffixed and suffixed[2] in _SPELLINGS:
-        return text[: len(suffixed[1])], _SPELLINGS[suffixed[2]]
+    said = "" if suffixed is None else suffixed[2].replace("-", "")
+    if suffixed and said in _SPELLINGS:
+        return text[: len(suffixed[1])], _SPELLINGS[said]
     prefixed = _PREFIXED.match(text)
     if prefixed:
         return prefixed[2], _SPELLINGS[prefixed[1].lower()]

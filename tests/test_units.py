@@ -3,7 +3,7 @@
 import pytest
 
 from looptime.errors import UsageError
-from looptime.units import UNITS, split_unit, unit_ns
+from looptime.units import UNITS, split_unit, unit_ns, word_unit
 
 
 @pytest.mark.parametrize(
@@ -54,3 +54,17 @@ def test_headers(header, stem, unit):
 def test_units_are_powers_of_a_thousand():
     """Each unit is a thousand of the one before it."""
     assert list(UNITS.values()) == [1000**k for k in range(4)]
+
+
+@pytest.mark.parametrize(
+    ("words", "unit"),
+    [("microssegundos microsegundos microsecondes Mikrosekunden microsecondi mikrosekundy "
+      "microseconden micro-segundos", "us"),
+     ("milissegundos milisegundos millisecondes Millisekunden millisecondi milisekundy "
+      "milliseconden mil\xedsegundos", "ms"),
+     ("segundos secondes Sekunden secondi sekundy seconden segundo Sek seg", "s"),
+     ("sections sector secure segment Sekt", None)],
+)  # fmt: skip
+def test_units_are_words_in_other_languages(words, unit):
+    """With and without accents, and no words that begin like them."""
+    assert [word_unit(word) for word in words.split()] == [unit] * len(words.split())

@@ -30,6 +30,7 @@ from looptime.parsers.text.source import Progress, Source, head, open_source
 from looptime.run import Run
 from looptime.stated_columns import matching
 from looptime.stats.arrays import median
+from looptime.units import UNIT_WORD
 
 __all__ = ["fresh", "opened"]
 
@@ -48,11 +49,6 @@ _TAGGED = re.compile(r"[^\W\d_].*[:>\])|;-]|^[\[(]?\d[\d/. T-]*:")
 #: Letters looked at for a tag: rows may be of any length.
 _LONGEST_TAG = 400
 _BEFORE_UNIT = re.compile(r"\d,\d{3}(?:\.\d+)?\s?[num\xb5\u03bcs]")
-#: A word for a unit of time, in any language, in a line above the rows.
-_UNIT_SAID = re.compile(
-    r"(?<![\w.])(?:(?:[num\xb5\u03bc]|nano|mi[ck]ro|mill?i)?(?:s|se[cgk]\w*)|micros|millis)(?!\w)",
-    re.IGNORECASE,
-)
 #: A word for what holds of some alone, as where a log says that it holds slow loops only.
 _ONLY = re.compile(
     r"\b(?:only|just|nur|seulement|uniquement|sol[oa]\w*|s[o\xf3](?:lo)?|apenas|alleen)\b",
@@ -157,7 +153,7 @@ def _in_stated_units(source: Source, dialect: Dialect, text: str) -> Dialect:
         not_said |= set((source.rewritten.line + 1).tolist())  # those of the first row
     count = max(dialect.first_row - 1, 0)
     every = [line for at, line in enumerate(lines_of(text, count)[:count], 1) if at not in not_said]
-    above = [line for line in every if _UNIT_SAID.search(line[:LONGEST_REMARK])]
+    above = [line for line in every if UNIT_WORD.search(line[:LONGEST_REMARK])]
     if not above:
         return dialect
     from looptime.parsers.columns.stated_units import in_stated_units  # most logs state none

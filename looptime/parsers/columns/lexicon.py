@@ -5,13 +5,13 @@ from functools import lru_cache
 from unicodedata import normalize
 
 from looptime.length_groups import LENGTHS, of_lengths
-from looptime.signal_names import OTHER_UNITS, quantity_of
+from looptime.signal_names import OTHER_UNITS, READINGS, quantity_of
 from looptime.units import split_unit
 
 __all__ = [
     "CALL_NAMES",
     "CLOCKS", "CLOCKS_OR_LENGTHS", "COUNTS", "LOOP_NUMBERS", "MEANINGS", "PHASES", "THREADS",
-    "aims_at", "bare_name", "meaning",
+    "aims_at", "bare_name", "may_be_part", "meaning",
     "names_count", "names_setting", "of_a_clock", "of_an_instant", "tokens",
 ]  # fmt: skip
 
@@ -117,7 +117,7 @@ _UNIT_ALONE = {
     "ms", "us", "ns", "sec", "secs", "second", "seconds", "msec", "usec", "milliseconds",
     "microseconds", "nanoseconds",
 }  # fmt: skip
-_SIGNAL = {
+_SIGNAL = READINGS - {"current"} | {
     "heading", "yaw", "pitch", "roll", "angle", "angles", "velocity", "vel", "speed", "position",
     "pos", "pose", "x", "y", "z", "w", "volt", "volts", "voltage", "vbat", "battery", "batt", "bat",
     "current", "amps", "temp", "temperature", "power", "torque", "rpm", "dist", "distance", "range",
@@ -128,6 +128,11 @@ _SIGNAL = {
     "ki", "kd", "p", "i", "d", "load", "memory", "mem", "heap", "bytes", "size", "confidence",
     "score", "ratio", "duty", "enabled", "active", "valid", "ok", "flag", "flags", "status",
     "button", "axis", "joystick", "level", "light", "lux", "mag", "quality", "ticks", "turns",
+}  # fmt: skip
+#: Those of them that are parts of a loop as well.
+_EITHER = {
+    "steer", "steering", "brake", "throttle", "light", "lights", "mag", "adc", "load", "output",
+    "input", "reading", "joystick", "button", "axis", "range", "pwm", "status",
 }  # fmt: skip
 _COUNTER = {
     "index", "idx", "row", "line", "id", "no", "nr", "number", "num", "count", "counter", "seq",
@@ -254,6 +259,17 @@ def aims_at(words: tuple[str, ...]) -> bool:
     return bool(said & _AIM) and bool(said - _SETTING - _WHOLE - _PERIOD)
 
 
+def may_be_part(text: str) -> bool:
+    """Whether a header that names a signal may be that of a part of the loop as well.
+
+    Examples
+    --------
+    >>> may_be_part("steer"), may_be_part("steer_angle"), may_be_part("heading")
+    (True, False, False)
+    """
+    return bool(_EITHER.intersection(said := tokens(text))) and not (_SIGNAL - _EITHER) & {*said}
+
+
 @lru_cache(maxsize=4096)
 def names_count(text: str) -> str:
     """Whether a header without a unit of its own names a count: ``sure``, ``maybe`` or nothing.
@@ -301,7 +317,7 @@ def meaning(text: str) -> str:
     if said <= _OF_A_CLOCK and (said & _INSTANT or said <= _UNIT_ALONE) and not of_loop:
         return "clock"
     if not rest:
-        return "duration" if timed else "bare"
+        return "duration" if timed else "signal" if said == {"current"} else "bare"
     if (
         said <= {"since", "last", "time", "loop", "start", "previous"}
         and "since" in said

@@ -8,12 +8,13 @@ from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.text.exceptions import EXCEPT
 from looptime.records import dataclass
 
-__all__ = ["Exceptions", "read_exceptions"]
+__all__ = ["CLOCK_WORDS", "Exceptions", "read_exceptions"]
 
 #: Words for the clock, where no column is called so.
-_CLOCK = frozenset((
+CLOCK_WORDS = frozenset((
     "time", "clock", "timestamp", "timestamps", "stamp", "stamps", "zeit", "zeitstempel", "uhr",
-    "temps", "horodatage", "tiempo", "tempo", "reloj", "tijd", "tijdstempel", "orologio",
+    "temps", "horodatage", "horloge", "tiempo", "tempo", "reloj", "relogio", "tijd", "tijdstempel",
+    "klok", "orologio", "czas", "zegar", "instant", "instants",
 ))  # fmt: skip
 
 #: Words between a column and its unit, and between columns.
@@ -81,7 +82,7 @@ def read_exceptions(
         word, apart, at = one[0], line[at : one.start()], one.end()
         if word in names:
             waiting.append(names[word])
-        elif word in _CLOCK:
+        elif word in CLOCK_WORDS:
             waiting += [name for name in names.values() if meaning(name) == "clock"]
         elif waiting and (unit := unit_of(word)):
             if rest is None:

@@ -5,12 +5,14 @@ from typing import Literal
 import numpy as np
 
 from looptime.array_types import Float
-from looptime.parsers.columns.lexicon import meaning
+from looptime.parsers.columns.headers import heads
+from looptime.parsers.columns.lexicon import CLOCKS_OR_LENGTHS, meaning
+from looptime.parsers.columns.rising import only_rises
 from looptime.parsers.columns.unit import LONGEST_NS, SHORTEST_NS, usual_unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.units import UNITS, split_unit
 
-__all__ = ["Fit", "fit_of", "loop_ns"]
+__all__ = ["Fit", "fit_of", "loop_ns", "means_of", "step_of"]
 
 Fit = Literal["fits", "another", "none", "unknown"]
 
@@ -20,6 +22,21 @@ _FAR_LONGER, _FAR_SHORTER = 100, 1 / 200
 _MAY_BE_LONG = ("latency", "setting", "deviation", "counter", "group", "heading", "turn rate")
 #: Share of the steps by which values rise.
 _RISE = 0.9
+
+
+def means_of(dialect: Dialect, at: int) -> str:
+    """What a header says of its column; a word for a time or a length is a clock's if it rises."""
+    name = (dialect.header or ())[at]
+    means = meaning(name) if name else "bare"
+    if means == "clock" or not any(h.word in CLOCKS_OR_LENGTHS for h in heads((name,))):
+        return means
+    return "clock" if only_rises(numbers(dialect, at)) else means
+
+
+def step_of(dialect: Dialect, at: int) -> float:
+    """What a clock usually goes on by from row to row; 0 where it does not."""
+    steps = _steps(dialect, at)
+    return float(np.median(steps)) if len(steps) else 0.0
 
 
 def loop_ns(dialect: Dialect, named: dict[str, str]) -> float | None:
@@ -33,7 +50,7 @@ def loop_ns(dialect: Dialect, named: dict[str, str]) -> float | None:
         Units that are stated of columns.
     """
     header = dialect.header or ()
-    at = next((at for at, name in enumerate(header) if meaning(name) == "clock"), None)
+    at = next((at for at in range(len(header)) if means_of(dialect, at) == "clock"), None)
     if at is None:
         return None
     steps = _steps(dialect, at)
@@ -60,7 +77,7 @@ def fit_of(dialect: Dialect, at: int, unit: str, loop: float | None) -> Fit:
     loop : float [ns] or None
         How long a loop usually is.
     """
-    means = meaning((dialect.header or ())[at])
+    means = means_of(dialect, at)
     if means == "clock":
         steps = _steps(dialect, at)
         if not len(steps):

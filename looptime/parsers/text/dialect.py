@@ -18,6 +18,7 @@ __all__ = [
     "NUMBER",
     "Dialect",
     "cells_of",
+    "holds_numbers",
     "is_clock_text",
     "is_missing",
     "is_number",
@@ -187,6 +188,19 @@ def numbers(dialect: Dialect, index: int) -> Float:
     values.flags.writeable = False
     dialect._known[index] = values
     return values
+
+
+def holds_numbers(dialect: Dialect) -> bool:
+    r"""Whether the first rows hold nothing but numbers, as those of loops often do.
+
+    Examples
+    --------
+    >>> from looptime.parsers.text.sniff import sniff
+    >>> holds_numbers(sniff("t,imu\n1,2\n2,2\n", "a")), holds_numbers(sniff("t,n\n1,a\n2,b\n", "a"))
+    (True, False)
+    """
+    cells = (cell for row in dialect.sample[:50] for cell in row)
+    return all(is_number(cell, dialect.decimal) or is_missing(cell) for cell in cells)
 
 
 def lines_of(text: str, most: int = -1) -> list[str]:

@@ -17,11 +17,10 @@ EXCEPT = re.compile(
     re.IGNORECASE,
 )
 _WORD = re.compile(r"[^\W\d_]+")
-#: A word where the unit of a column stands, and seconds in other languages.
+#: A word where the unit of a column stands.
 _SAID = re.compile(
     r"\b(?:in|en|em)\s+([^\W\d_]+)|[(\[]\s*([^\W\d_]+)\s*[)\]]|[:=]\s*([^\W\d_]+)\s*(?=[,;|]|$)"
 )
-_SECONDS = re.compile(r"\w*?(?:sec|sek|seg)\w{0,6}", re.IGNORECASE)
 
 
 def parts_units(line: str) -> bool:
@@ -48,5 +47,5 @@ def states_several(lines: Sequence[str]) -> bool:
     (False, True)
     """
     words = [word for line in lines for found in _SAID.findall(line) for word in found if word]
-    units = {word_unit(word) or (word if _SECONDS.fullmatch(word) else None) for word in words}
+    units = {word_unit(word) for word in words}
     return len(units - {None}) > 1

@@ -15,6 +15,7 @@ from looptime.parsers.text.dialect import (
     LONGEST_REMARK,
     Dialect,
     cells_of,
+    holds_numbers,
     is_clock_text,
     is_missing,
     is_number,
@@ -25,8 +26,8 @@ from looptime.parsers.text.dialect import (
     numbers,
     split_line,
 )
-from looptime.signal_names import of_another_unit
-from looptime.units import split_unit, word_unit
+from looptime.signal_names import names_reading, of_another_unit
+from looptime.units import NS_PER_S, NS_PER_US, UNITS, split_unit, word_unit
 
 __all__ = ["sniff", "stated_unit"]
 
@@ -42,10 +43,14 @@ _NO_UNITS = frozenset(
 _USUAL = frozenset(("time", "timestamp", "t", "ts", "stamp", "start", "begin", "end"))
 #: Rows that must go on as numbers of loops do.
 _MOSTLY = 0.95
+#: How short and how long a loop may be where a remark says so [ns]; others are asked beside it.
+_LOOP_NS = (100 * NS_PER_US, 5 * NS_PER_S)
 #: Rows that show the first one to be none.
 _BELOW = 6
 #: Words for all of the columns.
 _ALL = r"all|everything|alles?|tout|tous|tudo|todos?|tutt[io]|allt"
+#: How a clause begins that says a unit of all of something.
+_OF_EACH = re.compile(rf"^\W*(?:{_ALL})\b.*\s(?:in|en|em|are|sind)\s", re.IGNORECASE)
 #: Words for lengths of time, which a clock's column does not hold.
 _LENGTHS = r"(?:durations?|lengths|costs|dauern|laufzeiten|dur[e\u00e9]es|duraciones|durate|duur)\b"
 #: Brackets behind names that state the unit of all of them, ``(all in us)``, or of the times.
@@ -308,6 +313,8 @@ def _under_groups(
     above = [cells for number, cells in before if number == header_line - 1]
     if not above or delimiter == " " or not 2 <= len(above[0]) <= len(names):
         return None
+    if any(map(_OF_EACH.search, above[0])):  # a sentence with a comma in it
+        return None
     from looptime.parsers.text.group_row import under_groups  # most logs have one row of names
 
     return under_groups(above[0], names)
@@ -434,8 +441,19 @@ def _in_stated_unit(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if unit is None or any(split_unit(one)[1] for one in header):
         return plain
     fit = [at for at, one in enumerate(header)
-           if one.lower() in _USUAL or _may_be_times(numbers(plain, at))]  # fmt: skip
-    return replace(plain, header=_in_unit(header, unit, fit if of_all else fit[:1]))
+           if one.lower() in _USUAL
+           or (_may_be_times(numbers(plain, at)) and not names_reading(one))]  # fmt: skip
+    fit = fit if of_all else fit[:1]
+    fit = [at for at in fit if not _no_loop(plain, at, UNITS[unit])]
+    return replace(plain, header=_in_unit(header, unit, fit))
+
+
+def _no_loop(plain: Dialect, at: int, ns: int) -> bool:
+    """Whether rows of nothing but numbers would be no loops if a column were their clock [ns]."""
+    step = np.diff(numbers(plain, at))
+    if len(step) < _BELOW or not (step > 0).mean() >= _MOSTLY or not holds_numbers(plain):
+        return False
+    return not _LOOP_NS[0] <= float(np.median(step)) * ns <= _LOOP_NS[1]
 
 
 def stated_unit(remarks: Sequence[str]) -> tuple[str | None, bool]:

@@ -135,3 +135,39 @@ def test_a_unit_for_each_column_in_turn_is_no_unit_of_all(said):
     rows = [f"{k / 100:.2f},{900 + k % 7},{500 + k % 5}" for k in range(60)]
     like = sniff("temps,gyro,roues\n" + "\n".join(rows) + "\n", "a.csv")
     assert in_stated_units(like, [said]).header == ("temps", "gyro", "roues")
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["# alle Dauern in Millisekunden, Zeit in Sekunden ab Start", "# alle Dauern in ms",
+     "# Dauern in Millisekunden und Zeit in Sekunden"],
+)  # fmt: skip
+def test_a_unit_of_durations_is_never_the_clocks(tmp_path, said) -> None:
+    """A clock whose name may be that of a length, 20 ms from loop to loop in seconds."""
+    rows = cells(";", START / 1000, SENSE, MOVE, LIFT)
+    run = read(tmp_path, [said, "Zeit;sense;move;lift", *rows])
+    assert mean_ms(run) == pytest.approx(WHAT, abs=0.11)
+    assert float(np.median(run.loops.period_ns)) / 1e6 == pytest.approx(20, abs=0.5)
+
+
+@pytest.mark.parametrize("said", ["# all times in ms", "# Zeiten in ms", "# time in ms"])
+def test_a_unit_that_makes_no_loop_of_the_clock_is_not_taken_for_it(tmp_path, said) -> None:
+    """Seconds that go on by 0.012: 83 loops a second, and no 83,000."""
+    rows = cells(",", START * 0.6 / 1000, SENSE, MOVE, LIFT)
+    run = read(tmp_path, [said, "t,sense,move,lift", *rows])
+    assert float(np.median(run.loops.period_ns)) / 1e6 == pytest.approx(12, abs=0.5)
+    assert any("above the rows" in note for note in run.clock.notes)
+
+
+@pytest.mark.parametrize(
+    "first",
+    ['{"robot": "tray carrier", "units": "us", "note": "bench 3"}', '{"time_unit": "microseconds"}',
+     '{"cart": {"name": "tray carrier", "units": "us"}}'],
+)  # fmt: skip
+def test_a_unit_in_an_object_above_the_rows_is_that_of_all(tmp_path, first) -> None:
+    """Of lengths of a paced loop, one of which is named like a reading, and not of a heading."""
+    whole = [np.rint(1000 * values).astype(int) for values in (START, SENSE, MOVE, LIFT)]
+    rows = [f'{{"t": {t}, "sense": {a}, "steer": {b}, "lift": {c}, "heading": {k / 10}}}'
+            for k, (t, a, b, c) in enumerate(zip(*whole, strict=True))]  # fmt: skip
+    run = read(tmp_path, [first, *rows], "log.jsonl")
+    assert mean_ms(run) == pytest.approx({"sense": 2.0, "steer": 5.0, "lift": 3.0}, abs=0.11)

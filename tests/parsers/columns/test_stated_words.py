@@ -1,0 +1,41 @@
+"""What lines above the rows say of units, clause by clause; the columns are of invented logs."""
+
+import pytest
+
+from looptime.parsers.columns.stated_words import say, short
+
+NAMES = ("t", "gyro", "steer", "belt")
+
+
+@pytest.mark.parametrize(
+    ("line", "clock", "lengths"),
+    [("# alle Dauern in Millisekunden, Zeit in Sekunden ab Start", "s", "ms"),
+     ("# Zeit in Sekunden ab Start, alle Dauern in Millisekunden", "s", "ms"),
+     ("# durations in microseconds and time in seconds since boot", "s", "us"),
+     ("# milliseconds for the parts, seconds for the clock", "s", "ms"),
+     ("# tempo em segundos desde o in\u00edcio; dura\u00e7\u00f5es em milissegundos", "s", "ms"),
+     ("# durate in microsecondi, orologio in secondi", "s", "us"),
+     ("# czas w sekundach, czasy trwania w mikrosekundach", "s", "us"),
+     ("# alle duren in milliseconden", "", "ms"), ("# parts in ms", "", "ms"),
+     ("# clock in us", "us", "")],
+)  # fmt: skip
+def test_each_clause_speaks_of_its_own_columns(line, clock, lengths):
+    """That of durations says nothing of the clock, in whatever order and language they stand."""
+    said = say([short(line)], NAMES, None)
+    assert said.unit_of(["clock"]) == clock
+    assert said.unit_of(["lengths"]) == lengths
+    assert not said.named
+
+
+@pytest.mark.parametrize(
+    "line", ["# loop time budget in ms", "# time between two reports in s", "# in all 3 sections"]
+)
+def test_a_sentence_of_something_else_says_nothing_of_the_clock(line):
+    """Words for a clock beside others name another length."""
+    assert say([short(line)], NAMES, None).unit_of(["clock"]) == ""
+
+
+def test_a_key_of_several_words_is_of_all():
+    """As programs write them into an object above the rows."""
+    for line in ('{"robot": "tray carrier", "time_unit": "us"}', '{"timeUnit": "us"}'):
+        assert say([short(line)], NAMES, None).unit_of(["all"]) == "us"
