@@ -1,6 +1,7 @@
 """Before and after: did the loop get slower or faster, and may we say so?"""
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -18,6 +19,7 @@ from looptime.checks.compare.explain import explain, shift
 from looptime.checks.compare.like_calls import LikeCalls, like_calls
 from looptime.checks.compare.lone_stall import lone_stall
 from looptime.checks.compare.paces import other_pace
+from looptime.checks.compare.readings import unlike_readings
 from looptime.checks.compare.replaced import replaced
 from looptime.checks.compare.several import Scatter
 from looptime.checks.compare.sides import (
@@ -41,7 +43,7 @@ from looptime.checks.recording.recording import Settings
 from looptime.errors import NotEnoughError
 from looptime.schema import UNATTRIBUTED
 from looptime.stats.multiple import benjamini_hochberg
-from looptime.words import supposing
+from looptime.words import listed, supposing
 
 __all__ = ["Comparison", "UsualScatter", "compare"]
 
@@ -92,6 +94,7 @@ def compare(
     a, b = equalise([runs for runs, _ in ready], settings)
     found = [*ready[0][1], *ready[1][1], *pieces_on_both(*(runs for runs, _ in ready))]
     found += unlike(a, b) + unlike_starts(*(runs for runs, _ in ready))
+    found += unlike_readings(*(runs for runs, _ in ready))
     window = min(run.facts.duration_s for run in (*a, *b))
     quantity = judged_quantity([*a, *b])
     pace = other_pace(a, b, quantity)
@@ -198,12 +201,29 @@ def _judge(
         calls = several.call_changes(at, like)
     if same:
         return [_unchanged(c) for c in changes], [_unchanged(c) for c in calls]
+    changes, calls = ([_above_unlike_ticks(c, at) for c in every] for every in (changes, calls))
     changes = [_by_more_than_trend(c, at, tolerance) for c in _decided(changes, tolerance)]
     calls = [_worth_saying(c, like, single, tolerance) for c in with_holm(calls, tolerance)]
     calls = _with_bh(calls)
     return [_with_advice(c, at, tolerance) for c in changes], [
         _with_advice(c, at, tolerance) for c in calls
     ]
+
+
+def _above_unlike_ticks(change: Change, at: Scatter) -> Change:
+    """A figure of the tail of clocks that tick unlike, told only where it moved by more than that.
+
+    Noise undoes the rounding on average, and not at one place of one distribution: on like clocks
+    what is left is the same on both sides.
+    """
+    ticks = [{run.facts.tick_ns for run in side} for side in (at.before, at.after)]
+    moved, coarse = change.difference.value, max(ticks[0] | ticks[1]) / 1e6
+    if ticks[0] == ticks[1] or moved is None or abs(moved) > coarse:
+        return change
+    if change.statistic in ("mean", "rate", "overruns"):
+        return change
+    note = f"the clocks tick unlike, and it moved by less than the {coarse:g} ms of the coarser"
+    return replace(change, p=None, seen_percent=None, note=note)
 
 
 def _decided(changes: list[Change], tolerance: Tolerance) -> list[Change]:
@@ -357,6 +377,11 @@ def _verdict(
 def _order_warnings(at: Scatter, single: bool) -> list[Unlike]:
     if single:
         return []
+    often = Counter(run.facts.name for run in (*at.before, *at.after))
+    if at.order is None and (again := [name for name, count in often.items() if count > 1]):
+        return [Unlike("order", f"{listed(again)} {'hold' if len(again) > 1 else 'holds'} more than"
+                       " one run, which count each, so the order of recording is not known: give"
+                       " each a file of its own, with a line # time: ...")]  # fmt: skip
     if at.order is None:
         return [Unlike("order", "the order of recording is not known: put a line # time: ... into"
                        " each log, and record the sides in turn (ABBA)")]  # fmt: skip

@@ -48,6 +48,8 @@ SAME_LENGTH = 0.10
 SAME_SHARE = 0.10
 #: Counts in windows whose numbers of loops differ by less are compared as they are.
 _AS_MANY = 0.01
+#: Calls a loop by which, and by this part of them, one side holds more of a call than the other.
+_OFTENER = 0.25
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,8 @@ class Unlike:
     """Something in which the sides differ, to be said before any figure."""
 
     #: ``calls``, ``budget``, ``tick``, ``pacing``, ``pace``, ``length``, ``phases``, ``robot``,
-    #: ``order``, ``work``, ``same``, ``copies``, ``pieces``, ``warmup`` or ``damaged``.
+    #: ``often``, ``order``, ``work``, ``same``, ``copies``, ``pieces``, ``readings``, ``warmup``
+    #: or ``damaged``.
     what: str
     text: str  #: One sentence
 
@@ -356,7 +359,8 @@ def unlike(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:
             verb = "can't be told of all runs" if "can't tell" in had | has else "differ"
             found.append(Unlike(what, f"{unit} {verb}: {_each(a, get)} before,"
                                       f" {_each(b, get)} after"))  # fmt: skip
-    found += _unlike_calls(before, after) + _unlike_lengths(before, after)
+    found += _unlike_calls(before, after) + _unlike_counts(before, after)
+    found += _unlike_lengths(before, after)
     if {f.work_known for f in (*a, *b)} == {True, False}:
         found.append(Unlike("work", "the pacing wait is logged in some runs only: periods are"
                                     " compared, which hide what fits the pace"))  # fmt: skip
@@ -373,6 +377,25 @@ def _unlike_calls(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unl
             shown = ", ".join(sorted(names)[:5]) + (" ..." if len(names) > 5 else "")
             parts.append(f"{where}: {shown}")
     return [Unlike("calls", "the sides hold different calls; " + "; ".join(parts))]
+
+
+def _unlike_counts(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:
+    """Calls that every loop of one side holds surely more often than every loop of the other."""
+    old, new = ([_a_loop(run.values) for run in side] for side in (before, after))
+    found = []
+    for key in set.intersection(*map(set, [*old, *new])):
+        a, b = ([run[key] for run in side] for side in (old, new))
+        apart = max(min(b) - max(a), min(a) - max(b))
+        if apart > _OFTENER * min(*a, *b) and apart > _OFTENER:
+            times = [f"{math.fsum(side) / len(side):.3g}" for side in (a, b)]
+            name = key[0] if not key[1] else f"{key[0]} (thread {key[1]})"
+            found.append(f"{name} runs {times[1]} times a loop after, {times[0]} before")
+    return [Unlike("often", "; ".join(sorted(found)))] if found else []
+
+
+def _a_loop(run: RunValues) -> dict[tuple[str, str], float]:
+    """How often calls run in a loop, on the average."""
+    return {c.key: c.calls / run.facts.loops for c in run.calls if c.calls and run.facts.loops}
 
 
 def _unlike_lengths(before: Sequence[Judged], after: Sequence[Judged]) -> list[Unlike]:

@@ -119,8 +119,8 @@ def parse_query(text: str) -> Query:
             key, value = "entry", word
         elif not equals:
             raise UsageError(
-                f"query {text!r}: {word!r} is no KEY=VALUE, such as version={word}; keys: "
-                f"{', '.join(KEYS)}"
+                f"query {text!r}: {word!r} is no KEY=VALUE, such as version={word}{_split(found)}; "
+                f"keys: {', '.join(KEYS)}"
             )
         if key not in KEYS:
             raise UsageError(f"query {text!r}: {key!r} is not known; {nearest(key, KEYS)}")
@@ -128,6 +128,12 @@ def parse_query(text: str) -> Query:
             raise UsageError(f"query {text!r}: {key} stands twice")
         found[key] = _value(text, key, value)
     return Query(**found)
+
+
+def _split(found: dict[str, Any]) -> str:
+    """That the word may belong to the value before it, which a blank has ended."""
+    key, value = next(reversed(found.items()), ("", None))
+    return f', or part of {key} if quotes hold it: {key}="{value} ..."' if value else ""
 
 
 def _value(text: str, key: str, value: str) -> object:

@@ -10,6 +10,9 @@ from looptime.words import listed
 
 __all__ = ["render_score", "score_sentence"]
 
+#: Share of what the mean is off by from which on a call is named for it.
+_WORTH = 0.15
+
 
 def score_sentence(at: Score) -> str:
     """Whether what came lies in the predicted ranges, the mean first."""
@@ -36,7 +39,7 @@ def _came_true(at: Score) -> str:
     outside = [s.what for s in at.judged_ms if s.inside is False]
     came = _came(at, mean)
     if "mean" in outside:
-        return f"The plan did not come true: {came}."
+        return f"The plan did not come true: {came}{_most_off(at, mean)}."
     but = f" but for {listed(outside, 3)}" if outside else ""
     if at.promised == "can't tell":
         return (
@@ -46,6 +49,18 @@ def _came_true(at: Score) -> str:
     if outside:
         return f"The plan came true{but}, out of their ranges: {came}."
     return f"The plan came true: {came}."
+
+
+def _most_off(at: Score, mean: Scored) -> str:
+    """The calls outside their ranges that make what came differ, the dearest first."""
+    whole = (mean.actual or 0.0) - (mean.predicted.value or 0.0)
+    off = [(s, (s.actual or 0.0) - (s.predicted.value or 0.0))
+           for s in at.calls if s.inside is False]  # fmt: skip
+    off = [(s, ms) for s, ms in off if ms * whole > 0 and abs(ms) >= _WORTH * abs(whole)]
+    off.sort(key=lambda one: -abs(one[1]))
+    calls = [f"{safe(s.what, 44)} ({number(s.actual)} instead of {number(s.predicted.value)})"
+             for s, _ in off]  # fmt: skip
+    return f"; calls that came otherwise: {listed(calls, 3)}" if calls else ""
 
 
 def _went_like(at: Score) -> str:

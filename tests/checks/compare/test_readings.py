@@ -1,0 +1,99 @@
+"""Conditions that differ between the sides, how often calls run, unlike ticks: planted in logs."""
+
+import re
+
+import numpy as np
+import pytest
+
+from looptime.checks.compare.compare import compare
+from looptime.checks.recording.recording import Settings
+from tests.parsers.build import read
+
+LOOPS = 800
+
+
+def table(seed, kg=0.0, volts=12.6, sag=0.0):
+    """A loop a row, of 16 to 17 ms, with what the cart carries and its battery."""
+    rng = np.random.default_rng(seed)
+    volt = volts - sag * np.arange(LOOPS) / LOOPS + rng.normal(0, 0.01, LOOPS)
+    at, gyro = np.cumsum(rng.uniform(16, 17, LOOPS)), rng.uniform(1.8, 2.2, LOOPS)
+    rows = [f"{t:.3f},{g:.3f},{kg},{v:.2f}" for t, g, v in zip(at, gyro, volt, strict=True)]
+    return "\n".join(["t_ms,gyro_ms,tray_kg,volts", *rows]) + "\n"
+
+
+def log(seed, tick=0.001, reads=1):
+    """Rows of calls of the tray cart: a loop of 20 ms, a gyro of 2, read so often."""
+    rng = np.random.default_rng(seed)
+    at, rows = 0.0, ["loop,name,start_ms,duration_ms"]
+    for k in range(LOOPS):
+        begin = at
+        for name in ["gyro"] * reads + ["drive"]:
+            took = {"gyro": 2.0, "drive": 14.0}[name] + rng.normal(0, 0.3)
+            rows.append(f"{k},{name},{_shown(begin, begin + took, tick)}")
+            begin += took
+        rows.append(f"{k},loop,{_shown(at, begin + 1, tick)}")
+        at = begin + 2
+    return "\n".join(rows) + "\n"
+
+
+def _shown(begin, end, tick):
+    """Begin and length by a clock of such a tick."""
+    first, last = (round(instant / tick) * tick for instant in (begin, end))
+    return f"{first:.3f},{last - first:.3f}"
+
+
+def sides(tmp_path, before, after, made_by=log):
+    """Runs of both sides, and what is unlike between them, by kind."""
+    made = []
+    for side, given in enumerate((before, after)):
+        made.append([read(tmp_path, made_by(10 * side + k, **given), f"{side}_{k}.csv")
+                     for k in range(3)])  # fmt: skip
+    found = compare(*made, settings=Settings(keep_warmup=True))
+    return found, {one.what: one.text for one in found.unlike}
+
+
+def test_what_the_robot_carries_is_named_where_it_differs(tmp_path):
+    """18.5 kg in place of none: a condition; a battery that scatters alike is none."""
+    _, unlike = sides(tmp_path, {"kg": 0.0}, {"kg": 18.5}, table)
+    assert unlike["readings"].endswith("tray_kg 0 before, 18.5 after")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "told"),
+    [
+        ({"volts": 12.6}, {"volts": 11.9}, True),
+        ({"volts": 12.6}, {"volts": 12.61}, False),  # less than two hundredths
+        ({"volts": 12.6, "sag": 2.0}, {"volts": 12.1, "sag": 2.0}, False),  # it falls by more
+    ],
+)
+def test_a_battery_is_told_where_its_level_surely_differs(tmp_path, before, after, told):
+    _, unlike = sides(tmp_path, before, after, table)
+    assert ("readings" in unlike) == told
+
+
+def test_one_run_unlike_its_own_side_tells_nothing(tmp_path):
+    """Before 0 and 18.5 kg, after 18.5: the load is not what parts the sides."""
+    runs = [read(tmp_path, table(k, kg=kg), f"{k}.csv") for k, kg in enumerate((0.0, 18.5, 18.5))]
+    found = compare(runs[:2], runs[2:], settings=Settings(keep_warmup=True))
+    assert "readings" not in {one.what for one in found.unlike}
+
+
+def test_a_call_that_runs_twice_a_loop_is_told(tmp_path):
+    """The gyro costs twice as much, since it is read twice; each reading is as long as before."""
+    found, unlike = sides(tmp_path, {"reads": 1}, {"reads": 2})
+    assert unlike["often"] == "gyro runs 2 times a loop after, 1 before"
+    assert found.verdict == "slower"
+    assert "often" not in sides(tmp_path, {"reads": 2}, {"reads": 2})[1]
+
+
+def test_quantiles_of_unlike_clocks_are_told_beyond_the_coarser_tick(tmp_path):
+    """Of the same code on a clock of 1 ms and one of 1 us, no quantile has a verdict."""
+    found, unlike = sides(tmp_path, {"tick": 0.001}, {"tick": 1.0})
+    assert "tick" in unlike
+    every = [*found.changes, *found.calls]
+    quantiles = [c for c in every if re.fullmatch(r"median|p\d+", c.statistic)]
+    assert quantiles
+    assert {c.verdict for c in quantiles if abs(c.difference.value) <= 1.0} == {"can't tell"}
+    assert not [c for c in every if c.verdict in ("slower", "faster")]
+    told, _ = sides(tmp_path, {"tick": 0.001}, {"tick": 1.0, "reads": 2})  # by 2 ms
+    assert next(c for c in told.changes if c.statistic == "median").verdict == "slower"
