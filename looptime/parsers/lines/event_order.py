@@ -1,11 +1,13 @@
 """What is odd in the order and the stamps of events, in words."""
 
+import re
 from collections import Counter
 from itertools import pairwise
 
 import numpy as np
 
 from looptime.parsers.lines.events import Event
+from looptime.parsers.lines.grid import spliced
 from looptime.parsers.text.dialect import is_number
 
 __all__ = ["out_of_turn"]
@@ -14,6 +16,9 @@ __all__ = ["out_of_turn"]
 _FEW_EVENTS, _MOST_ODD = 12, 0.02
 #: More events than this share that come too soon or too late are of two logs.
 _MOST_CROSSED = 0.2
+#: A name of one event is rare, or of no more than this share of them.
+_RARELY = 0.002
+_WORD = re.compile(r"[^\W_]+")
 
 
 def out_of_turn(events: list[Event]) -> list[str]:
@@ -65,6 +70,13 @@ def out_of_turn(events: list[Event]) -> list[str]:
             f"names end within a word of others ({', '.join(begun[:3])}): were lines cut off? Then "
             "what else is missing is not known"
         )
+    torn = _run_into_one(events)
+    if torn:
+        said.append(
+            f"line {torn[0].line + 1}: {torn[0].name!r} begins as one name and ends as another"
+            + (f", and {len(torn) - 1:,} more do so" if len(torn) > 1 else "")
+            + ": bytes were lost there, and elsewhere maybe whole lines: loops around it look long"
+        )
     odd = _out_of_line(events)
     if odd:
         said.append(
@@ -103,6 +115,25 @@ def _crossed(keys: list[tuple[str, int | None]]) -> float:
         wrong += key in last and at - last[key] != len(round_)
         last[key] = at
     return wrong / max(1, len(mine) - 1)
+
+
+def _run_into_one(events: list[Event]) -> list[Event]:
+    """Events of a rare name that two common ones make together, with a word that none of them has.
+
+    Examples
+    --------
+    >>> log = [Event(at, str(at), ("imu read", "drive")[at % 2], None) for at in range(900)]
+    >>> odd = [Event(900, "900", name, None) for name in ("imu ive", "imu drive", "lift")]
+    >>> [event.name for event in _run_into_one(log + odd)]
+    ['imu ive']
+    """
+    uses = Counter(event.name for event in events)
+    often = [name for name, count in uses.items() if count > max(1, _RARELY * len(events))]
+    words = {word for name in often for word in _WORD.findall(name)}
+    torn = {name for name in uses if name not in often and spliced(name, often)
+            and not words.issuperset(_WORD.findall(name))
+            and not any(one.startswith(name) or one.endswith(name) for one in often)}  # fmt: skip
+    return [event for event in events if event.name in torn]
 
 
 def _out_of_line(events: list[Event]) -> list[int]:

@@ -1,7 +1,7 @@
 """Rows and columns made of lines: a cell for each value, and each line accounted for."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import field
 from functools import lru_cache
 from itertools import pairwise
@@ -13,7 +13,10 @@ from looptime.parsers.text.rewritten import Rewritten
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit
 
-__all__ = ["DELIMITER", "Grid", "counts", "fit_cell", "is_stamp", "is_text", "mostly_numbers"]
+__all__ = [
+    "DELIMITER", "Grid", "counts", "fit_cell", "is_stamp", "is_text", "mostly_numbers",
+    "spliced",
+]  # fmt: skip
 
 #: Between the cells of a row; lines that are no rows have none.
 DELIMITER = ";"
@@ -193,3 +196,18 @@ def counts(cells: list[str]) -> bool:
     values = [int(c) for c in cells if c.isdecimal()]
     steps = [b - a for a, b in pairwise(values)]
     return len(values) == len(cells) > 2 and sum(s == 1 for s in steps) > 0.8 * len(steps)
+
+
+def spliced(name: str, known: Collection[str]) -> bool:
+    """Whether a name is the beginning of a known one and the end of one.
+
+    Examples
+    --------
+    >>> [spliced(name, ["gyro.read", "drive.write"]) for name in ("gyro.rite", "gyro", "arm")]
+    [True, True, False]
+    """
+    return any(
+        any(one.startswith(name[:at]) for one in known)
+        and any(one.endswith(name[at:]) for one in known)
+        for at in range(len(name) + 1)
+    )

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from looptime.parsers.columns.evidence import rises
-from looptime.parsers.lines.grid import Grid, counts, fit_cell, is_stamp, is_text
+from looptime.parsers.lines.grid import Grid, counts, fit_cell, is_stamp, is_text, spliced
 from looptime.parsers.lines.shapes import CLOCK, LEVELS, Sentence, Shapes
 from looptime.parsers.lines.tags import tags_of
 from looptime.parsers.text.dialect import is_number
@@ -155,16 +155,7 @@ def _of_two(sentence: Sentence, known: set[str], always: set[str]) -> bool:
     strange = named - known
     return 0 < len(strange) <= len(named & known) and (
         not always <= named
-        or any(name.split()[-1] in named - {name} or _spliced(name, known) for name in strange)
-    )
-
-
-def _spliced(name: str, known: set[str]) -> bool:
-    """Whether a name is the beginning of a known one and the end of one."""
-    return any(
-        any(one.startswith(name[:at]) for one in known)
-        and any(one.endswith(name[at:]) for one in known)
-        for at in range(len(name) + 1)
+        or any(name.split()[-1] in named - {name} or spliced(name, known) for name in strange)
     )
 
 

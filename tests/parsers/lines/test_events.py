@@ -84,6 +84,8 @@ def _events(loops=30):
         (lambda rows: [*rows[:31], "604 loop start", *rows[31:]], "an event comes twice in a row"),
         (lambda rows: [*rows[:30], *("200 " + row.split(" ", 1)[1] for row in rows[30:60]),
                        *rows[60:]], "the clock stood still"),
+        (lambda rows: [*rows[:31], "205 imrive done", *rows[33:]],
+         "line 32: 'imrive' begins as one name and ends as another: bytes were lost there"),
         (lambda rows: [*rows[:31], "905 imu done", *rows[32:]], "line 32: a stamp that those"),
         (lambda rows: [*rows[:31], "5 imu done", *rows[32:]], "line 32: a stamp that those"),
     ],
