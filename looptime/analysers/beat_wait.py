@@ -57,6 +57,8 @@ _SURE_Z = 4.0
 _EACH_LOOP = 0.02
 #: Least share of the period that a wait takes, and how much less periods vary than what it evens.
 _LEAST_WAIT, _EVENED = 0.02, 0.3
+#: By how much a wait may be shorter than it usually is, where it is set to a length.
+_AS_SET = 0.03
 #: Robust standard deviations off the middle from which on a loop is late, or makes up for one; the
 #: least share of the loops that are neither.
 _FAR_OFF, _USUAL = 8.0, 0.6
@@ -354,9 +356,10 @@ def _goes_against(own: Float, calls: Float) -> bool:
 
 
 def _named_wait(run: Run, table: SelfTable) -> int | None:
-    """The one call that is named as a wait, for nothing else, and makes up for all else in a loop.
+    """The one call that is named as a wait, for nothing else, and is what its name says.
 
-    Then the periods are far more even than what the loops take without it.
+    It makes up for all else in a loop, so that periods are far more even than what loops take
+    without it; or it ends each loop and is never shorter than the time that it was set to.
     """
     named = [code for code, name in enumerate(run.names)
              if name.kind_from == "guessed" and waits_only(name.name)]  # fmt: skip
@@ -366,7 +369,22 @@ def _named_wait(run: Run, table: SelfTable) -> int | None:
     period: Float = run.loop_columns.period_ns.astype(np.float64)
     if median(wait) < _LEAST_WAIT * median(period):
         return None
-    return named[0] if mad(period) < _EVENED * mad(period - wait) else None
+    evens = mad(period) < _EVENED * mad(period - wait)
+    return named[0] if evens or (_is_set(wait) and _ends_loops(run, named[0])) else None
+
+
+def _is_set(wait: Float) -> bool:
+    """Whether a wait is as long each time, and else longer: by what the system is late."""
+    low, middle = percentiles(wait, [5, 50])
+    return bool(low > 0 and middle - low <= _AS_SET * middle)
+
+
+def _ends_loops(run: Run, code: int) -> bool:
+    """Whether a call is the last one of the loops."""
+    at = run.call_columns
+    mine = np.flatnonzero(run.on_loop_thread)
+    last = mine[np.flatnonzero(np.diff(at.loop[mine], append=-1))]
+    return bool((at.name[last] == code).mean() >= _MOSTLY)
 
 
 def with_wait_named(

@@ -236,3 +236,36 @@ def test_a_wait_for_something_else_is_not(tmp_path, name, even) -> None:
     log = tmp_path / "log.csv"
     log.write_text(_paced(name, even), encoding="utf-8")
     assert "pacing" not in [call.kind for call in with_wait_named(looptime.read(log)).names]
+
+
+@pytest.mark.parametrize(
+    ("last", "least", "most", "kind"),
+    [("wait", 5.05, 5.1, "pacing"), ("wait", 1.0, 9.0, "wait"), ("drive", 5.05, 5.1, "other"),
+     ("lock wait", 5.05, 5.1, "wait")],
+)  # fmt: skip
+def test_a_wait_of_set_length_ends_each_loop(tmp_path, last, least, most, kind):
+    """After work of 3 to 9 ms it is 5 ms and a little, however long that took: a sleep.
+
+    One that varies may be for anything, and so may that for a lock.
+    """
+    rng = np.random.default_rng(5)
+    gyro, wait = rng.uniform(3, 9, 300), rng.uniform(least, most, 300)
+    at = np.cumsum(gyro + wait) - gyro - wait
+    rows = [f"{1e3 * t:.0f},{1e3 * g:.0f},{1e3 * w:.0f}"
+            for t, g, w in zip(at, gyro, wait, strict=True)]  # fmt: skip
+    log = tmp_path / "cart.csv"
+    log.write_text("\n".join([f"t_us,gyro_us,{last}_us", *rows]) + "\n", encoding="utf-8")
+    kinds = {call.name: call.kind for call in with_wait_named(looptime.read(log)).names}
+    assert kinds[last] == kind
+
+
+def test_a_wait_of_set_length_before_other_work_is_a_device_s(tmp_path):
+    """Each loop waits 5 ms for a conversion and then drives: no sleep of the loop."""
+    rng = np.random.default_rng(5)
+    wait, drive = rng.uniform(5.05, 5.1, 300), rng.uniform(3, 9, 300)
+    at = np.cumsum(drive + wait) - drive - wait
+    rows = [f"{1e3 * t:.0f},{1e3 * w:.0f},{1e3 * d:.0f}"
+            for t, w, d in zip(at, wait, drive, strict=True)]  # fmt: skip
+    log = tmp_path / "cart.csv"
+    log.write_text("\n".join(["t_us,wait_us,drive_us", *rows]) + "\n", encoding="utf-8")
+    assert "pacing" not in [call.kind for call in with_wait_named(looptime.read(log)).names]

@@ -1,5 +1,6 @@
 """Rows that stand for some of the loops only, as their loop numbers tell."""
 
+import re
 from dataclasses import replace
 from itertools import product
 
@@ -14,6 +15,7 @@ from looptime.parsers.layouts.contract import Content, LoopRows
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.schema import ONE_IN
 from looptime.units import UNITS, split_unit
+from looptime.words import named
 
 __all__ = ["between", "refuse_late_only", "refuse_side_by_side", "refuse_sums", "thinned"]
 
@@ -37,6 +39,17 @@ _OF_LOOPS = frozenset(("loops", "passes", "iterations", "cycles"))
 _PER_ROW = frozenset(("n", "num", "number", "count", "of", "in", "per", "row", "the", "this"))
 #: Share of a step that is left where it is no whole number of loops as long on average.
 _PROPORTIONAL = 0.5
+#: Pieces of a header that is a range of lengths, and how many such make a histogram.
+_PIECE = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+|[<>\u2264\u2265+]")
+_RANGE_WORDS = frozenset((
+    "lt", "le", "gt", "ge", "under", "over", "above", "below", "up", "from", "to", "less", "more",
+    "than", "inf", "bin", "bucket", "<", ">", "\u2264", "\u2265", "+",
+    "bis", "von", "unter", "ab", "de", "a", "hasta", "menos", "mas",
+))  # fmt: skip
+_RANGES = 3
+#: Words beside those of a mean, and how many lengths of a loop lie in a row that is one.
+_OF_LOOP = frozenset(("loop", "loops", "cycle", "period", "dt", "time", "iteration"))
+_SUMMED = 3.0
 _RATIOS = (1e-9, 1e-6, 1e-3, 1.0)
 #: Share of the rows after which number and clock must go on.
 _ONWARD = 0.5
@@ -101,11 +114,18 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
     ------
     LogError
         If a column counts the loops of each row: times their mean it fills the step of the clock,
-        or the steps are longer in proportion; or if, without a clock, a row has a mean and what was
-        longest.
+        or the steps are longer in proportion; if several do by how long they took; or if, without
+        a clock, a row has a mean and what was longest.
     """
     clock = known.one.get("time")
     heads = [head for head, _ in known.roles]
+    lengths = [h.text for h in heads if _of_a_range(h.text) and _whole(numbers(dialect, h.index))]
+    if len(lengths) >= _RANGES:
+        raise LogError(
+            f"each row counts loops by how long they took ({named(lengths, 3)}), so nothing is "
+            "known of single loops: log a row for each",
+            path,
+        )
     means = [h for h in heads if _MEANS & set(tokens(h.text))]
     counts = [h for h in heads if _COUNTED & set(tokens(h.text)) and not split_unit(h.text)[1]]
     extremes = [h for h in heads if _EXTREMES & set(tokens(h.text))
@@ -116,9 +136,17 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
             "nothing is known of single loops: log a row for each",
             path,
         )
-    if clock is None or not counts:
+    if clock is None or not (counts or means):
         return
     steps = np.diff(numbers(dialect, clock.index))
+    for mean, longest in product(means, extremes):
+        if (times := _beside_longest(mean, longest, clock, steps, dialect)) > 0:
+            raise LogError(
+                f"each row sums up many loops ({mean.text!r} beside {longest.text!r}, about "
+                f"{times:.3g} times in a row), so nothing is known of single loops: log a row for "
+                "each",
+                path,
+            )
     if any(role.taken_as in ("part", "whole") for _, role in known.roles):
         for many in (head for head in counts if _in_proportion(head, steps, dialect)):
             usual = np.nanmedian(numbers(dialect, many.index))
@@ -149,6 +177,49 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
                 "read the rows for loops all the same with --layout stamps",
                 path,
             )
+
+
+def _beside_longest(
+    mean: Head, longest: Head, clock: Head, steps: Float, dialect: Dialect
+) -> float:
+    """How many times the mean of a row's loops goes into the step to the next row; 0 if it is none.
+
+    Both are named for nothing else, and what is called the longest is never less than the mean.
+    """
+    told = tokens(mean.text), tokens(longest.text)
+    if not (set(told[0]) <= _MEANS | _OF_LOOP and set(told[1]) <= _EXTREMES | _OF_LOOP):
+        return 0.0
+    if not mean.unit or mean.unit != longest.unit or not clock.unit:
+        return 0.0
+    value, most = numbers(dialect, mean.index), numbers(dialect, longest.index)
+    known = np.isfinite(value) & np.isfinite(most)
+    onward = steps[steps > 0]
+    if known.sum() < _FEW or not len(onward) or (most < value)[known].any():
+        return 0.0
+    usual = float(np.median(value[known])) * _ratio(mean.unit, clock.unit)
+    times = float(np.median(onward)) / usual if usual > 0 else 0.0
+    return times if times >= _SUMMED else 0.0
+
+
+def _of_a_range(text: str) -> bool:
+    """Whether a header is a range of lengths and nothing else.
+
+    Examples
+    --------
+    >>> [_of_a_range(text) for text in ("<5 ms", "5..10", "10 - 20 ms", "bin_20_inf", "lt5", "20+")]
+    [True, True, True, True, True, True]
+    >>> [_of_a_range(text) for text in ("5 ms", "imu < 5", "2026-11-30", "-5", "7")]
+    [False, False, False, False, False]
+    """
+    pieces = _PIECE.findall(split_unit(text)[0].lower())
+    edges = [piece for piece in pieces if piece[0].isdigit()]
+    words = set(pieces) - set(edges) - set(UNITS)
+    return words <= _RANGE_WORDS and (len(edges) == 2 or (len(edges) == 1 and bool(words)))
+
+
+def _whole(values: Float) -> bool:
+    known = values[np.isfinite(values)]
+    return bool(len(known) and (known >= 0).all() and (known == np.rint(known)).all())
 
 
 def _so_far(longest: Float) -> bool:

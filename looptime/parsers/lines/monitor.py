@@ -198,8 +198,8 @@ def without_sender(lines: list[str]) -> list[str]:
     """Lines of a system's journal as time of day and text; others as they are.
 
     A day without a year is left out, since times of day that go back tell the next one; the name
-    of the program stays where several write. Where all lines begin with ``#12``, that is no remark
-    but their loop's number.
+    of the program stays where several write. Where nearly all lines begin with ``#12``, that is no
+    remark but their loop's number.
 
     Examples
     --------
@@ -208,7 +208,8 @@ def without_sender(lines: list[str]) -> list[str]:
     >>> without_sender(["#7 imu=9", "#8 imu=8"]), without_sender(["#7 imu=9", "imu=8"])
     (['loop 7 imu=9', 'loop 8 imu=8'], ['#7 imu=9', 'imu=8'])
     """
-    if all(_NUMBERED.match(line) for line in lines[:_SAMPLE] if line.strip()):
+    some = [line for line in lines[:_SAMPLE] if line.strip()]
+    if sum(bool(_NUMBERED.match(line)) for line in some) >= 0.9 * len(some):
         return [_NUMBERED.sub("loop ", line) for line in lines]
     found = [_SENT.match(line) for line in lines[:_SAMPLE]]
     programs = {one[2] for one in found if one}

@@ -17,6 +17,8 @@ _CODE = re.compile(
     r".*?[\w)}:;{>\"'\]]\s*$|[})\]]+;?\s*$)"
 )
 _FIRST_LINES = 400
+#: A line of no text; one that begins with its number, as of a loop, is some.
+_REMARK = re.compile(r"\s*(?:#(?!\d)|$)")
 #: A word that may name a column, and one that is written as only names are.
 _NAME = re.compile(r"[^\W\d][\w.\[\]-]*")
 _AS_IN_CODE = re.compile(r".*(?:\w[._]\w|[a-z][A-Z])")
@@ -36,8 +38,10 @@ def is_written(text: str) -> bool:
     True
     >>> is_written("loop 7: gyro 1.07 ms, drive 3.1 ms\n"), is_written("t,imu\n1,2\n")
     (False, False)
+    >>> is_written("tray shuttle, wheel controller four\n" + "#1 dt=17 ms gyro=1 ms\n" * 3)
+    False
     """
-    lines = [line for line in text.splitlines()[:_FIRST_LINES] if line.strip()[:1] not in ("", "#")]
+    lines = [line for line in text.splitlines()[:_FIRST_LINES] if not _REMARK.match(line)]
     words = [tuple(_WORD.findall(line)) for line in lines]
     said = sum(
         len(own) >= 4 and len(own) >= 2 * len(_NUMBER.findall(line))

@@ -222,3 +222,36 @@ def test_what_goes_on_evenly_beside_each_loop_is_no_number_of_loops(tmp_path, wo
     run = read(tmp_path, table(f"t_ms,{word},gyro_ms", 20 * rows, by * rows, GYRO))
     assert periods_ms(run) == [20.0] * 31
     assert "is logged" not in " ".join(run.clock.limits)
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["sec,<5 ms,5-10 ms,10-20 ms,>20 ms", "time_s,le_5ms,le_10ms,le_20ms,inf",
+     "s,bin_0_5,bin_5_10,bin_10_20,bin_20_inf", "<5 ms,5-10 ms,10-20 ms,>20 ms,loops"],
+)  # fmt: skip
+def test_rows_of_how_many_loops_took_how_long(tmp_path, header):
+    """A histogram each second: 140 loops in each row, and none of them by itself."""
+    rows = np.arange(32)
+    few, many = 9 + rows % 3, 131 - rows % 3
+    columns = [rows, many, few, 0 * rows, 0 * rows]
+    columns = columns if header.startswith(("s", "t")) else [*columns[1:], many + few]
+    with pytest.raises(LogError, match="each row counts loops by how long they took"):
+        read(tmp_path, table(header, *columns))
+
+
+def test_wheels_that_are_named_by_their_places_are_no_histogram(tmp_path):
+    """What takes whole milliseconds under the names 1-2 and 3-4 is two calls."""
+    rows = np.arange(32)
+    run = read(tmp_path, table("t_ms,1-2 [ms],3-4 [ms]", 20 * rows, 3 + rows % 3, 5 + rows % 2))
+    assert periods_ms(run) == [20.0] * 31
+
+
+def test_a_mean_beside_the_longest_is_of_as_many_loops_as_go_into_the_row(tmp_path):
+    """25 loops of 6 ms a row, by its mean; where the mean is a loop's own, each row is one."""
+    rows = np.arange(32)
+    mean, longest = 6 + rows % 3 / 100, 12 + rows % 5
+    with pytest.raises(LogError, match=r"each row sums up many loops .*, about 25 times in a row"):
+        read(tmp_path, table("t_ms,avg_ms,max_ms,gyro avg_ms", 150 * rows, mean, longest, GYRO))
+    start = 6 * rows + rows % 2
+    run = read(tmp_path, table("t_ms,avg_ms,max_ms,gyro_ms", start, mean, longest, GYRO))
+    assert periods_ms(run) == np.diff(start).tolist()

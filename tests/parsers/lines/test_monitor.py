@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 import looptime
+from tests.parsers.build import periods_ms, read, self_ms
 from tests.properties.logs import figures
 
 #: What loggers and terminals set before a line: the same for each, or with the time that it came.
@@ -128,3 +129,12 @@ def test_a_word_that_comes_in_each_line_names_its_value(tmp_path: Path) -> None:
     log.write_text("".join(f"gyro: {2 + k % 3 / 10:.1f} ms\n" for k in range(100)))
     (run,) = looptime.read_log(log).runs
     assert [name.name for name in run.names if name.name != "loop"] == ["gyro"]
+
+
+def test_lines_of_numbered_loops_behind_a_banner(tmp_path):
+    """``#7`` is a loop's number where nearly all lines begin so, and no remark."""
+    rows = [f"#{k} dt={20 + k % 3}.5ms imu={2 + k % 2}.25ms" for k in range(1, 60)]
+    banner = ["tray shuttle, wheel controller rev 4", "self test ok, 4 wheels"]
+    run = read(tmp_path, "\n".join([*banner, *rows]) + "\n", "out.log")
+    assert np.allclose(periods_ms(run), [20.5 + k % 3 for k in range(1, 60)][: len(run)])
+    assert np.allclose(self_ms(run)["imu"], [2.25 + k % 2 for k in range(1, 60)][: len(run)])
