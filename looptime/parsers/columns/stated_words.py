@@ -7,6 +7,7 @@ from dataclasses import field
 
 from looptime.parsers.columns.column_words import COLUMN_WORDS, by_place
 from looptime.parsers.columns.stated_exceptions import CLOCK_WORDS, read_exceptions
+from looptime.parsers.columns.unit_first import units_behind
 from looptime.parsers.text.dialect import LONGEST_REMARK
 from looptime.records import dataclass
 from looptime.units import UNIT_WORD, word_unit
@@ -22,6 +23,10 @@ _CUT_SHORT = re.compile(r"(?<=[(\[,;])\s*[sm]\.\s*(?=[^\W\d_])")
 _LISTED = re.compile(
     r"(?<=[,;|:])\s*(?:[num\u00b5\u03bc]?s|[num]?sec)\s*(?=[,;|]|$)", re.IGNORECASE
 )
+#: What stands before the next of several columns, each with its unit: ``gyro=us lift=ms``.
+_NEXT_PAIR = re.compile(
+    r"([:=]\s*(?:\d+(?:\.\d+)?\s*)?[^\W\d_]+)(?=\s+(?:[/+&]\s+)?[^\s:=]+\s*[:=])"
+)
 #: What is told of a clock behind its unit: ``seconds since boot``, ``Sekunden ab Start``.
 _SINCE = re.compile(
     r"\s+(?:since|from|after|seit|ab|depuis|desde|apos|dal|dalla|dall|da|sinds|vanaf|od)(?!\w)"
@@ -32,12 +37,12 @@ _FOR = frozenset(("for", "fur", "fuer", "pour", "para", "voor", "dla"))
 #: Words between what is spoken of and its unit, and beside it.
 _LINKS = frozenset((
     "in", "en", "em", "a", "are", "is", "as", "sind", "ist", "sono", "sont", "est", "son", "es",
-    "sao", "e", "zijn", "als", "te", "ai", "il", "w", "we", "sa", "jest",
+    "sao", "e", "zijn", "als", "te", "ai", "il", "w", "we", "sa", "jest", "->", "=>", "\u2192",
 ))  # fmt: skip
 _BESIDE = frozenset((
     "the", "a", "an", "of", "and", "&", "+", "/", "und", "y", "e", "et", "en", "der", "die",
     "das", "den", "des", "le", "la", "les", "l", "el", "los", "las", "il", "lo", "gli", "i",
-    "o", "os", "as", "de", "het", "del", "di", "da",
+    "o", "os", "as", "de", "het", "del", "di", "da", "sowie",
     "only", "just", "nur", "seulement", "seul", "solo", "solamente", "soltanto", "apenas", "alleen",
 ))  # fmt: skip
 #: Words for whose unit it is, by which columns they stand for, without accents.
@@ -57,6 +62,9 @@ _WHOSE = {
                "aanroepen czesci etapy",
     "times": "times timings zeiten temps tiempos tempi tempos tijden czasy",
 }  # fmt: skip
+#: Words beside columns that are named, and marks between these.
+_NOTHING_ELSE = _BESIDE | COLUMN_WORDS | {""} | {*_WHOSE["lengths"].split()}
+_JOINS = re.compile(r"[/+&]")
 #: What may stand beside the words for a clock that a unit is said of.
 _OF_CLOCK = CLOCK_WORDS | _BESIDE
 #: Of several such words the one that says most: all durations are the durations.
@@ -116,6 +124,7 @@ def _read(line: str, names: dict[str, str], said: Said) -> None:
         return
     waiting: list[str] = []
     kind, others = "", 0
+    line = units_behind(line, names, word_unit)
     for text in _clauses(line.lstrip(" #/%;*!-")):
         words = _WORD.findall(text)
         unit = word_unit(words[-1]) if words else None
@@ -162,7 +171,7 @@ def _clauses(line: str) -> Iterator[str]:
     >>> list(_clauses("durations in ms and time in s since boot; us for the parts"))
     ['durations in ms', 'time in s', ' the parts in us']
     """
-    for text in _PARTED.split(line):
+    for text in _PARTED.split(_NEXT_PAIR.sub(r"\1;", line)):
         at = 0
         for found in _AND.finditer(text):
             if _ends_in_unit(text[at : found.start()]) and UNIT_WORD.search(text, found.end()):
@@ -214,7 +223,8 @@ def _named(text: str, names: dict[str, str]) -> list[str]:
     if whole in names:
         return [names[whole]]
     words = [_plain(word) for word in _WORD.findall(text)]
-    left = [word for word in words if word in names or word not in _BESIDE | COLUMN_WORDS]
+    words = [one for word in words for one in ([word] if word in names else _JOINS.split(word))]
+    left = [word for word in words if word in names or word not in _NOTHING_ELSE]
     return [names[word] for word in left] if all(word in names for word in left) else []
 
 

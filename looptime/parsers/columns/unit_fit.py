@@ -5,6 +5,7 @@ from typing import Literal
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.parsers.columns.evidence import goes_level
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.lexicon import CLOCKS_OR_LENGTHS, meaning
 from looptime.parsers.columns.rising import only_rises
@@ -22,12 +23,19 @@ _FAR_LONGER, _FAR_SHORTER = 100, 1 / 200
 _MAY_BE_LONG = ("latency", "setting", "deviation", "counter", "group", "heading", "turn rate")
 #: Share of the steps by which values rise.
 _RISE = 0.9
+#: From one half of the rows to the other, values that stay go less of the way between quartiles.
+_WAY = 0.5
 
 
 def means_of(dialect: Dialect, at: int) -> str:
-    """What a header says of its column; a word for a time or a length is a clock's if it rises."""
+    """What a header says of its column; a word for a time or a length is a clock's if it rises.
+
+    One for a clock is the period's where values stay about one level: ``T`` of a loop.
+    """
     name = (dialect.header or ())[at]
     means = meaning(name) if name else "bare"
+    if means == "clock" and _stays(dialect, at):
+        return "period"
     if means == "clock" or not any(h.word in CLOCKS_OR_LENGTHS for h in heads((name,))):
         return means
     return "clock" if only_rises(numbers(dialect, at)) else means
@@ -50,10 +58,13 @@ def loop_ns(dialect: Dialect, named: dict[str, str]) -> float | None:
         Units that are stated of columns.
     """
     header = dialect.header or ()
-    at = next((at for at in range(len(header)) if means_of(dialect, at) == "clock"), None)
+    clock = next((at for at in range(len(header)) if means_of(dialect, at) == "clock"), None)
+    lasts = next((at for at, name in enumerate(header) if name and _stays(dialect, at)
+                  and meaning(name) == "clock"), None)  # fmt: skip
+    at = lasts if clock is None else clock
     if at is None:
         return None
-    steps = _steps(dialect, at)
+    steps = _steps(dialect, at) if clock is not None else _known(dialect, at)
     if not len(steps):
         return None
     step, unit = float(np.median(steps)), split_unit(header[at])[1] or named.get(header[at], "")
@@ -95,6 +106,22 @@ def fit_of(dialect: Dialect, at: int, unit: str, loop: float | None) -> Fit:
     if share > _FAR_LONGER:
         return "none"
     return "another" if share < _FAR_SHORTER and unit != "s" else "fits"
+
+
+def _stays(dialect: Dialect, at: int) -> bool:
+    """Whether values stay about one level, and go nowhere: those of a clock out of order do."""
+    values = _known(dialect, at)
+    if not goes_level(values):
+        return False
+    low, high = np.quantile(values, [0.25, 0.75])
+    half = len(values) // 2
+    way = abs(float(np.median(values[half:]) - np.median(values[:half])))
+    return way <= _WAY * float(high - low)
+
+
+def _known(dialect: Dialect, at: int) -> Float:
+    values = numbers(dialect, at)
+    return values[np.isfinite(values)]
 
 
 def _steps(dialect: Dialect, at: int) -> Float:

@@ -171,3 +171,18 @@ def test_a_unit_in_an_object_above_the_rows_is_that_of_all(tmp_path, first) -> N
             for k, (t, a, b, c) in enumerate(zip(*whole, strict=True))]  # fmt: skip
     run = read(tmp_path, [first, *rows], "log.jsonl")
     assert mean_ms(run) == pytest.approx({"sense": 2.0, "steer": 5.0, "lift": 3.0}, abs=0.11)
+
+
+@pytest.mark.parametrize("said", ["% T, sense, move, lift: seconds; u: volts",
+                                  "# seconds: T, sense, move, lift; volts: u"])  # fmt: skip
+@pytest.mark.parametrize("form", ["k={} T={:.5f} sense={:.5f} move={:.5f} lift={:.5f} u={}",
+                                  "{},{:.5f},{:.5f},{:.5f},{:.5f},{}"])  # fmt: skip
+def test_beside_the_length_of_the_loop_all_that_are_named_are_lengths(tmp_path, said, form) -> None:
+    """No clock, but ``T`` of every loop, and parts that fill 10 of its 20 ms in seconds."""
+    head = [] if "=" in form else ["k,T,sense,move,lift,u"]
+    columns = zip(SENSE / 1e3, MOVE / 1e3, LIFT / 1e3, strict=True)
+    rows = [form.format(k, 0.02 + k * 37 % 90 / 1e6, *parts, 12 + k % 3)
+            for k, parts in enumerate(columns)]  # fmt: skip
+    run = read(tmp_path, [said, *head, *rows])
+    assert mean_ms(run) == pytest.approx(WHAT, abs=0.11)
+    assert float(np.median(run.loops.period_ns)) / 1e6 == pytest.approx(20, abs=0.1)

@@ -39,3 +39,24 @@ def test_a_key_of_several_words_is_of_all():
     """As programs write them into an object above the rows."""
     for line in ('{"robot": "tray carrier", "time_unit": "us"}', '{"timeUnit": "us"}'):
         assert say([short(line)], NAMES, None).unit_of(["all"]) == "us"
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["# us: gyro, steer; ms: belt; s: t", "# gyro = us / steer = us / belt = ms / t = s",
+     "# gyro/steer [us] belt [ms] t [s]", "# gyro + steer [us], belt [ms], t [s]",
+     "# t=s gyro=us steer=us belt=ms", "# gyro, steer -> us; belt -> ms; t -> s",
+     "# the calls gyro and steer are in us, the call belt in ms, t in s",
+     "# gyro sowie steer in Mikrosekunden, belt in Millisekunden, t in Sekunden",
+     "# us para gyro y steer; ms para belt; s para t",
+     "# microsegundos: gyro, steer; milisegundos: belt; segundos: t"],
+)  # fmt: skip
+def test_one_unit_of_several_columns(line):
+    """Whatever stands between the names, and on whichever side of them the unit is."""
+    units = {"gyro": "us", "steer": "us", "belt": "ms", "t": "s"}
+    assert say([short(line)], NAMES, None).named == units
+
+
+def test_a_length_beside_the_units_is_none_of_them():
+    """That a loop lasts 20 ms says nothing of the column before it or behind it."""
+    assert say([short("# t: 20 ms gyro: us")], NAMES, None).named == {"gyro": "us"}
