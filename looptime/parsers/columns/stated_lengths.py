@@ -146,7 +146,8 @@ def _may_last(values: Float) -> bool:
     known = values[np.isfinite(values)]
     if len(known) < _FEWEST or (known < 0).any() or len(np.unique(known)) < _FEWEST:
         return False
-    rises = (np.diff(known) >= 0).mean() > _MOSTLY
+    step = np.diff(known)
+    rises = (step >= 0).mean() > _MOSTLY and not _falls_again(step)
     return not rises and not glides(known)
 
 
@@ -154,4 +155,10 @@ def _counts(values: Float) -> bool:
     """Whether values count rows, or the loops that those are of."""
     step = np.diff(values)
     ones = (step == 0) | (step == 1)
-    return len(step) >= _FEWEST and float(ones.mean()) > _MOSTLY and bool((step == 1).any())
+    count = len(step) >= _FEWEST and float(ones.mean()) > _MOSTLY and bool((step == 1).any())
+    return count and not _falls_again(step)
+
+
+def _falls_again(step: Float) -> bool:
+    """Whether values fall about as often as they rise: lengths in whole units that mostly stay."""
+    return bool((step > 0).sum() <= 2 * (step < 0).sum())

@@ -1,5 +1,6 @@
 """JSON objects that are printed over several lines, each brought to its last line."""
 
+import json
 import re
 from itertools import zip_longest
 
@@ -7,6 +8,8 @@ __all__ = ["hold_loops", "is_printed", "spread_objects"]
 
 _TOKEN = re.compile(r'"(?:[^"\\\n]|\\.)*+"?|[{}\[\]\n]')
 _ALONE = re.compile(r'[{}\[\], \t\r\d.eE+-]+|\s*"(?:[^"\\]|\\.)*"\s*:.*')
+#: How a document begins; a tag in brackets is none.
+_OPENS = re.compile(r"\s*[\[{]\s*(?:[\"\d{}\[\]-]|$)")
 _FIRST = 250
 #: Loops of a run; calls of a loop are fewer.
 _LOOPS = 20
@@ -21,10 +24,27 @@ def is_printed(lines: list[str]) -> bool:
     (True, False)
     """
     given = [line for line in lines[:_FIRST] if line.strip()]
-    if not given or given[0].lstrip()[0] not in "{[":
+    if not given or not _OPENS.match(given[0]):
         return False
     # a value a line is what printers that indent make; a line of a log has more
-    return sum(_ALONE.fullmatch(line) is not None for line in given) >= 0.9 * len(given)
+    alone = sum(_ALONE.fullmatch(line) is not None for line in given) >= 0.9 * len(given)
+    return alone and not _is_above_rows(given)
+
+
+def _is_above_rows(lines: list[str]) -> bool:
+    """Whether a document ends among lines, and something else than the next of them follows.
+
+    Examples
+    --------
+    >>> _is_above_rows(['{"hz": 50}', "ms,imu", "20,3"]), _is_above_rows(["[", "20,", "3", "]"])
+    (True, False)
+    """
+    text = "\n".join(lines)
+    try:
+        end = json.JSONDecoder().raw_decode(text, len(text) - len(text.lstrip()))[1]
+    except (ValueError, RecursionError):  # it goes on
+        return False
+    return text[end:].lstrip()[:1] not in ("", "{", "[", ",")
 
 
 def spread_objects(lines: list[str]) -> list[tuple[int, int, str]] | None:

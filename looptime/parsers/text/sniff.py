@@ -45,6 +45,8 @@ _USUAL = frozenset(("time", "timestamp", "t", "ts", "stamp", "start", "begin", "
 _MOSTLY = 0.95
 #: How short and how long a loop may be where a remark says so [ns]; others are asked beside it.
 _LOOP_NS = (100 * NS_PER_US, 5 * NS_PER_S)
+#: Rows among the first lines behind which the names of columns may stand.
+_FIRST = 12
 #: Rows that show the first one to be none.
 _BELOW = 6
 #: Words for all of the columns.
@@ -197,22 +199,37 @@ def _sample(
     """
     sample: list[tuple[str, ...]] = []
     before: _Lines = []
-    first = lines[0][0]
+    first, late = lines[0][0], False
     for number, line in lines:
         cells = cells_of(line, delimiter)
         if len(cells) == fields and _has_value(cells, decimal):
             if not sample:
                 first = number
             sample.append(cells)
-        elif not sample and not _has_value(cells, decimal):
+        elif sample:
+            late = late or (len(sample) <= _FIRST and len(cells) == fields)
+        elif not _has_value(cells, decimal):
             empty = line[:1] == delimiter and len(cells) == fields  # a first cell, and no mark
             names = line if empty else _MARK.sub("", line)
             before.append((number, named_cells(names, delimiter, fields)))
-    if _is_title_row(sample, decimal):
-        below = [(number, line) for number, line in lines if number > first]
+    begin = first if _is_title_row(sample, decimal) else 0
+    if late and not begin:
+        begin = _behind_talk(lines, delimiter, decimal, fields)
+    if begin:
+        below = [(number, line) for number, line in lines if number > begin]
         sample, first, more = _sample(below, delimiter, decimal, fields)
         before += more
     return sample, first, before
+
+
+def _behind_talk(lines: list[tuple[int, str]], delimiter: str, decimal: str, fields: int) -> int:
+    """Line before the names of columns that stand behind lines as long as rows; 0 for none."""
+    from looptime.parsers.text.talk import behind_talk
+
+    cells = [(n, cells_of(line, delimiter)) for n, line in lines[: 2 * _FIRST]]
+    rows = [(n, row) for n, row in cells if len(row) == fields]
+    at = behind_talk([row for _, row in rows], lambda cell: _is_value(cell, decimal))
+    return rows[at - 1][0] if at else 0
 
 
 def _is_title_row(sample: list[tuple[str, ...]], decimal: str) -> bool:
@@ -316,8 +333,9 @@ def _under_groups(
     if any(map(_OF_EACH.search, above[0])):  # a sentence with a comma in it
         return None
     from looptime.parsers.text.group_row import under_groups  # most logs have one row of names
+    from looptime.parsers.text.talk import is_talk
 
-    return under_groups(above[0], names)
+    return None if is_talk(above[0], names) else under_groups(above[0], names)
 
 
 def _later_header(plain: Dialect, lines: list[tuple[int, str]]) -> tuple[str, ...] | None:
@@ -352,7 +370,11 @@ def _are_units(cells: tuple[str, ...]) -> bool:
     bare = [_bare_unit(cell) for cell in cells]
     times = [cell for cell in bare if cell and word_unit(cell)]
     short = all(len(cell) <= 6 and "_" not in cell for cell in bare)
-    return bool(times) and short and _NO_UNITS.isdisjoint(map(str.lower, bare))
+    if not (times and short and _NO_UNITS.isdisjoint(map(str.lower, bare))):
+        return False
+    from looptime.parsers.text.talk import names_alone  # most logs have no such line
+
+    return not names_alone(cells)
 
 
 def _in_units_of(names: tuple[str, ...], units: tuple[str, ...]) -> tuple[str, ...]:
