@@ -1,18 +1,25 @@
-"""Lines of letters with the number of each glued to it: ``T00072 S33 M42``."""
+"""Letters with a number glued to each: whole lines, ``T072 S33``, or a stamp, ``T072 imu:3``."""
 
 import re
 from collections import Counter
+from itertools import pairwise
 
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.text.dialect import is_remark
 
-__all__ = ["glued"]
+__all__ = ["glued", "unglued"]
 
 #: Lines looked at, the share of them that must be alike, and the fewest.
 _FIRST, _MOSTLY, _FEWEST = 200, 0.9, 4
 _PAIR = re.compile(r"([A-Za-z_]{1,12})([+-]?\d+(?:\.\d+)?)")
 _APART = re.compile(r"[\s,;|]+")
 _WORD = re.compile(r"[A-Za-z!*]+")
+#: A number with letters before it, and a unit behind it or none, before the values of a line.
+_HEAD = re.compile(
+    r"(?<![\w.:=+-])([A-Za-z]{1,6})(\d+(?:\.\d+)?)(?=(?:[num]?s)?(?:[\s,;|\])]|:(?!\S)))"
+)
+#: How much of a line is looked at; of its numbers so many may begin anew, and so many differ.
+_BEGINNING, _ANEW, _OWN = 40, 0.1, 0.2
 
 
 def glued(lines: list[str]) -> Grid | None:
@@ -55,3 +62,36 @@ def _pairs(line: str) -> list[tuple[str, str]]:
         elif not _WORD.fullmatch(token):
             return []
     return made
+
+
+def unglued(lines: list[str]) -> list[str]:
+    """Lines in which a stamp, or a number that counts, is set off from the letters before it.
+
+    Such numbers go on from line to line; those of names, as ``m1``, do not.
+
+    Examples
+    --------
+    >>> unglued([f"L{k} T{20 * k} m1 gyro:3" for k in range(6)])[2]
+    'L=2 T=40 m1 gyro:3'
+    >>> unglued(["T20 m1 gyro:3", "T20 m2 gyro:3"] * 3)[1]
+    'T20 m2 gyro:3'
+    """
+    rows = [line for line in lines[: 2 * _FIRST] if not is_remark(line)][:_FIRST]
+    if len(rows) < _FEWEST or not any(_HEAD.search(line, 0, _BEGINNING) for line in rows[:_FEWEST]):
+        return lines
+    found: dict[str, list[float]] = {}
+    for line in rows:
+        for key, value in dict(_HEAD.findall(line[:_BEGINNING])).items():
+            found.setdefault(key, []).append(float(value))
+    keys = {key for key, values in found.items()
+            if len(values) >= _MOSTLY * len(rows) and _goes_on(values)}  # fmt: skip
+    if not keys:
+        return lines
+    head = re.compile(rf"(?<![\w.:=+-])({'|'.join(keys)})(?=\d)")
+    return [head.sub(r"\1=", line[:_BEGINNING]) + line[_BEGINNING:] for line in lines]
+
+
+def _goes_on(values: list[float]) -> bool:
+    """Whether numbers rise along the lines, but for where they begin anew; names take turns."""
+    falls = sum(after < before for before, after in pairwise(values))
+    return falls <= _ANEW * len(values) and len(set(values)) >= max(_OWN * len(values), 2)

@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from looptime.parsers.columns.evidence import rises
+from looptime.parsers.lines.glued import unglued
 from looptime.parsers.lines.grid import Grid, counts, fit_cell, is_stamp, is_text, spliced
 from looptime.parsers.lines.shapes import CLOCK, LEVELS, Sentence, Shapes
 from looptime.parsers.lines.tags import tags_of
@@ -73,7 +74,7 @@ def read_keyed(lines: list[str]) -> Grid | None:
     >>> grid.names, grid.rows[2]
     (['time', 'imu', 'enc'], ['20', '1', '2.5'])
     """
-    lines = [_DASH.sub(" ", line) for line in _owned(_joined(lines))]
+    lines = [_DASH.sub(" ", line) for line in _owned(_joined(unglued(lines)))]
     sample = [line for line in lines[:_SAMPLE] if is_text(line)]
     shapes = Shapes(comma=_has_comma(sample))
     told = [shapes.read(line) for line in sample]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from looptime.parsers.lines.glued import glued
+from looptime.parsers.lines.glued import glued, unglued
 from tests.parsers.build import periods_ms, read, self_ms
 
 
@@ -77,3 +77,39 @@ def test_a_line_that_is_cut_is_no_row():
     lines = [f"T{20 * k} S{3 + k % 2}" for k in range(20)]
     made = glued([*lines[:7], "T140 ", *lines[8:]])
     assert [row is None for row in made.rows] == [k == 7 for k in range(20)]
+
+
+STAMPED = {
+    "a letter": "T{t} gyro:{a} wheels:{b} tray:{c}",
+    "its unit behind it": "t{t}ms gyro={a} wheels={b} tray={c}",
+    "a number before it": "#{k} T{t} gyro:{a} wheels:{b} tray:{c}",
+    "two letters": "L{k} T{t} | gyro: {a} | wheels: {b} | tray: {c}",
+    "a name with a digit": "cart7 T{t}, gyro:{a}, wheels:{b}, tray:{c}",
+    "brackets": "[T{t}] gyro {a} ms, wheels {b} ms, tray {c} ms",
+    "an at": "@{t} gyro {a} wheels {b} tray {c}",
+    "a line each": "T{t} gyro:{a}\nT{t2} wheels:{b}\nT{t3} tray:{c}",
+}
+
+
+@pytest.mark.parametrize("form", STAMPED.values(), ids=STAMPED)
+def test_a_stamp_glued_to_a_letter_before_pairs(tmp_path, form):
+    """16 bits of ms that wrap: loops as long as 3, 8 and 2 ms of parts, and 5 more."""
+    rng, at, made, told = np.random.default_rng(3), 61_000, [], []
+    for k in range(900):
+        a, b, c = (int(ms) for ms in rng.integers((2, 7, 1), (5, 10, 4)))
+        stamps = (at % 65536, (at + a) % 65536, (at + a + b) % 65536)
+        made.append(form.format(k=k, t=stamps[0], t2=stamps[1], t3=stamps[2], a=a, b=b, c=c))
+        told.append(a + b + c + 5)
+        at += told[-1]
+    run = read(tmp_path, "\n".join(made) + "\n", "log.txt", unit="ms")
+    assert periods_ms(run) == told[: len(run)]
+    assert len(run) >= 898
+    means = {name: float(np.mean(ms)) for name, ms in self_ms(run).items()}
+    assert means == pytest.approx({"gyro": 3, "wheels": 8, "tray": 2}, abs=0.2)
+
+
+def test_only_numbers_that_go_on_are_set_off():
+    """Names of wheels take turns, a tray's number stays, a version stands once."""
+    log = [f"m{1 + k % 4} tray7 t={20 * k} drive:3" for k in range(40)]
+    assert unglued(log) is log
+    assert unglued(["fw2 up", *log])[0] == "fw2 up"
