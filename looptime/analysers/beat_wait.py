@@ -31,6 +31,8 @@ _ENOUGH = 1 << 16
 _MANY = 0.15
 #: Share of the loops with time left that end at the tick; what is left of it in them.
 _FILLED, _LEFT = 0.4, 0.03
+#: Share of the loops after one that ended at the tick which may all the same be shorter than it.
+_EARLY = 0.2
 #: How much more calls vary than the periods at the tick, and as a share of it.
 _VARIES, _VARIED = 3.0, 0.01
 #: Share of the lengths that are whole ticks where they were cut to them.
@@ -471,6 +473,9 @@ def filled_tick(period: Float, rest: Float, grain: float = 0.0) -> float | None:
     calls = period - rest
     left = calls < (1 - _LEFT) * tick
     if tick <= 0 or on.mean() < _MANY or left.sum() < FEWEST or on[left].mean() < _FILLED:
+        return None
+    after = np.append(False, on[:-1]) & left  # a loop that begins at a tick ends at no earlier one
+    if (period[after] < (1 - _OFF_TICK) * tick).mean() > _EARLY:
         return None
     late = calls > tick
     if late.sum() >= FEWEST and median(rest[late]) > _LEFT * tick:

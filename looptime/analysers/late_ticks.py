@@ -51,6 +51,7 @@ class KeptTick:
     #: What a late loop does to the next: ``go-on`` counts a tick from its end, ``at-once`` begins
     #: at once and waits for the next tick, ``catch-up`` makes one loop of each tick.
     late: str
+    by_starts: bool = False  #: Whether starts tell it, however long the usual loop is
 
 
 def late_ticks(period: Float, wait: Float) -> KeptTick | None:

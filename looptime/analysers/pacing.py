@@ -61,6 +61,10 @@ _COARSE, _ON_ONE = 0.5, 0.02
 _MORE_TICKS, _FEW_LONG = 1.1, 10
 #: By how much the usual loop is longer than the tick where most are late.
 _LATER = 0.003
+#: Loops from which on starts alone tell a tick.
+_FEW_STARTS = 96
+#: From which share of a tick on down another is finer.
+_FINER = 0.9
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
 #: Where fewer loops than this share wait, for this share of a period, the usual one is no tick.
@@ -203,8 +207,8 @@ def pacing(
     if mode in ("free-running", "can't tell") and (on := kept_starts(period, grain)) is not None:
         kept, mode = on, "fixed rate"
         why = f"loops that are in time start {on.ms:.4g} ms apart, and late ones make up for it"
-    if mode in ("free-running", "can't tell") and _numbers_differ(period):
-        mode, why, kept = _skipping(run, period, grain, mode, why) or (mode, why, kept)
+    if mode in ("free-running", "can't tell"):
+        mode, why, kept = _by_lengths(run, period, grain, mode, why) or (mode, why, kept)
     if mode == "free-running" and run.clock.unsaid and not len(run.names):
         mode, why = "can't tell", f"{why}; {named(run.clock.unsaid)} may be lengths, and would tell"
     if mode == "sleep after work":
@@ -250,13 +254,25 @@ def _numbers_differ(period: Float) -> bool:
     return int((period > _MORE_TICKS * low).sum()) >= _FEW_LONG
 
 
-def _skipping(
+def _by_lengths(
     run: Run, period: Float, grain: float, mode: str, why: str
 ) -> tuple[str, str, KeptTick | None] | None:
-    """The mode, why and the tick of a loop that takes whole ticks by its lengths alone."""
-    from looptime.analysers.skipped_ticks import skipped_ticks  # few logs need it
+    """The mode, why and the tick of a loop whose lengths alone tell one, or that there may be."""
+    if len(period) < _FEW_STARTS:
+        return None
+    from looptime.analysers.kept_phase import kept_phase  # few logs need it
 
-    found = skipped_ticks(period, grain, run.clock.tick_ns / 1e6)
+    kept, found = kept_phase(period, grain), None
+    if _numbers_differ(period):
+        from looptime.analysers.skipped_ticks import skipped_ticks
+
+        found = skipped_ticks(period, grain, run.clock.tick_ns / 1e6)
+    finer = found is None or found.ms < _FINER * (0.0 if kept is None else kept.ms)
+    if kept is not None and (finer or (found is not None and found.known == "branches")):
+        # parts of a tick fit by chance where loops are late of it, and no two ways come back to one
+        if kept.known == "kept":
+            return "fixed rate", kept.said, KeptTick(kept.ms, "", by_starts=True)
+        return "can't tell", kept.said, None
     if found is None:
         return None
     if found.known in ("grid", "anew"):
@@ -313,7 +329,9 @@ def _fixed(
     middle = median(period) if tick is None else tick
     mean = float(period.mean())
     wide = spread(period if tick is None else period[period < 1.5 * tick])
-    mostly_late = filled is not None and (filled.late or filled.ms < (1 - _LATER) * middle)
+    mostly_late = filled is not None and bool(
+        filled.late or filled.by_starts or filled.ms < (1 - _LATER) * middle
+    )
     if mostly_late and filled is not None:
         middle = filled.ms
         on = at_tick(period, middle)

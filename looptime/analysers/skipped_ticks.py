@@ -17,6 +17,8 @@ _PARTS, _STEPS = 6, 4
 _OFF, _MOSTLY, _BY_FAR = 0.15, 0.9, 0.5
 #: Loops of each of two numbers of ticks, and their share.
 _EACH, _SHARE = 10, 0.01
+#: From which share of the ticks missed on it is none that a loop could be meant to keep.
+_MISSED = 0.85
 #: Steps of the clock, as a share of the tick, from which on the clock makes loops whole by itself.
 #: From which on all starts of a long log must lie within so many steps about the grid.
 _COARSE, _HARDLY_FINE, _STAYS = 1 / 5, 1 / 8, 2.5
@@ -94,9 +96,10 @@ def skipped_ticks(period: Float, grain: float = 0.0, tick_ms: float = 0.0) -> Sk
         count = np.rint(period / tick).astype(np.int64)
         if tick * _COARSE < max(grain, tick_ms) or not _whole(period, count, tick, grain):
             continue
-        known = _known(period, count, tick, max(grain, tick_ms))
+        missed = 1 - len(count) / float(count.sum())
+        known = _known(period, count, tick, max(grain, tick_ms)) if missed <= _MISSED else ""
         if known:
-            return SkippedTicks(tick, 1 - len(count) / float(count.sum()), known)
+            return SkippedTicks(tick, missed, known)
     return None
 
 
