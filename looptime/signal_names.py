@@ -3,10 +3,9 @@
 import math
 import re
 from functools import lru_cache
-from unicodedata import combining, normalize
 
 from looptime.records import dataclass
-from looptime.units import NS_PER_MS, UNITS, split_unit
+from looptime.units import NS_PER_MS, UNITS, split_unit, without_accents
 
 __all__ = [
     "AGE",
@@ -244,8 +243,7 @@ def names_reading(header: str) -> bool:
     >>> [names_reading(h) for h in ("corrente", "Akku 1", "tens\xe3o", "temp_read", "steer")]
     [True, True, True, False, False]
     """
-    plain = "".join(one for one in normalize("NFKD", header) if not combining(one))
-    return READINGS.intersection(words_of(plain)[-1:]) != set()
+    return READINGS.intersection(words_of(without_accents(header))[-1:]) != set()
 
 
 def of_battery(name: str) -> bool:

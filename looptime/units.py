@@ -8,7 +8,7 @@ from looptime.errors import UsageError
 
 __all__ = [
     "LONGEST_NAME", "NS_PER_MS", "NS_PER_S", "NS_PER_US", "UNITS", "UNIT_WORD", "split_unit",
-    "unit_ns", "word_unit",
+    "spoken_unit", "unit_ns", "without_accents", "word_unit",
 ]  # fmt: skip
 
 NS_PER_US = 1_000
@@ -28,12 +28,13 @@ _SPELLINGS = {
     "microsec": "us", "microsecs": "us", "millisec": "ms", "millisecs": "ms",
     "\N{MICRO SIGN}sec": "us", "\N{GREEK SMALL LETTER MU}sec": "us",
 }  # fmt: skip
-#: The second in other languages, and those that by themselves are a number or an abbreviation.
+#: Seconds in other languages, and those that by themselves are a number or an abbreviation.
 _SECONDS = (
-    "sekunde", "sekunden", "seconde", "secondes", "seconden", "segundos", "secondi", "sekundy",
-    "sekund", "sekundach", "sekunder",
+    "sekunden", "secondes", "seconden", "segundos", "secondi", "sekundy", "sekundach", "sekunder",
 )  # fmt: skip
-_SHORT_SECONDS = ("segundo", "secondo", "sekunda", "seg", "segs", "sek")
+_SHORT_SECONDS = (
+    "segundo", "secondo", "sekunda", "sekunde", "seconde", "sekund", "seg", "segs", "sek",
+)  # fmt: skip
 _PARTS = {"milli": "ms", "mili": "ms", "micro": "us", "mikro": "us", "nano": "ns"}
 _SPELLINGS |= dict.fromkeys(_SECONDS, "s") | {
     f"{part}{joint}{word}": unit
@@ -41,7 +42,7 @@ _SPELLINGS |= dict.fromkeys(_SECONDS, "s") | {
     for word in (*_SECONDS, *_SHORT_SECONDS, "seconds", "second")
     for joint in (("", "s") if word.startswith("seg") else ("",))
 }
-#: Words that are a unit where one is spoken of, and no end of a name.
+#: Words that are a unit where one is spoken of, and no end of a name nor what a number counts.
 _SPOKEN = dict.fromkeys(_SHORT_SECONDS, "s")
 _ANY = "|".join(sorted({*_SPELLINGS, *_SPOKEN}, key=len, reverse=True))
 #: A word of a unit of time in a text, in any of the languages.
@@ -107,19 +108,43 @@ def unit_ns(unit: str) -> int:
 def word_unit(word: str) -> str | None:
     """The time unit that a word is, or that a header of which it is the end would name.
 
-    In any of the languages, with or without accents.
+    In any of the languages, with or without accents. Words that are short for other things as
+    well are none, as in ``path 3 seg 2``; `spoken_unit` knows them.
 
     Examples
     --------
     >>> word_unit("Sec"), word_unit(" ms "), word_unit("imu"), word_unit("sections")
     ('s', 'ms', None, None)
+    >>> word_unit("seg"), spoken_unit("seg")
+    (None, 's')
     >>> word_unit("microssegundos"), word_unit("Mili-segundos"), word_unit("mikrosekundy")
     ('us', 'ms', 'us')
     """
-    plain = word.strip().lower()
-    if not plain.isascii():
-        plain = "".join(one for one in normalize("NFKD", plain) if not combining(one))
-    return split_unit(f"x_{plain}")[1] or _SPOKEN.get(plain)
+    return split_unit(f"x_{without_accents(word.strip().lower())}")[1]
+
+
+def spoken_unit(word: str) -> str | None:
+    """The time unit that a word is where a remark speaks of units; as `word_unit`, and more.
+
+    Examples
+    --------
+    >>> spoken_unit("Sek"), spoken_unit("segundo"), spoken_unit("ms"), spoken_unit("segment")
+    ('s', 's', 'ms', None)
+    """
+    return word_unit(word) or _SPOKEN.get(without_accents(word.strip().lower()))
+
+
+def without_accents(text: str) -> str:
+    r"""A text with its letters bare of accents.
+
+    Examples
+    --------
+    >>> without_accents("Desviaci\xf3n"), without_accents("dur\xe9e"), without_accents("ms")
+    ('Desviacion', 'duree', 'ms')
+    """
+    if text.isascii():
+        return text
+    return "".join(one for one in normalize("NFKD", text) if not combining(one))
 
 
 @lru_cache(maxsize=1 << 16)

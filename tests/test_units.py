@@ -3,7 +3,7 @@
 import pytest
 
 from looptime.errors import UsageError
-from looptime.units import UNITS, split_unit, unit_ns, word_unit
+from looptime.units import UNITS, split_unit, spoken_unit, unit_ns, word_unit
 
 
 @pytest.mark.parametrize(
@@ -62,9 +62,18 @@ def test_units_are_powers_of_a_thousand():
       "microseconden micro-segundos", "us"),
      ("milissegundos milisegundos millisecondes Millisekunden millisecondi milisekundy "
       "milliseconden mil\xedsegundos", "ms"),
-     ("segundos secondes Sekunden secondi sekundy seconden segundo Sek seg", "s"),
+     ("segundos secondes Sekunden secondi sekundy seconden", "s"),
      ("sections sector secure segment Sekt", None)],
 )  # fmt: skip
 def test_units_are_words_in_other_languages(words, unit):
     """With and without accents, and no words that begin like them."""
     assert [word_unit(word) for word in words.split()] == [unit] * len(words.split())
+
+
+@pytest.mark.parametrize(
+    "word", ["segundo", "secondo", "seconde", "sekunde", "sekund", "Sek", "seg", "segs"]
+)
+def test_words_that_are_short_for_other_things_are_units_in_remarks_only(word):
+    """In a row of numbers they may be the name of the next one."""
+    assert word_unit(word) is None
+    assert spoken_unit(word) == "s"

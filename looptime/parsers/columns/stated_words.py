@@ -1,7 +1,6 @@
 """What lines above the rows say of units of time, clause by clause: whose they are, and which."""
 
 import re
-import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import field
 
@@ -10,7 +9,7 @@ from looptime.parsers.columns.stated_exceptions import CLOCK_WORDS, read_excepti
 from looptime.parsers.columns.unit_first import units_behind
 from looptime.parsers.text.dialect import LONGEST_REMARK
 from looptime.records import dataclass
-from looptime.units import UNIT_WORD, word_unit
+from looptime.units import UNIT_WORD, spoken_unit, without_accents
 
 __all__ = ["Said", "is_kind", "say", "short"]
 
@@ -107,7 +106,7 @@ def say(lines: list[str], header: Sequence[str], base: int | None) -> Said:
     """What lines state together, where the first column has a number."""
     said = Said()
     for line in lines:
-        asked, placed = by_place(line, header, word_unit, base)
+        asked, placed = by_place(line, header, spoken_unit, base)
         said.placed.update(placed.values())
         _read(asked, {_plain(name): name for name in header if name} | placed, said)
     return said
@@ -117,7 +116,7 @@ def _read(line: str, names: dict[str, str], said: Said) -> None:
     """Take down what a line says, clause by clause; names wait for the unit that comes."""
     if len(_LISTED.findall(line)) > 1:
         return  # a unit for each column in turn, as `sniff` reads them
-    if (but := read_exceptions(line, names, word_unit)) is not None:
+    if (but := read_exceptions(line, names, spoken_unit)) is not None:
         said.tell(but.named)
         if but.rest:
             said.of.setdefault("rest", set()).add(but.rest)
@@ -127,7 +126,7 @@ def _read(line: str, names: dict[str, str], said: Said) -> None:
     line = units_behind(line, names, word_unit)
     for text in _clauses(line.lstrip(" #/%;*!-")):
         words = _WORD.findall(text)
-        unit = word_unit(words[-1]) if words else None
+        unit = spoken_unit(words[-1]) if words else None
         who = [_plain(word) for word in (words[:-1] if unit else words)]
         while unit and who and who[-1] in _LINKS and who[-1] not in names:
             who.pop()
@@ -182,14 +181,14 @@ def _clauses(line: str) -> Iterator[str]:
 
 def _ends_in_unit(text: str) -> bool:
     words = _WORD.findall(_without_tail(text))
-    return bool(words) and word_unit(words[-1]) is not None
+    return bool(words) and spoken_unit(words[-1]) is not None
 
 
 def _without_tail(text: str) -> str:
     """A clause without what it says of a clock's zero behind the unit."""
     for found in _SINCE.finditer(text):
         words = _WORD.findall(text[: found.start()])
-        if words and word_unit(words[-1]):
+        if words and spoken_unit(words[-1]):
             return text[: found.start()]
     return text
 
@@ -198,7 +197,7 @@ def _in_order(text: str) -> str:
     """A clause with the unit behind those whose it is."""
     text = _without_tail(text)
     words = text.split(maxsplit=2)
-    first = len(words) == 3 and words[1] in _FOR and word_unit(words[0]) is not None
+    first = len(words) == 3 and words[1] in _FOR and spoken_unit(words[0]) is not None
     return f" {words[2]} in {words[0]}" if first and not UNIT_WORD.search(words[2]) else text
 
 
@@ -230,5 +229,4 @@ def _named(text: str, names: dict[str, str]) -> list[str]:
 
 def _plain(text: str) -> str:
     """A text in lower case without accents, quotes and blanks around it."""
-    apart = unicodedata.normalize("NFKD", text.strip(" \t\"'").casefold())
-    return "".join(letter for letter in apart if not unicodedata.combining(letter))
+    return without_accents(text.strip(" \t\"'").casefold())

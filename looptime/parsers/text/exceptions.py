@@ -3,7 +3,7 @@
 import re
 from collections.abc import Sequence
 
-from looptime.units import word_unit
+from looptime.units import spoken_unit
 
 __all__ = ["EXCEPT", "parts_units", "states_several"]
 
@@ -33,7 +33,7 @@ def parts_units(line: str) -> bool:
     """
     found = EXCEPT.search(line)
     behind = "" if found is None else line[found.end() :]
-    return any(word_unit(word) for word in _WORD.findall(behind))
+    return any(spoken_unit(word) for word in _WORD.findall(behind))
 
 
 def states_several(lines: Sequence[str]) -> bool:
@@ -47,5 +47,5 @@ def states_several(lines: Sequence[str]) -> bool:
     (False, True)
     """
     words = [word for line in lines for found in _SAID.findall(line) for word in found if word]
-    units = {word_unit(word) for word in words}
+    units = {spoken_unit(word) for word in words}
     return len(units - {None}) > 1

@@ -113,3 +113,12 @@ def test_a_unit_at_the_root_is_that_of_each_loops_time(tmp_path):
     )
     run = read(tmp_path, f'<log time_unit="ms">\n{rows}</log>\n', "log.xml")
     assert (run.clock.unit, run.clock.unit_from) == ("ms", "log")
+
+
+@pytest.mark.parametrize("word", ["seg", "sek", "sekunde", "segundo", "min", "ab"])
+def test_a_word_before_a_number_is_its_name(tmp_path, word):
+    """Which of the bench's segments is passed is no second of the path."""
+    text = "".join(f"loop {k} path {k % 9} {word} {k % 4} imu {2 + k % 2} ms arm {4 + k % 3} ms\n"
+                   for k in range(40))  # fmt: skip
+    run = read(tmp_path, text, "console.txt")
+    assert periods_ms(run) == [6 + k % 2 + k % 3 for k in range(40)]
