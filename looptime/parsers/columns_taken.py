@@ -48,7 +48,7 @@ class ColumnTaken:
     sample: str  #: Its first cell that holds something
     taken_as: str  #: What it is taken for: a role, or the part it plays in the layout
     unit: str | None = None
-    unit_from: str = ""  #: ``header``, ``log``, ``project`` or the reason
+    unit_from: str = ""  #: ``header``, ``line above the rows``, ``log``, ``project`` or the reason
     why: str = ""
     sure: str = "sure"  #: ``sure``, ``likely`` or ``unsure``
     instead: tuple[str, ...] = ()  #: Words that the project file may state in its place
@@ -181,6 +181,8 @@ def _taken(
         word = "not used"
     if dialect.header is None:
         why = _UNHEADED.get(why, why)
+    if name in dialect.said_above and unit_from == "header":
+        unit_from = "line above the rows"
     if rewritten:  # lines that name their values have no header
         unit_from = "log" if unit_from == "header" else unit_from
         why = why.replace("its header", "its name")

@@ -135,3 +135,20 @@ def test_a_new_table_stands_one_line_apart(log, before):
     state_columns(asked, columns(asked, str(log)))
     text = path.read_text(encoding="utf-8")
     assert text.startswith(before.rstrip("\n") + "\n\n[[columns]]" if before else "[[columns]]")
+
+
+def test_what_may_be_read_as_well_is_no_more_than_likely(tmp_path):
+    """A unit above the rows is no header's; it makes no part of a plain reading."""
+    draw = np.random.default_rng(4)
+    lengths = draw.normal((2, 5, 0.6), (0.1, 0.3, 0.05), (200, 3))
+    rows = [f"{20 * k},{a:.2f},{b:.2f},{c:.2f}" for k, (a, b, c) in enumerate(lengths)]
+    log = tmp_path / "log.csv"
+    log.write_text("\n".join(["# durations in ms", "time,imu,brake,range", *rows]) + "\n")
+    found = columns(Asked(), str(log))
+    _, imu, brake, reading = found.columns
+    assert (imu.taken_as, imu.sure, imu.unit_from) == ("part", "sure", "line above the rows")
+    assert (brake.taken_as, brake.sure) == ("part", "likely")
+    assert "named like a reading" in brake.why
+    assert "header says" not in imu.why
+    assert reading.taken_as == "signal"
+    assert any("not certain what brake" in note for note in found.clock.notes)

@@ -370,7 +370,8 @@ def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
     elif means == "latency" and no_clock and "end" in head.text.lower():
         means = "period"
     ns = UNITS[head.unit] if head.unit else None
-    return Seen(means, values, ns, bare_name(head.text), shown(head))
+    above = dialect.said_above.get(head.text, "")
+    return Seen(means, values, ns, bare_name(head.text), shown(head), above)
 
 
 def _climbs(values: Float) -> bool:

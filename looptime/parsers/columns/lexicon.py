@@ -2,11 +2,10 @@
 
 import re
 from functools import lru_cache
-from unicodedata import normalize
 
 from looptime.length_groups import LENGTHS, of_lengths
 from looptime.signal_names import OTHER_UNITS, READINGS, quantity_of
-from looptime.units import split_unit
+from looptime.units import split_unit, without_accents
 
 __all__ = [
     "CALL_NAMES",
@@ -47,7 +46,6 @@ THREADS = (
     "threadnr", "threadnum", "threadnumber", "threadidx", "threadindex", "worker",
 )  # fmt: skip
 
-_ACCENTS = re.compile("[\u0300-\u036f]")
 _SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 #: A call of something's method.
 _METHOD = re.compile(r"\.(?:read|write|get|set|update|send|poll|fetch)(?=[A-Z_]|$)|\(\)$")
@@ -117,22 +115,20 @@ _UNIT_ALONE = {
     "ms", "us", "ns", "sec", "secs", "second", "seconds", "msec", "usec", "milliseconds",
     "microseconds", "nanoseconds",
 }  # fmt: skip
-_SIGNAL = READINGS - {"current"} | {
-    "heading", "yaw", "pitch", "roll", "angle", "angles", "velocity", "vel", "speed", "position",
-    "pos", "pose", "x", "y", "z", "w", "volt", "volts", "voltage", "vbat", "battery", "batt", "bat",
-    "current", "amps", "temp", "temperature", "power", "torque", "rpm", "dist", "distance", "range",
-    "accel", "acceleration", "gx", "gy", "gz", "ax", "ay", "az", "mx", "my", "mz", "qx", "qy", "qz",
-    "qw", "percent", "pct", "hz", "fps", "freq", "frequency", "rate", "omega", "gain", "pwm",
-    "throttle", "steer", "steering", "brake", "pressure", "humidity", "lat", "lon", "altitude",
-    "depth", "curvature", "value", "raw", "adc", "reading", "output", "input", "setpoint", "kp",
-    "ki", "kd", "p", "i", "d", "load", "memory", "mem", "heap", "bytes", "size", "confidence",
-    "score", "ratio", "duty", "enabled", "active", "valid", "ok", "flag", "flags", "status",
-    "button", "axis", "joystick", "level", "light", "lux", "mag", "quality", "ticks", "turns",
+_SIGNAL = READINGS | {
+    "angles", "vel", "position", "pos", "pose", "x", "y", "z", "w", "bat", "power", "torque",
+    "dist", "distance", "range", "accel", "acceleration", "gx", "gy", "gz", "ax", "ay", "az",
+    "mx", "my", "mz", "qx", "qy", "qz", "qw", "percent", "pct", "hz", "fps", "freq",
+    "frequency", "rate", "omega", "gain", "pwm", "throttle", "steer", "steering", "brake",
+    "pressure", "humidity", "lat", "lon", "altitude", "depth", "curvature", "value", "raw",
+    "adc", "reading", "output", "input", "setpoint", "kp", "ki", "kd", "p", "i", "d", "load",
+    "memory", "mem", "heap", "bytes", "size", "confidence", "score", "ratio", "duty", "enabled",
+    "active", "valid", "ok", "flag", "flags", "status", "button", "axis", "joystick", "level",
+    "light", "lux", "mag", "quality", "ticks", "turns",
 }  # fmt: skip
-#: Those of them that are parts of a loop as well.
+#: Those of them that name what is done in a loop as well; a plain reading, as of a range, is none.
 _EITHER = {
-    "steer", "steering", "brake", "throttle", "light", "lights", "mag", "adc", "load", "output",
-    "input", "reading", "joystick", "button", "axis", "range", "pwm", "status",
+    "steer", "steering", "brake", "mag", "output", "input", "joystick", "status",
 }  # fmt: skip
 _COUNTER = {
     "index", "idx", "row", "line", "id", "no", "nr", "number", "num", "count", "counter", "seq",
@@ -186,9 +182,7 @@ def tokens(text: str) -> tuple[str, ...]:
     >>> tokens("Desviaci\N{LATIN SMALL LETTER O WITH ACUTE}n_ms")
     ('desviacion',)
     """
-    stem = split_unit(text)[0]
-    if not stem.isascii():  # letters without their accents
-        stem = _ACCENTS.sub("", normalize("NFKD", stem))
+    stem = without_accents(split_unit(text)[0])
     found: list[str] = []
     for piece in _SPLIT.split(stem):
         word = piece.lower().rstrip("0123456789")

@@ -5,7 +5,10 @@ from dataclasses import field
 from looptime.array_types import Float
 from looptime.records import dataclass
 
-__all__ = ["BY_NAME", "FALSE_UNIT", "MAYBE", "ROLES", "Judged", "Role", "Seen", "Stamped"]
+__all__ = [
+    "ABOVE", "BY_NAME", "EITHER", "FALSE_UNIT", "MAYBE", "ROLES", "Judged", "Role", "Seen",
+    "Stamped",
+]  # fmt: skip
 
 #: How it is said that a column is not in the unit of its header.
 FALSE_UNIT = "its header says "
@@ -13,6 +16,12 @@ FALSE_UNIT = "its header says "
 MAYBE = "it may be a length of time, but nothing says so: a unit in its header would"
 #: Why a column is a part though nothing but its name and its room in the loop says so.
 BY_NAME = "its name says that it is timed, and it fits into the loop beside the others"
+#: Why a column is a length whose unit lines above the rows state, and one that may be a reading.
+ABOVE = "a line above the rows states its unit"
+EITHER = (
+    "a line above the rows states a unit of lengths, and its values may be some: it is named like "
+    "a reading as well, and a unit in its header would settle it"
+)
 #: What a column can be taken for.
 ROLES = (
     "part", "whole", "period", "latency", "deviation", "setting", "run timer", "start-up timer",
@@ -29,6 +38,7 @@ class Seen:
     unit_ns: int | None = None  #: Nanoseconds in one unit, where the header says
     words: tuple[str, ...] = ()  #: Words of its header that say of what it tells
     name: str = ""  #: Its header, for messages
+    above: str = ""  #: How it is said that its unit stands above the rows, and not in its header
 
 
 @dataclass(frozen=True)

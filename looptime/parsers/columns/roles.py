@@ -35,7 +35,7 @@ from looptime.parsers.columns.named_wholes import (
     work_beside_a_rest,
 )
 from looptime.parsers.columns.other_row import by_row, own_rows
-from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
+from looptime.parsers.columns.role import EITHER, FALSE_UNIT, MAYBE, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.set_lengths import as_set, left_of_set, told_by_words
 from looptime.parsers.columns.so_far import so_far
 from looptime.parsers.columns.stamped_at import stamped
@@ -359,8 +359,8 @@ def _parts(seen: list[Seen], named: list[int], steps: Steps) -> dict[int, Role]:
         if at in false:
             made[at] = _part(seen[at], *false[at], steps, "its header says so", "likely")
         elif seen[at].unit_ns is not None:
-            sure = "likely" if _no_more_than_a_unit(seen[at].name) else "sure"
-            why = "its header says so"
+            doubted = _no_more_than_a_unit(seen[at].name) or seen[at].above == EITHER
+            sure, why = "likely" if doubted else "sure", seen[at].above or "its header says so"
             made[at] = _part(seen[at], seen[at].unit_ns, "header", steps, why, sure)
     if not open_:
         return made

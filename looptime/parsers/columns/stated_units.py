@@ -1,26 +1,24 @@
 """Units that remarks and titles above the rows state of columns, by name or of all, in words."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from looptime.parsers.columns.column_words import counted_from
 from looptime.parsers.columns.lexicon import may_be_part, meaning
+from looptime.parsers.columns.role import ABOVE, EITHER
 from looptime.parsers.columns.stated_lengths import far_too_short, lengths_in, longer_than_loops
 from looptime.parsers.columns.stated_words import Said, is_kind, say, short
-from looptime.parsers.columns.unit import is_plausible
-from looptime.parsers.columns.unit_fit import fit_of, loop_ns, means_of, step_of
+from looptime.parsers.columns.unit import LONGEST_NS, SHORTEST_NS, is_plausible
+from looptime.parsers.columns.unit_fit import SLOWEST_NS, fit_of, loop_ns, means_of, step_of
 from looptime.parsers.text.dialect import Dialect, holds_numbers, is_missing
-from looptime.units import UNITS, split_unit
+from looptime.units import NS_PER_S, UNITS, split_unit
 
 __all__ = ["in_stated_units"]
 
 _SETTLE = "a unit in its name in the header, or --unit for the clock, would settle it"
-_EITHER = (
-    "as lines above the rows state a unit of the lengths, and the values may be some, {} is taken "
-    "for a part of the loop and not for a reading: a unit in its name would settle it"
-)
+_SLOW = "in the unit said of {0} above the rows, {1}, a loop lasts {2:.3g} s: check it"
 _TOO_SHORT = (
     "the unit said above the rows of {}, {}, makes them next to nothing of the loop, and is not "
     "taken: is it {}? A unit in their names in the header would settle it"
@@ -79,7 +77,11 @@ def in_stated_units(
         f"{name} [{units[named]}]" if named in units and not split_unit(name)[1] else name
         for name, named in zip(dialect.header, header, strict=True)
     )
-    return dialect if made == dialect.header else replace(dialect, header=made)
+    if made == dialect.header:
+        return dialect
+    laid = {new: EITHER if name in told and may_be_part(name) else ABOVE
+             for name, new in zip(dialect.header, made, strict=True) if new != name}  # fmt: skip
+    return replace(dialect, header=made, said_above=laid)
 
 
 def _of_kinds(dialect: Dialect, said: Said, cautions: list[str]) -> dict[str, str]:
@@ -93,20 +95,26 @@ def _of_kinds(dialect: Dialect, said: Said, cautions: list[str]) -> dict[str, st
         clocks = []
     _leave_misfits(dialect, said, cautions)
     unit = said.unit_of(["rest", "lengths", "all", "times"])
-    told: dict[str, str] = {}
-    if unit:
-        told = dict.fromkeys([header[at] for at in lengths_in(dialect, open_, unit, said.named)],
-                             unit)  # fmt: skip
-        if other := far_too_short(dialect, told, said.named):
-            cautions.append(_TOO_SHORT.format(", ".join(told), unit, other))
-            told = {}
-        if either := [name for name in told if may_be_part(name)]:
-            cautions.append(_EITHER.format(", ".join(either)))
+    told = _lengths(dialect, open_, unit, said.named)
     kinds = ["rest", "times", "all"] if said.named else ["times", "all"]
-    if unit := said.unit_of(kinds):
+    of_clock: dict[str, str] = {}
+    if own := said.unit_of(kinds):
         for at in clocks:
-            told |= _of_clock(dialect, at, unit, told, cautions)
-    return told
+            of_clock |= _of_clock(dialect, at, own, told, cautions)
+    if of_clock:  # which says how long a loop is that lengths are held against
+        told = _lengths(dialect, open_, unit, said.named | of_clock)
+    if other := far_too_short(dialect, told, said.named | of_clock):
+        cautions.append(_TOO_SHORT.format(", ".join(told), unit, other))
+        told = {}
+    return told | of_clock
+
+
+def _lengths(
+    dialect: Dialect, open_: Sequence[int], unit: str, named: Mapping[str, str]
+) -> dict[str, str]:
+    """The unit of the columns that are the lengths that it is said of; empty without one."""
+    places = lengths_in(dialect, open_, unit, named) if unit else []
+    return {(dialect.header or ())[at]: unit for at in places}
 
 
 def _doubted(dialect: Dialect, asked: Dialect, cautions: list[str]) -> Dialect | None:
@@ -129,20 +137,30 @@ def _doubted(dialect: Dialect, asked: Dialect, cautions: list[str]) -> Dialect |
 def _of_clock(
     dialect: Dialect, at: int, unit: str, told: dict[str, str], cautions: list[str]
 ) -> dict[str, str]:
-    """The unit of all that is the clock's, too; none where the loop would be no loop in it."""
-    name = (dialect.header or ())[at]
-    fit = fit_of(dialect, at, unit, None)
+    """The unit of all that is the clock's, too; none where the loop or its lengths speak against.
+
+    They do where they would last longer than the loop, or would be next to nothing of it.
+    """
+    name, lasts = (dialect.header or ())[at], step_of(dialect, at) * UNITS[unit]
     if not holds_numbers(dialect):  # rows may be calls, with several in a loop
-        return {name: unit} if is_plausible(np.array([step_of(dialect, at)]), UNITS[unit]) else {}
-    if fit in ("fits", "unknown"):
+        return {name: unit} if _plausible(dialect, at, unit) else {}
+    if fit_of(dialect, at, unit, None) in ("fits", "unknown"):
         return {name: unit}
-    loop = loop_ns(dialect, {name: unit}) if fit == "another" else None
-    if loop is not None and not longer_than_loops(dialect, told, loop):
+    if (
+        SHORTEST_NS <= lasts < SLOWEST_NS
+        and not longer_than_loops(dialect, told, lasts)
+        and not far_too_short(dialect, told, {name: unit})
+    ):
+        if lasts > LONGEST_NS:
+            cautions.append(_SLOW.format(name, unit, lasts / NS_PER_S))
         return {name: unit}
-    lasts = step_of(dialect, at) * UNITS[unit] / 1e6
     cautions.append(f"the unit said of all times above the rows, {unit}, is not taken for {name}: "
-                    f"a loop would last {lasts:.3g} ms; {_SETTLE}")  # fmt: skip
+                    f"a loop would last {lasts / 1e6:.3g} ms; {_SETTLE}")  # fmt: skip
     return {}
+
+
+def _plausible(dialect: Dialect, at: int, unit: str) -> bool:
+    return is_plausible(np.array([step_of(dialect, at)]), UNITS[unit])
 
 
 def _counted(dialect: Dialect, above: list[str], beside: list[str], cautions: list[str]) -> Said:
@@ -192,8 +210,15 @@ def _leave_misfits(dialect: Dialect, said: Said, cautions: list[str]) -> None:
             continue
         placed, fit = name in said.placed, fit_of(dialect, at, unit, loop)
         clock = means_of(dialect, at) == "clock"
-        refused = clock and not is_plausible(np.array([step_of(dialect, at)]), UNITS[unit])
-        if fit == "none" and (placed or not (refused or (clock and not holds_numbers(dialect)))):
+        refused = clock and not _plausible(dialect, at, unit)
+        lasts = step_of(dialect, at) * UNITS[unit] if clock else 0.0
+        kept = refused or (clock and not holds_numbers(dialect))
+        if LONGEST_NS < lasts < SLOWEST_NS and not (placed or kept):
+            own = {one: split_unit(one)[1] or said.named.get(one, "") for one in header}
+            units = {one: unit for one, unit in own.items() if unit}
+            kept = not longer_than_loops(dialect, units, lasts)
+            cautions += [_SLOW.format(name, unit, lasts / NS_PER_S)] if kept else []
+        if fit == "none" and (placed or not kept):
             said.named[name] = ""
             what = "does not fit the loop, and is not taken"
         elif fit == "another" and (placed or clock):

@@ -123,7 +123,7 @@ def _read(line: str, names: dict[str, str], said: Said) -> None:
         return
     waiting: list[str] = []
     kind, others = "", 0
-    line = units_behind(line, names, word_unit)
+    line = units_behind(line, names, spoken_unit)
     for text in _clauses(line.lstrip(" #/%;*!-")):
         words = _WORD.findall(text)
         unit = spoken_unit(words[-1]) if words else None

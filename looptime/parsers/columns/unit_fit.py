@@ -13,10 +13,12 @@ from looptime.parsers.columns.unit import LONGEST_NS, SHORTEST_NS, usual_unit
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.units import UNITS, split_unit
 
-__all__ = ["Fit", "fit_of", "loop_ns", "means_of", "step_of"]
+__all__ = ["SLOWEST_NS", "Fit", "fit_of", "loop_ns", "means_of", "step_of"]
 
 Fit = Literal["fits", "another", "none", "unknown"]
 
+#: Below this, a slow loop is believed where its unit is stated, as one that waters benches.
+SLOWEST_NS = 4 * LONGEST_NS
 #: A length so many times the loop is none in it, and one so short may as well be in the next unit.
 _FAR_LONGER, _FAR_SHORTER = 100, 1 / 200
 #: What may well be longer than a loop.
@@ -68,7 +70,7 @@ def loop_ns(dialect: Dialect, named: dict[str, str]) -> float | None:
     if not len(steps):
         return None
     step, unit = float(np.median(steps)), split_unit(header[at])[1] or named.get(header[at], "")
-    if unit and SHORTEST_NS <= step * UNITS[unit] <= LONGEST_NS:
+    if unit and SHORTEST_NS <= step * UNITS[unit] < SLOWEST_NS:
         return step * UNITS[unit]
     usual = usual_unit(step)
     return step * UNITS[usual] if usual else None

@@ -2,6 +2,7 @@
 
 import csv
 import re
+from collections.abc import Mapping
 from dataclasses import field, replace
 from functools import cached_property
 
@@ -79,6 +80,8 @@ class Dialect:
     #: How often rows were written, as the caller says of a log without a clock.
     rate_hz: float | None = None
     stated: StatedColumns | None = None  #: What the project says the columns are
+    #: Headers whose unit only lines above the rows state, with how it is said that they do.
+    said_above: Mapping[str, str] = field(default_factory=dict)
     #: Numbers of columns of this sample; another one has its own.
     _known: dict[int, Float] = field(default_factory=dict, init=False, repr=False, compare=False)
     #: Columns that may be clocks, and those that may not.

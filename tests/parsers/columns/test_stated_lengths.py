@@ -35,8 +35,10 @@ def test_names_of_parts_and_of_readings_are_lengths_where_values_may_be():
 
 
 @pytest.mark.parametrize(
-    "name", ["corrente", "Strom", "courant", "current", "Akku", "tension", "temp", "heading"]
-)
+    "name",
+    ["corrente", "Strom", "courant", "current", "Akku", "tension", "temp", "heading", "throttle",
+     "pwm", "adc", "light", "range", "load", "speed", "axis", "button"],
+)  # fmt: skip
 def test_names_of_what_is_surely_read_are_none(name):
     """Whatever would fit into the loop."""
     assert named(log(**{name: RNG.lognormal(0.5, 0.1, ROWS)}), "ms") == ["gyro", "steer", "lift"]

@@ -186,3 +186,51 @@ def test_beside_the_length_of_the_loop_all_that_are_named_are_lengths(tmp_path, 
     run = read(tmp_path, [said, *head, *rows])
     assert mean_ms(run) == pytest.approx(WHAT, abs=0.11)
     assert float(np.median(run.loops.period_ns)) / 1e6 == pytest.approx(20, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("said", "names"),
+    [("# time in s", "time,sense_ms,move_ms"), ("# time in s, parts in ms", "time,sense,move"),
+     ("# all times in ms", "time_s,sense,move")],
+)  # fmt: skip
+def test_the_unit_of_a_slow_clock_is_believed(tmp_path, said, names) -> None:
+    """Benches are watered every ten seconds; reading and moving take seconds of them."""
+    rows = cells(",", 10 * np.arange(LOOPS) + 3.0, 500 * SENSE, 500 * MOVE)
+    run = read(tmp_path, [said, names, *rows])
+    assert float(np.median(run.loops.period_ns)) == 10e9
+    assert mean_ms(run) == pytest.approx({"sense": 1000, "move": 2500}, rel=0.02)
+
+
+@pytest.mark.parametrize("said", ["# all times in s", "# times in s", "# everything in seconds"])
+@pytest.mark.parametrize("every", [6.0, 12.0])
+def test_a_unit_of_all_is_a_slow_clocks_too(tmp_path, said, every) -> None:
+    """With a caution, since hardly a robot has such a loop."""
+    rows = cells(",", every * np.arange(LOOPS), SENSE / 2, MOVE / 2)
+    run = read(tmp_path, [said, "time,sense,move", *rows])
+    assert float(np.median(run.loops.period_ns)) == every * 1e9
+    assert mean_ms(run) == pytest.approx({"sense": 1000, "move": 2500}, rel=0.02)
+    assert any("a loop lasts" in note for note in run.clock.notes)
+
+
+def test_a_unit_of_all_is_a_fast_clocks_too(tmp_path) -> None:
+    """A loop of 40 us whose parts would be nothing of one of 40 ms."""
+    rows = cells(",", 40 * np.arange(LOOPS) + 1, 4 * SENSE, 4 * MOVE)
+    run = read(tmp_path, ["# times in us", "time,sense,move", *rows])
+    assert float(np.median(run.loops.period_ns)) == 40e3
+    took = run.calls.groupby("name", observed=True)["self_ns"].mean()
+    assert took.to_dict() == pytest.approx({"sense": 8e3, "move": 20e3}, rel=0.02)
+
+
+def test_a_unit_of_durations_is_no_slow_clocks(tmp_path) -> None:
+    """Lengths of seconds in steps of 10 are no parts of a loop of 10 ms."""
+    rows = cells(",", 10 * np.arange(LOOPS), SENSE, MOVE)
+    run = read(tmp_path, ["# durations in ms", "time,sense,move", *rows])
+    assert float(np.median(run.loops.period_ns)) == 10e6
+
+
+def test_a_unit_that_makes_next_to_nothing_of_the_parts_is_not_the_clocks(tmp_path) -> None:
+    """Steps of 12,000: 12 s with 7 ms of parts in them, or, as most robots have it, 12 ms."""
+    rows = cells(",", 12_000 * np.arange(LOOPS), SENSE, MOVE)
+    run = read(tmp_path, ["# times in ms", "time,sense,move", *rows])
+    assert float(np.median(run.loops.period_ns)) == 12e6
+    assert any("is not taken for time" in note for note in run.clock.notes)
