@@ -20,7 +20,10 @@ ELSEWHERE = {
     "checks/gate": {
         "checked": "checks/gate/test_checklist",
     },
-    "checks/compare": {"comparison": "checks/compare/test_compare"},
+    "checks/compare": {
+        "comparison": "checks/compare/test_compare",
+        "unlike_ticks": "checks/compare/test_readings",
+    },
     "checks/recording": {
         "facts": "checks/recording/test_recording", "scatter": "browser/test_desk",
     },

@@ -35,6 +35,7 @@ from looptime.checks.compare.sides import (
     unlike,
 )
 from looptime.checks.compare.starts import unlike_starts
+from looptime.checks.compare.unlike_ticks import told_by_ticks
 from looptime.checks.compare.whole_machine import alike
 from looptime.checks.compare.wording import sentences, together, unjudged
 from looptime.checks.recording.copies import without_copies
@@ -201,29 +202,14 @@ def _judge(
         calls = several.call_changes(at, like)
     if same:
         return [_unchanged(c) for c in changes], [_unchanged(c) for c in calls]
-    changes, calls = ([_above_unlike_ticks(c, at) for c in every] for every in (changes, calls))
+    changes, calls = ([told_by_ticks(c, at.before, at.after) for c in every]
+                      for every in (changes, calls))  # fmt: skip
     changes = [_by_more_than_trend(c, at, tolerance) for c in _decided(changes, tolerance)]
     calls = [_worth_saying(c, like, single, tolerance) for c in with_holm(calls, tolerance)]
     calls = _with_bh(calls)
     return [_with_advice(c, at, tolerance) for c in changes], [
         _with_advice(c, at, tolerance) for c in calls
     ]
-
-
-def _above_unlike_ticks(change: Change, at: Scatter) -> Change:
-    """A figure of the tail of clocks that tick unlike, told only where it moved by more than that.
-
-    Noise undoes the rounding on average, and not at one place of one distribution: on like clocks
-    what is left is the same on both sides.
-    """
-    ticks = [{run.facts.tick_ns for run in side} for side in (at.before, at.after)]
-    moved, coarse = change.difference.value, max(ticks[0] | ticks[1]) / 1e6
-    if ticks[0] == ticks[1] or moved is None or abs(moved) > coarse:
-        return change
-    if change.statistic in ("mean", "rate", "overruns"):
-        return change
-    note = f"the clocks tick unlike, and it moved by less than the {coarse:g} ms of the coarser"
-    return replace(change, p=None, seen_percent=None, note=note)
 
 
 def _decided(changes: list[Change], tolerance: Tolerance) -> list[Change]:

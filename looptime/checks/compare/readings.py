@@ -12,8 +12,9 @@ from looptime.words import number
 
 __all__ = ["unlike_readings"]
 
-#: A reading is steady whose middle half is no wider than this part of what the sides differ by.
-_STEADY = 0.2
+#: A reading is steady whose middle half is no wider than this part of what the sides differ by; one
+#: that is as far off in each of several runs a side may move within them.
+_STEADY, _MOVES = 0.2, 2.0
 #: Less than this part of the greater level is no other condition.
 _LEAST = 0.02
 #: So many are told.
@@ -40,8 +41,9 @@ def unlike_readings(
     if not told:
         return []
     more = f" and {len(told) - _MOST} more" if len(told) > _MOST else ""
-    return [Unlike("readings", f"conditions differ, which may make a change without any of code:"
-                   f" {', '.join(told[:_MOST])}{more}")]  # fmt: skip
+    levels = f"{', '.join(told[:_MOST])}{more}"
+    return [Unlike("readings", f"readings differ: {levels}; a load, battery or setting may make a"
+                   " change without any of code")]  # fmt: skip
 
 
 def _levels(run: Run) -> dict[str, tuple[float, float]]:
@@ -63,6 +65,7 @@ def _differs(
     gap = max(min(new) - max(old), min(old) - max(new))
     widest = max(width for _, width in (*before, *after))
     within = max(max(side) - min(side) for side in (old, new))
-    if gap <= max(_LEAST * max(map(abs, (*old, *new))), widest / _STEADY, within / _STEADY):
+    steady = _MOVES if min(len(old), len(new)) > 1 else _STEADY
+    if gap <= max(_LEAST * max(map(abs, (*old, *new))), widest / steady, within / _STEADY):
         return []
     return [f"{name} {number(float(np.mean(old)))} before, {number(float(np.mean(new)))} after"]

@@ -289,6 +289,9 @@ def _of_the_loop(one: Seen, steps: Steps, clock: bool) -> Role:
     if one.meaning == "period" and steps.known and _is_work(values, steps):
         why = "the clock's steps are longer by a rest or by a wait for a tick: it is the work"
         return Role("whole", found, unit_from, why, "likely", step=word)
+    if one.meaning == "period" and one.unit_ns is None and np.nanmin(values) == np.nanmax(values):
+        why = f"it is always {one.values[np.isfinite(one.values)][0]:g}, and no unit says of what"
+        return Role("signal", None, "", why, "unsure")
     why = f"its header says so, and it is {100 * np.nanmedian(values) / steps.typical:.0f} % "
     return Role(named, found, unit_from, f"{why}of the clock's steps", "sure", step=word)
 

@@ -181,7 +181,7 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
     for piece in unwrapped(pieces):
         words.update(_PAIR.findall(piece))
         left.append(_PAIR.sub(",", piece.replace("()", "")))
-    left, own = own_units(left)
+    left, own = own_units(left, numbers)
     units: list[str | None] = []
     shares: set[int] = set()
     marks = len(own)
@@ -225,7 +225,7 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
     ]
     if sum(name is None for name in names) > 0.5 * len(names):
         names = named_after
-    names = titled(left, names, units)
+    names, units = titled(left, names, units, numbers)
     if numbers and names[-1] and units[-1] and _WAITED.search(pieces[-2]):
         names[-1] = _awaited(names[-1], left[-1])
     text = " ".join(_WORD.findall(" ".join(left)))

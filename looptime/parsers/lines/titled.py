@@ -1,10 +1,12 @@
-"""Names of a line's numbers that stand behind a title, or before a unit, which is theirs all."""
+"""Units that stand once in a line: ahead of the pairs that are in them, or behind the last."""
 
 import re
+from collections.abc import Iterator
 
 from looptime.length_groups import of_lengths, without_groups
 from looptime.parsers.columns.headers import LOOP_WORD
-from looptime.parsers.columns.lexicon import meaning, of_a_clock
+from looptime.parsers.columns.lexicon import meaning, names_count, of_a_clock
+from looptime.signal_names import names_reading, quantity_of
 from looptime.units import word_unit
 
 __all__ = ["titled"]
@@ -16,17 +18,19 @@ _TITLE = re.compile(
     rf"(?P<words>(?<![\w.])(?:[^\W\d]\w*[ \t]+){{0,3}}[^\W\d]\w*)?"
     rf"[ \t]*+(?:{_IN_BRACKETS}\s*+[:=]?+\s*+|:\s++|[:=]?+\s*+[{{(\[]\s*+)(?=[^\W\d])"
 )
-#: Where the names of a title are over.
-_OVER = re.compile(r"[|;)\]}]")
+#: Where the names of a title are over: a bracket, a bar, the end of a sentence, another title.
+_OVER = re.compile(r"[|;)\]}]|\.\s|[^\W\d]:\s+(?=[^\W\d])")
 _CLOSING = re.compile(rf"[\s)\]}}]*+{_IN_BRACKETS}\W*")
 
 
-def titled(left: list[str], names: list[str | None], units: list[str | None]) -> list[str | None]:
-    """Names of a line's numbers as members of the group of lengths whose title the line holds.
+def titled(
+    left: list[str], names: list[str | None], units: list[str | None], numbers: list[str]
+) -> tuple[list[str | None], list[str | None]]:
+    """Names and units of a line's numbers, also of those that share a title or a unit.
 
-    Members are what follows the title up to a bracket or bar, or to the end without the readings
-    that stand there; or all names that a unit in brackets closes. What has a unit of its own keeps
-    it.
+    Those behind a title become members of its group of lengths; a unit that stands by itself is
+    that of the numbers which may be lengths. Readings are none, and nothing that has a unit of its
+    own. A unit behind the last number is its alone where any before it is no length.
 
     Parameters
     ----------
@@ -34,26 +38,36 @@ def titled(left: list[str], names: list[str | None], units: list[str | None]) ->
         Text before, between and after the numbers, without the units that follow them.
     names, units : list
         Of each number, as far as the words right around it tell.
+    numbers : list of str
+        As they are written.
 
     Examples
     --------
-    >>> titled([" took(ms) gyro:", " enc:", " | volts:", ""], ["gyro", "enc", "volts"], [None] * 3)
-    ['took_ms.gyro', 'took_ms.enc', 'volts']
-    >>> titled(["gyro=", " enc=", " (us)"], ["gyro", "enc"], [None] * 2)
-    ['us.gyro', 'us.enc']
-    >>> titled([" gyro (ms) mean ", " max ", ""], ["mean", "max"], [None] * 2)
+    >>> names, none = ["gyro", "enc", "volts"], [None] * 3
+    >>> titled([" took(ms) gyro:", " enc:", " | volts:", ""], names, none, ["1.2", "0.4", "12.1"])
+    (['took_ms.gyro', 'took_ms.enc', 'volts'], [None, None, None])
+    >>> titled(["gyro=", " enc=", " (us)"], names[:2], none[:2], ["900", "410"])[1]
+    ['us', 'us']
+    >>> titled(["rows=", " took=", " (ms)"], ["rows", "took"], none[:2], ["9", "4.1"])[1]
+    [None, 'ms']
+    >>> titled([" gyro (ms) mean ", " max ", ""], ["mean", "max"], none[:2], ["1.2", "3.4"])[0]
     ['mean', 'max']
     """
-    made = list(names)
+    named, own = list(names), list(units)
     for at, piece in enumerate(left[:-1]):
         title = _title(piece)
-        if title is not None:
-            _join(made, title, _members(left, names, at), units)
-    closing = _CLOSING.fullmatch(left[-1]) if made == names else None
+        if title is None:
+            continue
+        for k in _members(left, names, at):
+            if units[k] is None and names[k] and word_unit(title) != title:
+                named[k] = f"{title}.{names[k]}"
+            elif units[k] is None and _may_be_length(names[k]):
+                own[k] = title
+    closing = _CLOSING.fullmatch(left[-1]) if named == names and own == units else None
     if closing is not None and (unit := word_unit(closing["unit"])):
-        ends = [at for at in range(1, len(names)) if _OVER.search(left[at])]
-        _join(made, unit, range(ends[-1] if ends else 0, len(names)), units)
-    return made
+        for k in _closed(left, names, units, numbers):
+            own[k] = unit
+    return named, own
 
 
 def _title(piece: str) -> str | None:
@@ -67,21 +81,61 @@ def _title(piece: str) -> str | None:
             member = of_lengths(f"{title}.x1")
             of_all = without_groups(f"{title}.x1") == "x1"
             if of_all and member is not None and (member[1] or not of_a_clock(title)):
-                return title
+                return title if words else word_unit(title)
     return None
 
 
-def _members(left: list[str], names: list[str | None], first: int) -> range:
-    """Numbers from one on up to where a bracket or bar ends them, or the line does."""
-    places = range(first, len(names))
-    end = next((at for at in places if _OVER.search(left[at + 1])), None)
-    if end is not None:
-        return range(first, end + 1)
-    lengths = [at for at in places if (name := names[at]) and meaning(name) != "signal"]
-    return range(first, max(lengths, default=-1) + 1)
+def _members(left: list[str], names: list[str | None], first: int) -> Iterator[int]:
+    """Numbers from one on to where something ends them; else to a reading, and what they make up.
+
+    A list that nothing ends goes on with what is no length of time; calls may be named for what
+    they read, too, but none is named volts.
+    """
+    closed = any(_OVER.search(piece) for piece in left[first + 1 :])
+    over = False
+    for at in range(first, len(names)):
+        if at > first and _OVER.search(left[at]):
+            return
+        said = meaning(names[at] or "")
+        over = over or (not closed and _is_reading(names[at] or ""))
+        if closed or (said != "signal" and (not over or said in ("whole", "busy"))):
+            yield at
 
 
-def _join(made: list[str | None], title: str, members: range, units: list[str | None]) -> None:
-    for at in members:
-        if made[at] and not units[at]:
-            made[at] = f"{title}.{made[at]}"
+def _is_reading(name: str) -> bool:
+    """Whether a name is that of a reading, and of no call: calls are named for headings, too."""
+    return names_reading(name) and quantity_of(name) is None
+
+
+def _may_be_length(name: str | None) -> bool:
+    """Whether what a name says is no instant, no reading and no count."""
+    said = meaning(name or "")
+    return (
+        bool(name)
+        and said not in ("clock", "counter", "group", "signal")
+        and not names_count(name or "")
+    )
+
+
+def _closed(
+    left: list[str], names: list[str | None], units: list[str | None], numbers: list[str]
+) -> list[int]:
+    """The numbers whose unit is the one behind the last: this alone where others are no lengths.
+
+    Before them all the line's stamp and the number of its loop may stand. Whole numbers beside
+    broken ones are no lengths in their unit.
+    """
+    last = len(names) - 1
+    ends = [at for at in range(1, len(names)) if _OVER.search(left[at])]
+    every = [at for at in range(ends[-1] if ends else 0, len(names)) if units[at] is None]
+    while every and (not names[every[0]] or _counts_or_stamps(names[every[0]], numbers[every[0]])):
+        every.pop(0)
+    broken = ["." in numbers[at] or "," in numbers[at] for at in every]
+    alike = len(set(broken)) < 2 and all(_may_be_length(names[at]) for at in every)
+    return every if alike else [last] if _may_be_length(names[last]) else []
+
+
+def _counts_or_stamps(name: str | None, number: str) -> bool:
+    said = meaning(name or "")
+    whole = number.isdecimal() and LOOP_WORD.search((name or "").lower()) is not None
+    return said in ("clock", "counter") or whole

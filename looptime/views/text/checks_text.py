@@ -231,7 +231,11 @@ def _call_rows(found: Comparison) -> Iterator[RenderableType]:
     yield heading_line("Calls (self time a loop; as many are asked at once, p is adjusted)")
     shown = [*told, *listed][:_CALLS]
     if not shown:
-        yield line(f"no change seen in any of {len(found.calls)} figures{_would_be_seen(found)}")
+        judged = sum(c.p is not None for c in found.calls)
+        none = f"no change seen in any of {judged} figures{_would_be_seen(found)}" if judged else ""
+        others = len(found.calls) - judged
+        left = f"{others} could not be judged" if others else ""
+        yield line("; ".join(filter(None, (none, left))))
         return
     rows = [
         [safe(c.call, 28) + (f" ({safe(c.thread, 12)})" if c.thread else ""), c.statistic,

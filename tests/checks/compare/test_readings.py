@@ -55,7 +55,7 @@ def sides(tmp_path, before, after, made_by=log):
 def test_what_the_robot_carries_is_named_where_it_differs(tmp_path):
     """18.5 kg in place of none: a condition; a battery that scatters alike is none."""
     _, unlike = sides(tmp_path, {"kg": 0.0}, {"kg": 18.5}, table)
-    assert unlike["readings"].endswith("tray_kg 0 before, 18.5 after")
+    assert unlike["readings"].startswith("readings differ: tray_kg 0 before, 18.5 after; a load")
 
 
 @pytest.mark.parametrize(
@@ -63,7 +63,8 @@ def test_what_the_robot_carries_is_named_where_it_differs(tmp_path):
     [
         ({"volts": 12.6}, {"volts": 11.9}, True),
         ({"volts": 12.6}, {"volts": 12.61}, False),  # less than two hundredths
-        ({"volts": 12.6, "sag": 2.0}, {"volts": 12.1, "sag": 2.0}, False),  # it falls by more
+        ({"volts": 12.6, "sag": 0.6}, {"volts": 12.0, "sag": 0.6}, True),  # through each run
+        ({"volts": 12.6, "sag": 2.0}, {"volts": 12.1, "sag": 2.0}, False),  # it falls by far more
     ],
 )
 def test_a_battery_is_told_where_its_level_surely_differs(tmp_path, before, after, told):
@@ -95,5 +96,39 @@ def test_quantiles_of_unlike_clocks_are_told_beyond_the_coarser_tick(tmp_path):
     assert quantiles
     assert {c.verdict for c in quantiles if abs(c.difference.value) <= 1.0} == {"can't tell"}
     assert not [c for c in every if c.verdict in ("slower", "faster")]
+    assert {c.verdict for c in every if c.statistic.startswith("worst")} == {"can't tell"}
     told, _ = sides(tmp_path, {"tick": 0.001}, {"tick": 1.0, "reads": 2})  # by 2 ms
     assert next(c for c in told.changes if c.statistic == "median").verdict == "slower"
+
+
+@pytest.mark.parametrize(("scatter", "told"), [(0.05, False), (0.5, True)])
+def test_values_that_scatter_by_more_than_a_tick_are_told_below_it(tmp_path, scatter, told):
+    """A median that moved by 0.05 ms of 10: on a clock of 0.1 ms noise undoes the rounding."""
+    made = []
+    for side, tick in enumerate((0.001, 0.1)):
+        made.append([])
+        for k in range(3):
+            rng = np.random.default_rng(10 * side + k)
+            at = np.cumsum(10 + 0.05 * side + rng.normal(0, scatter, LOOPS))
+            rows = [f"{round(t / tick) * tick:.3f}" for t in at]
+            text = "\n".join(["t_ms", *rows]) + "\n"
+            made[side].append(read(tmp_path, text, f"{side}_{k}.csv"))
+    found = compare(*made, settings=Settings(keep_warmup=True))
+    middle = next(c for c in found.changes if c.statistic == "median")
+    assert (middle.p is not None) == told
+
+
+def test_overruns_that_rounding_makes_are_not_told(tmp_path):
+    """Loops of 5.4 to 5.7 ms are 5 or 6 of a clock of 1 ms: more of them are over 5.6 ms."""
+    made = []
+    for side, tick in enumerate((0.001, 1.0)):
+        made.append([])
+        for k in range(3):
+            rng = np.random.default_rng(10 * side + k)
+            at = np.cumsum(rng.uniform(5.4, 5.7, LOOPS))
+            rows = [f"{round(t / tick) * tick:.3f}" for t in at]
+            made[side].append(read(tmp_path, "\n".join(["t_ms", *rows]) + "\n", f"{side}_{k}.csv"))
+    found = compare(*made, settings=Settings(keep_warmup=True, budget_ms=5.6))
+    overruns = next(c for c in found.changes if c.statistic == "overruns")
+    assert overruns.after > 1.2 * overruns.before
+    assert overruns.verdict == "can't tell"

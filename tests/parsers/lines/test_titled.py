@@ -33,6 +33,11 @@ def log(pattern):
         "t(ms) {t} imu [us]: {imu_us}, drive [us]: {drive_us}",
         "[{s:.3f}] took(ms) imu({imu}.0) drive({drive}.0)",
         "[{s:.3f}] imu({imu_us}us) drive({drive_us}us) volts({volts})",
+        "t={s:.3f} imu={imu_us} drive={drive_us} (us)",
+        "t={t} loop={k} imu={imu_us} drive={drive_us} (in us)",
+        "t {t} (ms) imu {imu_us} (us) drive {drive_us} (us)",
+        "[{s:.3f}] times (us): imu {imu_us} drive {drive_us}, volts {volts}, reach 2.5",
+        "[{s:.3f}] times (us): imu {imu_us} drive {drive_us}. Wheels: left 1.5 right 2.5",
     ],
 )
 def test_each_call_is_as_long_as_its_unit_says(tmp_path, pattern):
@@ -56,6 +61,19 @@ def test_each_call_is_as_long_as_its_unit_says(tmp_path, pattern):
 def test_other_brackets_make_no_call(tmp_path, pattern):
     """Figures of the loop, a place, and a unit of no time."""
     assert not self_ms(read(tmp_path, log(pattern)))
+
+
+def test_a_unit_behind_what_is_no_length_is_of_the_last_alone(tmp_path):
+    """Rows and trays are whole numbers beside it; the heading is a reading."""
+    for others in ("rows={k}", "heading={deg:.1f}", "t={t} loop={k} trays=3"):
+        pattern = f"[{{s:.3f}}] {others} imu={{imu}}.0 (ms)"
+        assert set(self_ms(read(tmp_path, log(pattern)))) == {"imu"}
+
+
+def test_a_plural_is_no_second(tmp_path):
+    """2 tray(s) are none that last 2 s: loops are as long as what is timed in them."""
+    run = read(tmp_path, log("loop {k} tray(s) 2 imu {imu}.5 ms drive {drive}.5 ms"))
+    assert np.allclose(periods_ms(run), [imu + drive + 1 for _, imu, drive in MANY][: len(run)])
 
 
 def test_the_readings_at_the_end_of_a_list_are_none_of_it(tmp_path):
