@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from looptime.length_groups import of_lengths, without_groups
 from looptime.parsers.columns.headers import LOOP_WORD
-from looptime.parsers.columns.lexicon import meaning, names_count, of_a_clock
+from looptime.parsers.columns.lexicon import may_be_part, meaning, names_count, of_a_clock
 from looptime.signal_names import names_reading, quantity_of
 from looptime.units import word_unit
 
@@ -109,11 +109,11 @@ def _is_reading(name: str) -> bool:
 
 def _may_be_length(name: str | None) -> bool:
     """Whether what a name says is no instant, no reading and no count."""
-    said = meaning(name or "")
-    return (
-        bool(name)
-        and said not in ("clock", "counter", "group", "signal")
-        and not names_count(name or "")
+    if not name or names_count(name):
+        return False
+    said = meaning(name)
+    return said not in ("clock", "counter", "group", "signal") or (
+        said == "signal" and may_be_part(name)
     )
 
 
