@@ -71,7 +71,7 @@ def late_ticks(period: Float, wait: Float) -> KeptTick | None:
     >>> work = np.random.default_rng(1).uniform(6, 16, 400)
     >>> wait = np.maximum(10 - work, 0)
     >>> late_ticks(work + wait, wait)
-    KeptTick(ms=10.0, late='go-on')
+    KeptTick(ms=10.0, late='go-on', by_starts=False)
     >>> late_ticks(work + 3, np.full(400, 3.0)) is None
     True
     """
@@ -102,7 +102,7 @@ def tick_of_few(period: Float, wait: Float) -> KeptTick | None:
     >>> work = np.where(np.arange(900) % 10, 23.0, 13.0 + np.arange(900) / 300)
     >>> wait = np.maximum(20 - work, 0)
     >>> tick_of_few(work + wait, wait)
-    KeptTick(ms=20.0, late='go-on')
+    KeptTick(ms=20.0, late='go-on', by_starts=False)
     >>> tick_of_few(work + 5 * (wait > 0), 5.0 * (wait > 0)) is None
     True
     """

@@ -195,7 +195,9 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
         winds = "it moves bit by bit, as what is added up does"
         return Role("signal", None, "", winds) if _winds(known) else None
     if negative > 0.05 and one.meaning != "period":
-        return Role("deviation", unit, said, f"{100 * negative:.0f} % of its values are below zero")
+        why = f"{100 * negative:.0f} % of its values are below zero"
+        told = one.meaning == "deviation" or one.unit_ns is None
+        return Role("deviation", unit, said, why, "sure" if told else "unsure")
     begun = len(one.values) >= ENOUGH and (one.values[:2].any() or one.meaning != "duration")
     if begun and not (known[known > 0].size > 2 or one.values[2:].any()):
         return Role("start-up timer", unit, said, "it has a value in the first rows only")

@@ -683,3 +683,13 @@ def test_what_is_the_same_in_each_row_was_set() -> None:
     aim = Seen("duration", np.full(200, 20.0), 1_000_000, ("doel",), "doel")
     roles = judge([aim, *seen], clock).roles
     assert [role.taken_as for role in roles] == ["setting", *["part"] * 4, "whole"]
+
+
+def test_lengths_below_zero_are_doubted_aloud(tmp_path):
+    """A subtraction the wrong way round in each tenth row: no jitter, and not certain what else."""
+    rows = [f"{20 * k + k % 2},{-3 if k % 10 == 4 else 3}.{k % 7},{k % 5 - 2}.1" for k in range(90)]
+    run = read(tmp_path, "\n".join(["t_ms,gyro_ms,jitter_ms", *rows]) + "\n")
+    assert not self_ms(run)
+    told = " ".join(run.clock.notes)
+    assert "not certain what gyro_ms is" in told
+    assert "jitter" not in told
