@@ -24,6 +24,7 @@ from looptime.parsers.columns.against_steps import (
 from looptime.parsers.columns.named_wholes import MOST_OF_IT, ONE_FOR_ONE
 from looptime.parsers.columns.role import BY_NAME, MAYBE, Role, Seen
 from looptime.schema import CallName
+from looptime.signal_names import of_another_unit, quantity_of
 
 __all__ = ["glides", "in_one_length", "of_bare", "under_other_names"]
 
@@ -218,10 +219,12 @@ def under_other_names(
     """Columns named like signals: parts where the clock's steps grow with them one for one.
 
     What the parts already known explain of the steps is explained first. A signal that happens to
-    go with the pace does not do so with a slope of one, in a unit in which it fits into the loop.
+    go with the pace does not do so with a slope of one, in a unit in which it fits into the loop;
+    volts may, for a while, and one whose name says a unit of no time is no part however it goes.
     """
     made = {at: Role("signal", None, "", "its header names a signal") for at in signals}
-    full = [at for at in signals if np.isfinite(seen[at].values).mean() > MOST]
+    may = [at for at in signals if not _of_other_unit(seen[at].name)]
+    full = [at for at in may if np.isfinite(seen[at].values).mean() > MOST]
     if not full or not steps.known:
         return made
     known = _parts_known(seen, roles)
@@ -243,6 +246,11 @@ def under_other_names(
             "sure" if at in sure else "likely",
         )  # fmt: skip
     return made
+
+
+def _of_other_unit(name: str) -> bool:
+    """Whether a name ends in a unit of no time, or is a battery's; a call may be named heading."""
+    return of_another_unit(name) and quantity_of(name) is None
 
 
 def _surely(

@@ -119,3 +119,13 @@ def test_steps_that_grow_by_just_as_much_leave_no_doubt(tmp_path):
     run = printed(tmp_path, "t_ms,imu,steer,tray", start, imu, steer, tray)
     assert {call.name for call in run.names} == {"imu", "steer", "tray"}
     assert not any("not certain" in note for note in run.clock.notes)
+
+
+@pytest.mark.parametrize(("name", "parts"), [("battery_v", 0), ("throttle", 1)])
+def test_volts_are_no_part_though_the_loop_grows_with_them(tmp_path, name, parts):
+    """A motor's time goes up and down with the battery for a while: it is in volts all the same."""
+    rng = np.random.default_rng(3)
+    load = rng.uniform(3000, 9000, 200)
+    at = np.cumsum(load + 2000 + rng.uniform(0, 100, 200))
+    run = read(tmp_path, f"t_us,gyro_us,{name}", (at, np.full(200, 2000), load))
+    assert sum(call.name == name for call in run.names) == parts
