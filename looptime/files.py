@@ -100,7 +100,7 @@ def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
     raise OSError(errno.EINVAL, "it is a pipe, a socket or a device", os.fspath(path))
 
 
-#: Who still waits for a file that did not answer: until one comes back, no other is sent.
+#: Who still waits for a file that did not answer in time: until one comes back, no other is sent.
 _WAITING: dict[str, threading.Thread] = {}
 SILENT = "does not answer: is the disk or share that it is on still there? Copy it here"
 
@@ -130,12 +130,13 @@ def answers(
         came.put(False)
 
     # one that still waits when the command ends is left behind
-    _WAITING[name] = threading.Thread(target=ask, daemon=True)
-    _WAITING[name].start()
+    asking = threading.Thread(target=ask, daemon=True)
+    asking.start()
     try:
         while came.get(timeout=within_s):
             pass
     except Empty:
+        _WAITING[name] = asking
         return False
     _WAITING.pop(name, None)
     return True

@@ -247,3 +247,26 @@ def test_a_file_that_cannot_be_opened_answers(error, monkeypatch):
 
     monkeypatch.setattr(files, "open_plain", open_plain)
     assert files.answers("run.csv", 60)
+
+
+def test_a_file_that_two_ask_for_at_once_answers_both(monkeypatch):
+    """A page and the list of logs may ask for one at the same moment: neither calls it lost."""
+    begun, go = threading.Event(), threading.Event()
+    asked = []
+
+    def opened(path):
+        asked.append(path)
+        if len(asked) == 1:
+            begun.set()
+            go.wait()
+        return io.BytesIO(b"rows")
+
+    monkeypatch.setattr(files, "open_plain", opened)
+    first: list[bool] = []
+    one = threading.Thread(target=lambda: first.append(files.answers("log.csv", 60)))
+    one.start()
+    begun.wait()
+    assert files.answers("log.csv", 60)
+    go.set()
+    one.join()
+    assert first == [True]
