@@ -363,14 +363,15 @@ def _verdict(
 def _order_warnings(at: Scatter, single: bool) -> list[Unlike]:
     if single:
         return []
-    often = Counter(run.facts.name for run in (*at.before, *at.after))
-    if at.order is None and (again := [name for name, count in often.items() if count > 1]):
+    if at.order is None:
+        often = Counter(run.facts.name for run in (*at.before, *at.after))
+        again = [name for name, count in often.items() if count > 1]
+        if not again:
+            return [Unlike("order", "the order of recording is not known: put a line # time: ..."
+                           " into each log, and record the sides in turn (ABBA)")]  # fmt: skip
         return [Unlike("order", f"{listed(again)} {'hold' if len(again) > 1 else 'holds'} more than"
                        " one run, which count each, so the order of recording is not known: give"
                        " each a file of its own, with a line # time: ...")]  # fmt: skip
-    if at.order is None:
-        return [Unlike("order", "the order of recording is not known: put a line # time: ... into"
-                       " each log, and record the sides in turn (ABBA)")]  # fmt: skip
     if at.separated:
         how = (
             "scatter is that of the history" if at.history

@@ -8,7 +8,8 @@ from looptime.checks.compare.sides import Unlike
 from looptime.checks.recording.figures import RunValues
 from looptime.checks.recording.recording import Recording
 from looptime.run import Run
-from looptime.words import number
+from looptime.stats.quantiles import percentiles
+from looptime.words import listed, number
 
 __all__ = ["unlike_readings"]
 
@@ -40,10 +41,8 @@ def unlike_readings(
             told += _differs(name, *([run[name] for run in side] for side in sides))
     if not told:
         return []
-    more = f" and {len(told) - _MOST} more" if len(told) > _MOST else ""
-    levels = f"{', '.join(told[:_MOST])}{more}"
-    return [Unlike("readings", f"readings differ: {levels}; a load, battery or setting may make a"
-                   " change without any of code")]  # fmt: skip
+    return [Unlike("readings", f"readings differ: {listed(told, _MOST)}; a load, battery or setting"
+                   " may make a change without any of code")]  # fmt: skip
 
 
 def _levels(run: Run) -> dict[str, tuple[float, float]]:
@@ -52,7 +51,7 @@ def _levels(run: Run) -> dict[str, tuple[float, float]]:
     for name, values in ({} if run.signals is None else run.signals.values).items():
         known = values[np.isfinite(values)]
         if len(known):
-            low, middle, high = np.quantile(known, [0.25, 0.5, 0.75])
+            low, middle, high = percentiles(known, [25, 50, 75])
             made[name] = float(middle), float(high - low)
     return made
 

@@ -9,6 +9,7 @@ from looptime.array_types import Int
 from looptime.checks.compare.change import Change
 from looptime.checks.compare.sides import Judged
 from looptime.stats.dither import FINER
+from looptime.stats.quantiles import percentiles
 from looptime.stats.statistic import parse_statistic
 
 __all__ = ["told_by_ticks"]
@@ -34,7 +35,8 @@ def told_by_ticks(change: Change, before: Sequence[Judged], after: Sequence[Judg
         why = f"the clocks tick unlike, and {tick / 1e6:g} ms of rounding bring loops over a budget"
     else:
         moved = change.difference.value
-        hidden = moved is not None and abs(moved) <= tick / 1e6 and _rounded(change, before, after)
+        hidden = moved is not None and abs(moved) <= tick / 1e6
+        hidden = hidden and _rounded(change, [*before, *after], tick)
         why = f"the clocks tick unlike, and it moved by less than the {tick / 1e6:g} ms of the"
         why += " coarser"
     if not hidden:
@@ -42,13 +44,12 @@ def told_by_ticks(change: Change, before: Sequence[Judged], after: Sequence[Judg
     return replace(change, p=None, seen_percent=None, note=f"{why}: {FINER}")
 
 
-def _rounded(change: Change, before: Sequence[Judged], after: Sequence[Judged]) -> bool:
+def _rounded(change: Change, runs: Sequence[Judged], tick: int) -> bool:
     """Whether values are cut to the coarser tick, and those of the finer scatter by less than that.
 
     Means of the worst have no noise added, so that rounding always shifts them.
     """
-    tick = max(run.facts.tick_ns for run in (*before, *after))
-    each = [(run, _values(change, run)) for run in (*before, *after)]
+    each = [(run, _values(change, run)) for run in runs]
     coarse = [x for run, x in each if run.facts.tick_ns == tick]
     fine = [x for run, x in each if run.facts.tick_ns < tick]
     if any(x is None for _, x in each):
@@ -57,7 +58,7 @@ def _rounded(change: Change, before: Sequence[Judged], after: Sequence[Judged]) 
         return False
     if parse_statistic(change.statistic).kind == "worst":
         return True
-    widths = [np.diff(np.quantile(x, [0.16, 0.84]))[0] / 2 for x in fine if x is not None]
+    widths = [np.diff(percentiles(x, [16, 84]))[0] / 2 for x in fine if x is not None]
     return max(widths, default=0.0) < tick
 
 

@@ -112,9 +112,7 @@ def _may_be_length(name: str | None) -> bool:
     if not name or names_count(name):
         return False
     said = meaning(name)
-    return said not in ("clock", "counter", "group", "signal") or (
-        said == "signal" and may_be_part(name)
-    )
+    return may_be_part(name) if said == "signal" else said not in ("clock", "counter", "group")
 
 
 def _closed(
