@@ -10,7 +10,7 @@ from looptime.analysers.contrast import Part, contrast
 from looptime.array_types import Float
 from looptime.errors import NotEnoughError
 from looptime.records import dataclass
-from looptime.stats.settling import warm_up
+from looptime.stats.settling import WarmUp, warm_up
 
 __all__ = ["WarmUpCut", "warmup"]
 
@@ -42,6 +42,7 @@ class WarmUpCut:
     note: str = ""  #: Why nothing can be said, where that is so
     #: Whether they are as slow at their end as at their begin: they may be other work.
     holds: bool = False
+    of: str = "period"  #: The quantity that shows it, as `Basis.judged` names it
 
     @property
     def what(self) -> str:
@@ -54,6 +55,8 @@ class WarmUpCut:
 def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     """Find the end of the warm-up in the quantity judged.
 
+    Where a wait that is not logged keeps the period even, it is looked for in the calls, too: what
+    is slow there while the pace hides it would be in each call's figures.
     A level that holds and then changes is a step, not a warm-up: it is left to the change points.
     A start that is faster, as before a device answers, is left out where it ends for good: it would
     flatter the figures.
@@ -80,12 +83,13 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
         first = at.phase[int(named.argmax())]
         other = np.flatnonzero(named & (at.phase != first))
         end = int(other[0]) if len(other) else end
-    x, start_s = basis.judged_ms[:end], at.start_ns[:end] / 1e9
+    start_s = at.start_ns[:end] / 1e9
+    start_s -= start_s[:1]
     try:
-        found = warm_up(x, start_s - start_s[0] if len(start_s) else start_s)
+        basis, found = _found(basis, start_s)
     except NotEnoughError as error:
         return WarmUpCut(kept=keep, note=str(error))
-    first = found.loops or found.faster_loops
+    x, first = basis.judged_ms[:end], found.loops or found.faster_loops
     if not first:
         return WarmUpCut(kept=keep)
     gap, level = (float(v) for v in _gap(x, first, np.mean))
@@ -103,7 +107,18 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
         found.faster_s,
         keep,
         holds=slower and _holds(x[:first] - level),
+        of=basis.judged,
     )
+
+
+def _found(basis: Basis, start_s: Float) -> tuple[Basis, WarmUp]:
+    """The warm-up, and the quantity that shows it: the longer one where the calls have theirs."""
+    found = warm_up(basis.judged_ms[: len(start_s)], start_s)
+    if basis.pacing.fixed_rate and (calls := basis.in_calls) is not None:
+        hidden = warm_up(calls.judged_ms[: len(start_s)], start_s)
+        if hidden.loops > found.loops and not hidden.faster_loops:
+            return calls, hidden
+    return basis, found
 
 
 def _holds(excess: Float) -> bool:

@@ -162,7 +162,8 @@ def _warm_up(at: Summary) -> list[Finding]:
     rest = cut.excess_ms / cut.excess if cut.excess else 0.0
     levels = f" ({ms(rest + cut.excess_ms)} instead of {ms(rest)})"
     what = levels if cut.faster_loops else ": warm-up"
-    text = f"The first {they} ({three(seconds)} s) {are} {how} the rest{what}{who}. "
+    hidden = ", in their calls, which the even pace hides" if cut.of == "calls" else ""
+    text = f"The first {they} ({three(seconds)} s) {are} {how} the rest{hidden}{what}{who}. "
     it, be, stay = ("It", "is", "stays") if first == 1 else ("They", "are", "stay")
     left_out = cut.loops and not cut.kept
     text += f"{it} {be} kept out of" if left_out else f"{it} {stay} in"

@@ -93,6 +93,29 @@ def test_the_call_that_warms_up_is_named():
     assert cut.parts[0].ms == pytest.approx(cut.excess_ms, rel=0.05)
 
 
+@pytest.mark.parametrize(("warm_ms", "found"), [(2.0, 1.0), (0.0, 0.0)])
+def test_what_an_even_pace_hides_shows_in_the_calls(warm_ms, found):
+    """Starts on ticks of 20 ms, the wait for them not logged: the drive cools down over 1.2 s.
+
+    The planted excess at the cut's end is 2 exp(-n / 60) ms, and within the noise of a block by
+    then (0.02 ms); without warmth none of 20 runs has one.
+    """
+    cuts = []
+    for seed in range(20):
+        rng, k = np.random.default_rng(seed), np.arange(1500)
+        drive = 5 + rng.normal(0, 0.2, 1500) + warm_ms * np.exp(-k / 60)
+        gyro = rng.gamma(20, 0.05, 1500)
+        start = k * 20_000_000 + np.abs(rng.normal(0, 50_000, 1500)).astype(np.int64)
+        period = np.diff(start, append=30_000_000_000)
+        parts = {n: (1e6 * v).astype(np.int64) for n, v in (("drive", drive), ("gyro", gyro))}
+        cuts.append(warmup(prepare(make_flat_run(period, parts))))
+    assert np.mean([cut.loops > 0 for cut in cuts]) == found
+    if warm_ms:
+        assert all(60 <= cut.loops <= 360 and cut.of == "calls" for cut in cuts)
+        assert {cut.parts[0].name for cut in cuts} == {"drive"}
+        assert all(cut.parts[0].ms == pytest.approx(cut.excess_ms, abs=0.1) for cut in cuts)
+
+
 def test_a_faster_start_is_left_out_with_its_excess():
     """A fifth faster for two seconds."""
     cut = warmup(prepare(run_of(np.where(np.arange(6000) < 200, 0.8, 1.0))))
