@@ -15,12 +15,13 @@ from looptime.stats.arrays import MAD_SCALE, mad, median
 from looptime.stats.outliers import merge_close, running_median
 from looptime.words import number
 
-__all__ = ["CAUSES", "SlowEvent", "SlowLoops", "slow_events", "slow_loops"]
+__all__ = ["CAUSES", "SIGMAS", "SlowEvent", "SlowLoops", "slow_events", "slow_loops"]
 
 #: What can have made a loop slow. The list is closed.
 CAUSES = ("one call", "several calls", "everything at once", "outside all calls")
 
-_SIGMAS = 4.0
+#: Robust standard deviations above the loops around from which on a loop is slow.
+SIGMAS = 4.0
 _LEAST_SHARE = 0.10
 _GAP = 2
 #: Loops between the medians that the level is drawn through, in all but very long runs.
@@ -50,6 +51,13 @@ class SlowEvent:
     #: Of the excess, what is in no part: the wait for a later tick, which the log does not show.
     tick_wait_ms: float = 0.0
     line: int | None = None  #: Line of the log where the slowest loop begins
+    #: Of the excess, what the loops around have as well: the level moves along the run.
+    level_ms: float = 0.0
+
+    @property
+    def beyond_ms(self) -> float:
+        """The excess over the loops around: what makes these loops stand out."""
+        return self.excess_ms - self.level_ms
 
     @property
     def own_ms(self) -> float:
@@ -111,20 +119,28 @@ def slow_loops(
     >>> slow.tolist(), threshold_ms
     ([False, False, False, True, False], 11.0)
     """
+    return _slow_loops(basis, budget_ms)[:3]
+
+
+def _slow_loops(
+    basis: Basis, budget_ms: float | None
+) -> tuple[Bool, float | None, float | None, Float]:
+    """The same, and the level around each loop."""
     x = basis.judged_ms
     if not len(x):
-        return np.zeros(0, bool), None, None
-    off = x - _around(running_median(x))
+        return np.zeros(0, bool), None, None, x
+    around = _around(running_median(x))
+    off = x - around
     middle = median(x)
     sigma = MAD_SCALE * mad(off)
     tick_ms = basis.run.clock.tick_ns / 1e6
-    above = max(_SIGMAS * sigma, _LEAST_SHARE * middle, 2 * tick_ms)
+    above = max(SIGMAS * sigma, _LEAST_SHARE * middle, 2 * tick_ms)
     slow = off > above
     if budget_ms is not None:
         over = basis.period_ms > budget_ms
         if over.mean() <= 0.1:
             slow |= over
-    return slow, middle + above, above
+    return slow, middle + above, above, around
 
 
 def _around(level: Float) -> Float:
@@ -155,9 +171,11 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
     budget_ms : float, optional [ms]
         See `slow_loops`.
     """
-    slow, threshold, above = slow_loops(basis, budget_ms)
+    slow, threshold, above, around = _slow_loops(basis, budget_ms)
     x, period = basis.judged_ms, basis.period_ms
     index = np.flatnonzero(slow)
+    above_it = 0 if threshold is None else int((x[~slow] > threshold).sum())
+    moving = above_it > _FEW_ABOVE * len(index)
     total = float(period.sum())
     usual = mean_self_ms(basis, basis.typical) if basis.typical.any() else None
     events: list[SlowEvent] = []
@@ -165,12 +183,12 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
         group = np.zeros(len(index), np.int64)
         group[merge_close(index, _GAP)[1:]] = 1
         group = np.cumsum(group)
-        events = _events(basis, index, group, usual)
+        lift = np.maximum(around[index] - float(usual.sum()), 0.0) * moving
+        events = _events(basis, index, group, usual, lift)
     culprits = Counter(e.culprit for e in events)
     added = dict.fromkeys(culprits, 0.0)
     for e in events:
         added[e.culprit] += e.excess_ms
-    above_it = 0 if threshold is None else int((x[~slow] > threshold).sum())
     return SlowLoops(
         threshold,
         above,
@@ -181,12 +199,12 @@ def slow_events(basis: Basis, budget_ms: float | None = None) -> SlowLoops:
         tuple(events),
         {name: culprits[name] for name in sorted(added, key=lambda name: -added[name])},
         slow,
-        above_it > _FEW_ABOVE * len(index),
+        moving,
     )
 
 
-def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEvent]:
-    """The slowest first."""
+def _events(basis: Basis, index: Int, group: Int, usual: Float, lift: Float) -> list[SlowEvent]:
+    """The slowest first; `lift` is how far the level around each slow loop lies above the usual."""
     at, x, period = basis.run.loop_columns, basis.judged_ms, basis.period_ms
     n_groups = int(group[-1]) + 1
     loops_in = np.bincount(group)
@@ -195,6 +213,7 @@ def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEven
     worst = index[np.lexsort((-x[index], group))[first]]
     excess = np.bincount(group, weights=x[index] - float(usual.sum())).astype(np.float64)
     waited = np.bincount(group, weights=basis.tick_wait_ns[index] / 1e6).astype(np.float64)
+    level = np.bincount(group, weights=lift).astype(np.float64)
     event, code, added, normal = _by_event(basis, index, group, loops_in, usual)
     begin = np.searchsorted(event, np.arange(n_groups + 1))
     causes = _causes(event, code == len(usual) - 1, added, normal, begin, excess - waited)
@@ -203,18 +222,18 @@ def _events(basis: Basis, index: Int, group: Int, usual: Float) -> list[SlowEven
         at.loop[index[first]], at.loop[index[last]], worst, loops_in,
         (at.start_ns[index[first]] - basis.origin_ns) / 1e9, x[worst], period[worst], excess,
         _caught_up(basis, index[last]), waited,
-        np.full(n_groups, -1) if at.line is None else at.line[worst],
+        np.full(n_groups, -1) if at.line is None else at.line[worst], level,
     )  # fmt: skip
     order = np.lexsort((columns[4], -x[worst]))
     made = []
-    for g, (lo, hi, k, n, time_s, ms, period_ms, more, caught, wait, line) in zip(
+    for g, (lo, hi, k, n, time_s, ms, period_ms, more, caught, wait, line, up) in zip(
         order.tolist(), zip(*(c[order].tolist() for c in columns), strict=True), strict=True
     ):
         own = tuple(parts[edges[g] : edges[g + 1]])
         made.append(
             SlowEvent(
                 lo, hi, k, n, time_s, ms, period_ms, more, CAUSES[causes[g]], own[0].name,
-                own, caught, wait, None if line < 0 else line,
+                own, caught, wait, None if line < 0 else line, up,
             )
         )  # fmt: skip
     return made

@@ -4,7 +4,7 @@ from collections import Counter
 
 import numpy as np
 
-from looptime.analysers.slow import SlowEvent, slow_events
+from looptime.analysers.slow import SIGMAS, SlowEvent, slow_events
 from looptime.analysers.summary import Summary
 from looptime.findings.about import (
     command,
@@ -18,7 +18,7 @@ from looptime.findings.about import (
 from looptime.findings.contention_rules import waited_for
 from looptime.findings.finding import Finding
 from looptime.schema import UNATTRIBUTED
-from looptime.stats.arrays import median
+from looptime.stats.arrays import MAD_SCALE, median
 from looptime.stats.beta import binomial_at_least
 
 __all__ = ["beside_late", "culprits", "first_loops", "hidden_turns", "made_up", "made_up_ms"]
@@ -33,6 +33,8 @@ _HIDDEN, _MOST_HIDDEN = 0.1, 2
 #: Share of the time, and of the slow events, from which on a call holds most of both; so many of
 #: them, and how long they are beside the usual loop.
 _LARGEST, _MANY, _LEAST_OF_LARGEST = 0.75, 8, 0.2
+#: Loops that show the spread around one: so many at least, and a part of a long run.
+_AROUND, _STRETCHES = 100, 32
 
 
 def culprits(at: Summary, explained: set[str]) -> list[Finding]:
@@ -45,7 +47,7 @@ def culprits(at: Summary, explained: set[str]) -> list[Finding]:
         return _without_calls(at)
     events = [e for e in at.slow.events
               if e.cause != "everything at once" and e.culprit not in explained]  # fmt: skip
-    events = _own_events(at, events)
+    events = _own_events(at, _beyond_spread(at, events))
     rows = {c.name: c for c in at.costs.rows}
     waits = 0.0 if at.basis.work_known else rows[UNATTRIBUTED].share or 0.0
     counts = Counter(e.culprit for e in events)
@@ -60,15 +62,28 @@ def culprits(at: Summary, explained: set[str]) -> list[Finding]:
         if count < _FEWEST_FAR or count < 0.1 * n or not beyond:
             continue
         mine = [e for e in events if e.culprit == name]
-        middle = sorted(e.excess_ms for e in mine)[len(mine) // 2]
+        middle = sorted(e.beyond_ms for e in mine)[len(mine) // 2]
         rare = name == UNATTRIBUTED or middle < _FAR * typical_ms(at)
         if count < _FEWEST and rare:
             continue
-        cost = sum(e.parts[0].ms for e in mine) / max(at.pace.loops, 1)
+        cost = sum(e.parts[0].ms - e.level_ms for e in mine) / max(at.pace.loops, 1)
         if middle < 0.2 * typical_ms(at):
             continue
         made.append(_culprit(at, name, mine, middle, cost))
     return made or _in_the_largest(at, events)
+
+
+def _beyond_spread(at: Summary, events: list[SlowEvent]) -> list[SlowEvent]:
+    """Those that stand out of the loops around, where a slower stretch may scatter more as well."""
+    if not at.slow.moving or len(x := at.basis.judged_ms) < 2 * _AROUND:
+        return events
+    size = max(_AROUND, len(x) // _STRETCHES)
+    blocks = x[: len(x) // size * size].reshape(-1, size)
+    off = np.abs(blocks - np.median(blocks, axis=1, keepdims=True))
+    spread = MAD_SCALE * np.median(off, axis=1)
+    last = len(spread) - 1
+    return [e for e in events
+            if e.beyond_ms > SIGMAS * e.loops * spread[min(e.index // size, last)]]  # fmt: skip
 
 
 def _usual_share(at: Summary, name: str, events: list[SlowEvent], *, without_rest: bool) -> float:
@@ -90,16 +105,16 @@ def _in_the_largest(at: Summary, events: list[SlowEvent]) -> list[Finding]:
     name, count = Counter(e.culprit for e in events).most_common(1)[0] if events else ("", 0)
     share = next((c.share or 0.0 for c in at.costs.rows if c.name == name), 0.0)
     mine = [e for e in events if e.culprit == name]
-    middle = sorted(e.excess_ms for e in mine)[len(mine) // 2] if mine else 0.0
+    middle = sorted(e.beyond_ms for e in mine)[len(mine) // 2] if mine else 0.0
     low = _LEAST_OF_LARGEST * typical_ms(at)
     if at.recurrence.pauses or share < _LARGEST or count < max(_MANY, _LARGEST * len(events)):
         return []
     if middle < low or name == UNATTRIBUTED:
         return []
     rate = percent(sum(e.loops for e in mine) / max(at.pace.loops, 1))
-    cost = sum(e.parts[0].ms for e in mine) / max(at.pace.loops, 1)
+    cost = sum(e.parts[0].ms - e.level_ms for e in mine) / max(at.pace.loops, 1)
     text = (
-        f"{rate} of the loops take typically {ms(middle)} more than usual, at no regular interval, "
+        f"{rate} of the loops take typically {ms(middle)} {_than(at)}, at no regular interval, "
         f"and {count} of these {len(events)} slow events lie in {name}. It holds {percent(share)} "
         "of the time anyway: can't tell whether its own turns are long or the whole process is "
         "held up; time its parts, or the processor time of the call."
@@ -111,7 +126,7 @@ def _in_the_largest(at: Summary, events: list[SlowEvent]) -> list[Finding]:
             command=command(at, "slow", "--top 20"),
             worth=stalls_worth(at, middle, cost) * beside_late(at, middle),
             rests_on={"count": count, "of": len(events), "calls_logged": n_calls(at),
-                      "usual_ms": middle, "largest_ms": max(e.excess_ms for e in mine)},
+                      "usual_ms": middle, "largest_ms": max(e.beyond_ms for e in mine)},
         )
     ]  # fmt: skip
 
@@ -121,10 +136,10 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
     who = few if name == UNATTRIBUTED else name
     rate = percent(sum(e.loops for e in mine) / max(at.pace.loops, 1))
     spare = made_up_ms(at, middle)
-    more = f"{ms(middle)} more than usual"
+    more = f"{ms(middle)} {_than(at)}"
     if 2 * sum(e.tick_wait_ms > 0 for e in mine) > len(mine):
         own = sorted(e.own_ms for e in mine)[len(mine) // 2]
-        more = f"{ms(own)} more than usual, {ms(middle)} with the wait for a later tick"
+        more = f"{ms(own)} {_than(at)}, {ms(middle)} with the wait for a later tick"
     text = (
         f"{who} makes {len(mine)} of {len(at.slow.events)} slow events: typically "
         f"{more}, in {rate} of the loops, at no regular interval"
@@ -137,9 +152,14 @@ def _culprit(at: Summary, name: str, mine: list[SlowEvent], middle: float, cost:
         worth=stalls_worth(at, middle, cost) * beside_late(at, middle), moves=name != UNATTRIBUTED,
         rests_on={
             "count": len(mine), "of": len(at.slow.events), "calls_logged": n_calls(at),
-            "usual_ms": middle, "largest_ms": max(e.excess_ms for e in mine),
+            "usual_ms": middle, "largest_ms": max(e.beyond_ms for e in mine),
         },
     )  # fmt: skip
+
+
+def _than(at: Summary) -> str:
+    """What slow loops are held against."""
+    return "more than those around" if at.slow.moving else "more than usual"
 
 
 def hidden_turns(at: Summary, explained: set[str]) -> list[Finding]:
@@ -185,23 +205,23 @@ def hidden_turns(at: Summary, explained: set[str]) -> list[Finding]:
 
 def _without_calls(at: Summary) -> list[Finding]:
     """Slow loops in a log of bare stamps: how often and how much, no cause."""
-    large = [e for e in at.slow.events if e.excess_ms >= 0.5 * typical_ms(at)]
+    large = [e for e in at.slow.events if e.beyond_ms >= 0.5 * typical_ms(at)]
     if len(large) < _FEWEST or at.recurrence.found or at.pacing.late_count:
         return []
-    middle = sorted(e.excess_ms for e in large)[len(large) // 2]
+    middle = sorted(e.beyond_ms for e in large)[len(large) // 2]
     regular = "" if at.recurrence.note else " at no regular interval"
     text = (
         f"{len(large)} stalls of about {ms(middle)}{regular}; the log has no calls to say where: "
         "time the calls with a recorder."
     )
-    cost = sum(e.excess_ms for e in large) / max(at.pace.loops, 1)
+    cost = sum(e.beyond_ms for e in large) / max(at.pace.loops, 1)
     return [
         Finding(
             "slow_unexplained", "look", text, middle, "ms",
             evidence=evidence(at, first_loops(large), n_loops=len(large)),
             command=command(at, "slow", "--top 20"), worth=stalls_worth(at, middle, cost),
             rests_on={"count": len(large), "of": at.pace.loops, "usual_ms": middle,
-                      "largest_ms": max(e.excess_ms for e in large)},
+                      "largest_ms": max(e.beyond_ms for e in large)},
         )
     ]  # fmt: skip
 

@@ -72,20 +72,20 @@ def _alternating(at: Summary) -> list[Finding]:
 def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:
     """What the log's other columns do in the slow loops and hardly elsewhere."""
     marks = marks_of_stalls(at.run, at.slow.is_slow)
-    large = [e for e in at.slow.events if e.excess_ms >= _LEAST_HEIGHT * typical_ms(at)]
+    large = [e for e in at.slow.events if e.beyond_ms >= _LEAST_HEIGHT * typical_ms(at)]
     if not marks or not large:
         return []
     one = marks[0]
     if any(one.signal in entry.partners for entry in at.contention.found):
         return []  # which call waits for it, and how long, is told
-    middle = sorted(e.excess_ms for e in large)[len(large) // 2]
+    middle = sorted(e.beyond_ms for e in large)[len(large) // 2]
     where = "in no other" if not one.elsewhere else f"in {one.elsewhere} of all others"
     text = (
         f"{one.signal} {one.what} in {one.slow} of the {one.of} slow loops and {where}: look at "
         f"what it stands for, before them or because of them; each is {ms(middle)} longer as a "
         "rule."
     )
-    worth = stalls_worth(at, middle, sum(e.excess_ms for e in large) / max(at.pace.loops, 1))
+    worth = stalls_worth(at, middle, sum(e.beyond_ms for e in large) / max(at.pace.loops, 1))
     below = [f.worth for f in told if f.evidence.calls]
     return [
         Finding(
@@ -94,7 +94,7 @@ def _marked(at: Summary, told: Sequence[Finding]) -> list[Finding]:
             command=command(at, "slow", "--top 20"),
             worth=min([1.01 * worth, *(0.95 * w for w in below)]),
             rests_on={"count": one.slow, "of": one.of, "usual_ms": middle,
-                      "largest_ms": max(e.excess_ms for e in large)},
+                      "largest_ms": max(e.beyond_ms for e in large)},
         )
     ]  # fmt: skip
 
@@ -296,7 +296,7 @@ def _at_once(at: Summary, events: list[SlowEvent], same: Sequence[Recurrence]) -
     if not events:
         return []
     often = f", {how_often(same[0])}," if same else ""
-    middle = sorted(e.excess_ms for e in events)[len(events) // 2]
+    middle = sorted(e.beyond_ms for e in events)[len(events) // 2]
     text = (
         f"{len(events)} times{often} every call stretched at once, by {ms(middle)} in all: the "
         "whole process was slowed or held up, no single call is to blame."
@@ -309,7 +309,7 @@ def _at_once(at: Summary, events: list[SlowEvent], same: Sequence[Recurrence]) -
             worth=stalls_worth(at, middle, middle * len(events) / max(at.pace.loops, 1)),
             rests_on={
                 "count": len(events), "of": len(at.slow.events), "usual_ms": middle,
-                "largest_ms": max(e.excess_ms for e in events),
+                "largest_ms": max(e.beyond_ms for e in events),
             },
         )
     ]  # fmt: skip

@@ -22,6 +22,24 @@ def irregular(count, more_ms, loops=3000):
     return {name: ns.astype(np.int64) for name, ns in took.items()}
 
 
+@pytest.mark.parametrize(("stall_ms", "told"), [(0.0, []), (6.0, [6.0])])
+def test_what_a_slower_start_adds_is_no_stall_of_it(stall_ms, told):
+    """The first fifth of the work is 9 ms longer and scatters more: only stalls beyond it count."""
+    rng, n = np.random.default_rng(5), 2500
+    early = np.arange(n) < n // 5
+    vision = np.where(early, rng.normal(13, 0.9, n), rng.normal(4, 0.3, n))
+    vision[rng.choice(n // 5, 30, replace=False)] += stall_ms
+    drive = rng.normal(4, 0.15, n)
+    parts = {"vision": vision, "drive": drive, "wait": 40 - vision - drive}
+    run = make_flat_run(
+        np.full(n, 40_000_000), {k: (1e6 * v).astype(np.int64) for k, v in parts.items()},
+        {"wait": "pacing"},
+    )  # fmt: skip
+    found = [f for f in summarise(run).findings if f.code in ("slow_culprit", "long_turns")]
+    assert [f.value for f in found] == [pytest.approx(ms, abs=1.2) for ms in told]
+    assert all("those around" in f.text for f in found)
+
+
 def test_what_comes_back_outside_the_calls_hides_no_culprit():
     """Every 100 loops 4 ms in no call, and a read that now and then takes longer: both told."""
     rng = np.random.default_rng(9)
@@ -248,12 +266,20 @@ def who(monkeypatch, took, *stalls, known=True, cause="one call", explained=()):
         SimpleNamespace(name=n, self_ms_per_loop=ms, share=ms / whole) for n, ms in took.items()
     ]
     events = [
-        SimpleNamespace(culprit=n, cause=cause, excess_ms=ms, parts=[SimpleNamespace(ms=own)])
+        SimpleNamespace(
+            culprit=n,
+            cause=cause,
+            excess_ms=ms,
+            beyond_ms=ms,
+            level_ms=0.0,
+            parts=[SimpleNamespace(ms=own)],
+        )
         for n, count, ms, own in stalls
         for _ in range(count)
     ]
     at = SimpleNamespace(
-        costs=SimpleNamespace(calls=rows, rows=rows), slow=SimpleNamespace(events=events),
+        costs=SimpleNamespace(calls=rows, rows=rows),
+        slow=SimpleNamespace(events=events, moving=False),
         basis=SimpleNamespace(work_known=known), pace=SimpleNamespace(loops=1000),
     )  # fmt: skip
     stubs = {"_own_events": lambda at, events: events, "typical_ms": lambda at: 10.0,
