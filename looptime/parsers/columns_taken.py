@@ -15,6 +15,7 @@ from looptime.parsers.columns.phases import in_long_stretches
 from looptime.parsers.columns.role import MAYBE
 from looptime.parsers.columns.sampled import sample_stamps
 from looptime.parsers.columns.signals import count_column, quantity_in, signal_columns
+from looptime.parsers.columns.wraps import goes_round
 from looptime.parsers.fresh import opened
 from looptime.parsers.layouts.calls import ENDED
 from looptime.parsers.layouts.contract import Given
@@ -223,6 +224,8 @@ def _judged(
         if read.index == index and role.taken_as != "signal":
             unit = next((n for n, ns in UNITS.items() if ns == role.unit_ns), None)
             word = role.taken_as if not role.left_of else "deviation"
+            if word == "whole" and role.lap_of >= 0:
+                word = "end"
             if role.inside >= 0:
                 word = f"part of {given.roles[role.inside][0].text}"
             return word, unit, role.unit_from, role.why, role.sure
@@ -238,6 +241,10 @@ def _judged(
             named = read.unit or read.word in CLOCKS or of_a_clock(read.text)
             why = "its header names a clock and its values rise"
             why = why if named else "its values rise, and others go with its steps"
+            if not (read.word in CLOCKS or of_a_clock(read.text)) and goes_round(
+                numbers(dialect, index)
+            ):
+                why = "it goes on evenly past the wraps of a counter, and its steps hold the rest"
             return "clock", clock.unit, clock.unit_from, why, "sure"
         why = "its values rise within each loop" if part == "instant" else "its header says so"
         unit, unit_from = read.unit, "header" if read.unit else ""

@@ -9,6 +9,7 @@ import numpy as np
 from looptime.array_types import Float
 from looptime.parsers.columns.begins_within import begins_within
 from looptime.parsers.columns.disorder import disordered, one_block
+from looptime.parsers.columns.ends_of_work import with_ends
 from looptime.parsers.columns.evidence import (
     counts_rows,
     counts_some,
@@ -34,6 +35,8 @@ from looptime.parsers.columns.lexicon import (
 from looptime.parsers.columns.phases import find_phase
 from looptime.parsers.columns.rising import (
     ROWS_OF_A_CLOCK,
+    counts_round,
+    falls_short,
     finer,
     never_falls,
     numbers_rows,
@@ -44,9 +47,10 @@ from looptime.parsers.columns.rising import (
     steps_by_lengths,
     unit_of,
 )
-from looptime.parsers.columns.role import Judged, Role, Seen, Stamped
+from looptime.parsers.columns.role import ROUND, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.roles import judge
 from looptime.parsers.columns.unit import Unit, in_16_bits, text_unit
+from looptime.parsers.columns.wraps import goes_round
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
 from looptime.signal_names import quantity_of
@@ -66,8 +70,6 @@ _CLIMB, _CLIMBS = 20, 0.8
 _ALL_OTHERS = 0.95
 _LATER = "its header says so, and no row at the start of the log holds it"
 _LONGEST = 2.0**62  # [ns], what whole numbers hold
-#: Share of the rows in which a loop's work ends before the next begins.
-_ENDS_HOLD = 0.98
 
 
 @dataclass(frozen=True)
@@ -125,7 +127,8 @@ def _unnamed_clock(found: list[Head], dialect: Dialect) -> Head | None:
         head
         for head in found
         if meaning(head.text) != "signal" and only_rises(numbers(dialect, head.index))
-    ]
+        and not falls_short(head, found, dialect)
+    ]  # fmt: skip
     counts = [head for head in rising if meaning(head.text) in ("counter", "group")]
     timed = [head for head in rising if head.unit and head not in counts]
     timed = [head for head in timed if not _is_planned(head)] or timed
@@ -167,6 +170,7 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
             began = numbers(dialect, before) if before >= 0 else 0.0
             seen[at] = replace(seen[at], meaning="duration", values=seen[at].values - began)
     times = None if clock is None or unit is None else sampled(dialect, clock, unit)
+    seen, counter = _without_counter(seen)
     said = judge(seen, times)
     roles = [
         replace(role, lap_of=laps[head.index], why=LAP) if head.index in laps else role
@@ -175,7 +179,22 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
     if any(role.taken_as == "part" for role in roles):
         roles = [Role("part", one.unit_ns, "header", _LATER, "likely") if _begins_later(one)
                  else role for one, role in zip(seen, roles, strict=True)]  # fmt: skip
+    if counter is not None:
+        roles[counter] = Role("signal", None, "", ROUND, "likely")
     return replace(said, roles=tuple(roles))
+
+
+def _without_counter(seen: list[Seen]) -> tuple[list[Seen], int | None]:
+    """The columns, of which the only one that goes round as a counter does holds no lengths.
+
+    Where several do, they are instants of the loop.
+    """
+    found = [at for at, one in enumerate(seen) if goes_round(one.values) is not None]
+    if len(found) != 1 or seen[found[0]].meaning not in ("bare", "duration"):
+        return seen, None
+    made, one = list(seen), seen[found[0]].values
+    made[found[0]] = replace(seen[found[0]], meaning="signal", values=np.full(len(one), np.nan))
+    return made, found[0]
 
 
 def _begins_later(one: Seen) -> bool:
@@ -208,6 +227,7 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
     one |= roles([h for h in found if h.unit is None], {"phase": PHASES})
     clock = find_clock([h for h in found if h not in one.values()], dialect)
     clock = clock or _unnamed_clock(found, dialect) or steps_by_lengths(_times(found), dialect)
+    clock = clock or counts_round(_times(found), dialect)
     unit = None
     if clock is not None and (unit := unit_of(dialect, clock)) is not None:
         left = [h for h in found if h is not clock and h not in one.values()]
@@ -239,8 +259,8 @@ def understand(found: list[Head], dialect: Dialect) -> Understood:
         for head, role in zip(rest, said.roles, strict=True)
     ]
     taken += begun  # behind the others, which name each other by their places
-    if times is not None and clock is not None:
-        taken = _with_ends(taken, dialect, clock, times)
+    if times is not None and clock is not None and unit is not None:
+        taken = with_ends(taken, dialect, clock, unit, times)
     for part, role in (("period", "period"), ("total", "whole")):
         first = [head for head, r in taken if r.taken_as == role]
         if first:
@@ -264,33 +284,6 @@ def _of_the_loop(found: list[Head], dialect: Dialect) -> Dialect:
         return dialect
     kept = tuple(row for row, ours in zip(dialect.sample, holds, strict=True) if ours)
     return replace(dialect, sample=kept)
-
-
-def _with_ends(
-    taken: list[tuple[Head, Role]], dialect: Dialect, clock: Head, times: Float
-) -> list[tuple[Head, Role]]:
-    """The columns, of which one that holds the instants at which the loops' work ends is a whole.
-
-    It lies between the starts of its own and the next loop, with room for all parts of the row.
-    """
-    parts = [numbers(dialect, h.index) * UNITS[h.unit] for h, role in taken
-             if role.taken_as == "part" and h.unit]  # fmt: skip
-    if not parts or any(role.taken_as == "whole" for _, role in taken):
-        return taken
-    work = np.nansum(parts, axis=0)[:-1]
-    made = list(taken)
-    for at, (head, role) in enumerate(taken):
-        if role.taken_as != "run timer" or not head.unit:
-            continue
-        ends = numbers(dialect, head.index)[:-1] * UNITS[head.unit]
-        tick = 1.01 * UNITS[head.unit]
-        holds = (ends - times[:-1] >= work - (len(parts) + 1) * tick) & (ends <= times[1:] + tick)
-        if holds.mean() >= _ENDS_HOLD and float((ends < times[1:] - tick).mean()) > 0.5:
-            why = "it lies between two starts of loops, and all parts fit in before it"
-            made[at] = (head, replace(role, taken_as="whole", why=why, step="after",
-                                      lap_of=clock.index))  # fmt: skip
-            break
-    return made
 
 
 def _too_coarse(clock: Float, period: Head, dialect: Dialect) -> bool:

@@ -8,14 +8,14 @@ from looptime.parsers.columns.evidence import counts_rows, rises
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.columns.unit import Unit, clock_unit
-from looptime.parsers.columns.wraps import going_on
+from looptime.parsers.columns.wraps import goes_round, going_on
 from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
-    "ROWS_OF_A_CLOCK", "finer", "never_falls", "numbers_rows", "only_rises", "sampled",
-    "since_1970", "stands_at_zero", "steps_by_lengths", "unit_of",
+    "ROWS_OF_A_CLOCK", "counts_round", "falls_short", "finer", "never_falls", "numbers_rows",
+    "only_rises", "sampled", "since_1970", "stands_at_zero", "steps_by_lengths", "unit_of",
 ]  # fmt: skip
 
 #: A column that rises over so many rows is a clock, whatever it is called.
@@ -199,6 +199,8 @@ def steps_by_lengths(found: list[Head], dialect: Dialect) -> Head | None:
     if len(timed) < 2 or table.shape[1] < ROWS_OF_A_CLOCK:
         return None
     for at, (head, _) in enumerate(timed):
+        if falls_short(head, found, dialect):
+            continue
         total = np.nansum(np.delete(table, at, axis=0), axis=0)
         known = np.isfinite(table[at])
         known &= (table[at] != 0) | (not stands_at_zero(table[at][known]))
@@ -211,9 +213,63 @@ def steps_by_lengths(found: list[Head], dialect: Dialect) -> Head | None:
     return None
 
 
+def counts_round(found: list[Head], dialect: Dialect) -> Head | None:
+    r"""The only column that is a counter which wraps every few rows, and holds the lengths of each.
+
+    It may say its unit or be in one only in which its steps hold them. One that goes on by more
+    than half of its size may as well count down.
+
+    Parameters
+    ----------
+    found : list of Head
+        Columns of numbers that may be times, the lengths among them.
+    dialect : Dialect
+        How the log is written, with its first rows.
+
+    Examples
+    --------
+    >>> from looptime.parsers.columns.headers import heads
+    >>> from looptime.parsers.text.sniff import sniff
+    >>> rows = "".join(f"{k * 20_011 % 65_536},{2 + k % 3},{4 + k % 2}\n" for k in range(90))
+    >>> like = sniff("ovf,gyro_ms,drive_ms\n" + rows, "a.csv")
+    >>> counts_round(heads(like.header), like).text
+    'ovf'
+    """
+    sizes = [(head, goes_round(numbers(dialect, head.index))) for head in found]
+    round_ = [(head, size) for head, size in sizes if size is not None]
+    timed = [head for head, size in sizes if size is None and head.unit]
+    if len(round_) != 1 or not timed:
+        return None
+    head, size = round_[0]
+    values = numbers(dialect, head.index)
+    work = np.nansum([numbers(dialect, h.index) * UNITS[h.unit or ""] for h in timed], axis=0)
+    known = np.isfinite(values)
+    step = np.diff(values[known]) % size
+    fits = [unit for unit in ([head.unit] if head.unit else list(UNITS))
+            if _hold(step * UNITS[unit], work[known])]  # fmt: skip
+    return head if len(fits) == 1 and np.median(step) <= size / 2 else None
+
+
+def falls_short(head: Head, found: list[Head], dialect: Dialect) -> bool:
+    """Whether a counter that wraps every few rows does so once more in most: what one takes alone
+    is longer than what it goes on by.
+    """
+    size = goes_round(numbers(dialect, head.index)) if head.unit else None
+    if size is None:
+        return False
+    step = np.diff(numbers(dialect, head.index)) % size * UNITS[head.unit or ""]
+    timed = [h for h in found if h.unit and h is not head and meaning(h.text) == "duration"]
+    lengths = (numbers(dialect, h.index)[:-1] * UNITS[h.unit or ""] for h in timed)
+    return any(bool((one > step).mean() > 0.5) for one in lengths)
+
+
 def _steps_by(values: Float, work: Float) -> bool:
     """Whether nearly each step is as long as the work of its row, or longer by a wait."""
-    step = np.diff(values)
+    return _hold(np.diff(values), work)
+
+
+def _hold(step: Float, work: Float) -> bool:
+    """The same of the steps."""
     if len(step) < ROWS_OF_A_CLOCK // 2:
         return False
     fits = (step >= _FULL * work[:-1]) & (step <= _WAIT * np.median(work)) & (work[:-1] > 0)

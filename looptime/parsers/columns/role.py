@@ -6,8 +6,8 @@ from looptime.array_types import Float
 from looptime.records import dataclass
 
 __all__ = [
-    "ABOVE", "BY_NAME", "EITHER", "FALSE_UNIT", "MAYBE", "ROLES", "Judged", "Role", "Seen",
-    "Stamped",
+    "ABOVE", "BY_NAME", "EITHER", "FALSE_UNIT", "MAYBE", "ROLES", "ROUND", "Judged", "Role",
+    "Seen", "Stamped",
 ]  # fmt: skip
 
 #: How it is said that a column is not in the unit of its header.
@@ -22,6 +22,8 @@ EITHER = (
     "a line above the rows states a unit of lengths, and its values may be some: it is named like "
     "a reading as well, and a unit in its header would settle it"
 )
+#: Why a column is no part although its header says that it is a length.
+ROUND = "it goes on evenly and round, as a counter that wraps, and is no length"
 #: What a column can be taken for.
 ROLES = (
     "part", "whole", "period", "latency", "deviation", "setting", "run timer", "start-up timer",

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from looptime.parsers.columns.wraps import going_on
+import looptime
+from looptime.parsers.columns.wraps import goes_round, going_on
+from looptime.parsers.columns_taken import columns_taken
 from tests.parsers.build import periods_ms, read, self_ms
 
 #: Loops of three calls with lengths that differ [us], each 30 us after the one before.
@@ -50,3 +52,47 @@ def test_a_row_a_loop_keeps_its_clock_where_it_wraps(tmp_path, clock, bits):
 def test_what_falls_otherwise_stays_as_it_is(values):
     """A restart, a clock that was set and lengths in no order are no wraps."""
     assert going_on(np.array(values)).tolist() == values
+
+
+def paced(tmp_path, head, size, period=20_000, each=1, before=3, count=900):
+    """Loops of `period` us whose counter of `size` us is printed every `each` us; parts in us."""
+    rng = np.random.default_rng(8)
+    start = before + np.cumsum(period + rng.integers(-40, 41, count)) - period
+    parts = np.stack([rng.integers(1100, 1300, count), rng.integers(6000, 6900, count)], axis=1)
+    rows = [f"{v if each == 1 else v / each};{a};{b}" for v, (a, b) in
+            zip((start % size).tolist(), parts.tolist(), strict=True)]  # fmt: skip
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([f"{head};gyro_us;drive_us", *rows]) + "\n", encoding="utf-8")
+    return path, (np.diff(start) / 1000).tolist()
+
+
+@pytest.mark.parametrize(("head", "size", "period", "each"), [
+    ("ovf_us", 2**16, 20_000, 1), ("ovf", 2**16, 20_000, 1), ("ovf_us", 2**16, 11_000, 1),
+    ("ovf_ms", 2**16, 20_000, 1000), ("ovf_us", 2**20, 20_000, 1), ("ovf_us", 2**24, 20_000, 1),
+])  # fmt: skip
+def test_a_counter_that_wraps_every_few_loops_is_the_clock(tmp_path, head, size, period, each):
+    """Whatever it is called: as a part it would take three quarters of a loop."""
+    path, periods = paced(tmp_path, head, size, period, each)
+    run = looptime.read(path)
+    assert [name.name for name in run.names] == ["gyro", "drive"]
+    assert periods_ms(run) == pytest.approx(periods)
+
+
+@pytest.mark.parametrize("period", [40_000, 45_536, 70_000])
+def test_a_counter_that_tells_two_lengths_of_a_loop_is_neither_clock_nor_part(tmp_path, period):
+    """40 ms up is 25 ms down, and 70 ms is 4.5 ms once it has wrapped, shorter than the drive."""
+    path, _ = paced(tmp_path, "ovf_us", 2**16, period)
+    found = columns_taken(path).columns
+    assert [one.taken_as for one in found] == ["signal", "part", "part"]
+
+
+@pytest.mark.parametrize("values", [
+    20_000.0 * (np.arange(300) % 4),  # three devices in turn, and none
+    np.random.default_rng(3).uniform(0, 65_000, 300),
+    (np.arange(300) * 20_000.0) % 33_333,  # the age of a frame, read every 20 ms
+    np.arange(300) * 200.0,  # it does not wrap
+    np.where(np.arange(300) % 2, 5000.0, 61_000.0),
+])  # fmt: skip
+def test_lengths_do_not_go_round_as_a_counter(values):
+    """In turn, at random, beating at no power of two, rising, and up and down."""
+    assert goes_round(values) is None

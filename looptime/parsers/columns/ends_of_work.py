@@ -1,0 +1,66 @@
+"""Instants at which the work of each loop ends, beside those at which it begins."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from looptime.array_types import Float
+from looptime.parsers.columns.evidence import marked
+from looptime.parsers.columns.headers import Head
+from looptime.parsers.columns.role import Role
+from looptime.parsers.columns.unit import Unit
+from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.units import UNITS
+
+__all__ = ["with_ends"]
+
+#: Share of the rows in which a loop's work ends before the next begins.
+_HOLD = 0.98
+
+
+def with_ends(
+    taken: list[tuple[Head, Role]], dialect: Dialect, clock: Head, unit: Unit, times: Float
+) -> list[tuple[Head, Role]]:
+    """The columns, of which one that holds the instants at which the loops' work ends is a whole.
+
+    It lies between the starts of its own and the next loop, with room for all parts of the row.
+    One whose header says that it is an end, and no unit, is in the clock's.
+
+    Parameters
+    ----------
+    taken : list of (Head, Role)
+        What the columns are taken for.
+    dialect : Dialect
+        How the log is written, with its first rows.
+    clock, unit, times : Head, Unit, float64 array, shape (n,) [ns]
+        The clock, its unit and its first values.
+    """
+    parts = [numbers(dialect, h.index) * UNITS[h.unit] for h, role in taken
+             if role.taken_as == "part" and h.unit]  # fmt: skip
+    if not parts or any(role.taken_as == "whole" for _, role in taken):
+        return taken
+    work = np.nansum(parts, axis=0)[:-1]
+    made = list(taken)
+    for at, (head, role) in enumerate(taken):
+        named = head.unit is not None
+        own = head.unit or (unit.name if marked(head).side == "end" and not clock.unit else None)
+        if role.taken_as != "run timer" or own not in UNITS:
+            continue
+        ends = numbers(dialect, head.index)[:-1] * UNITS[own]
+        tick = 1.01 * _last_digit(ends, dialect, replace(head, unit=own))
+        holds = (ends - times[:-1] >= work - (len(parts) + 1) * tick) & (ends <= times[1:] + tick)
+        if holds.mean() >= _HOLD and float((ends < times[1:] - tick).mean()) > 0.5:
+            why = "it lies between two starts of loops, and all parts fit in before it"
+            said = role.unit_from if named else "so it lies between two instants of the clock"
+            whole = replace(role, taken_as="whole", unit_ns=UNITS[own], unit_from=said, why=why,
+                            step="after", lap_of=clock.index)  # fmt: skip
+            made[at] = (replace(head, unit=own), whole)
+            break
+    return made
+
+
+def _last_digit(instants: Float, dialect: Dialect, head: Head) -> float:
+    """What the last digit of instants stands for, or of the numbers that hold them [ns]."""
+    after = max(len(row[head.index].partition(dialect.decimal)[2]) for row in dialect.sample)
+    held = 2 * float(np.spacing(np.nanmax(np.abs(instants), initial=1.0)))
+    return max(UNITS[head.unit or ""] * 0.1**after, held)
