@@ -27,6 +27,8 @@ _POWERS = range(12, -21, -1)
 #: How unlikely it must be that printed numbers all lie on the grid [natural logarithm].
 _CHANCE = 30.0
 _LEAST_ODD, _NEARLY = 0.1, 0.98
+#: The same of those that use all the digits that are printed: round ones are on most grids.
+_OF_ALL_DIGITS = 7.0
 #: Instants that rule most grids out.
 _TELL = 256
 #: A clock stands still where so many rows in turn share a stamp, so many times the usual number.
@@ -195,7 +197,8 @@ def binary_grid(times: Int, unit_ns: int) -> Grid | None:
     A 32-bit float keeps 24 binary digits: at t seconds it steps by 2**(floor(log2 t) - 23) s, so
     by 31 us after 4 min 16 s and by 1 ms after 2 h 16 min. Nearly every instant of the topmost
     power of two must lie on the grid, up to the digits that were printed, or be written as the
-    shortest number that gives the float back; and so many by chance must be out of the question.
+    shortest number that gives the float back; so must those with all the digits that are printed,
+    and so many by chance must be out of the question.
 
     Parameters
     ----------
@@ -220,7 +223,11 @@ def binary_grid(times: Int, unit_ns: int) -> Grid | None:
         late = times[octave >= octave[-_FEWEST]]
         found = _on_grid(late, base)
         if found is not None:
-            return found
+            before = times[: len(times) - len(late)] % (base << _POWERS[0] + 1)
+            coarse = _near(before.astype(np.float64), found.step_ns, printed_step(times))
+            # a float steps by less before, and a counter of that step does not
+            floats = found.floats and not (len(before) >= _FEWEST and coarse.mean() >= _NEARLY)
+            return Grid(found.step_ns, floats)
     return None
 
 
@@ -259,7 +266,9 @@ def _on_grid(times: Int, base: int) -> Grid | None:
         ):
             continue
         near = _near(rest, step, printed)
-        if max(near.mean(), _shortest(times, base).mean() if floats else 0) < _NEARLY:
+        if near.mean() < _NEARLY and floats:
+            near = _shortest(times, base)
+        if near.mean() < _NEARLY or not _tells(near[times % (10 * printed) != 0], step / printed):
             continue
         if (np.rint(rest / step) % 2).mean() >= _LEAST_ODD:
             return Grid(step, floats)
@@ -269,6 +278,14 @@ def _on_grid(times: Int, base: int) -> Grid | None:
 def _may_be(first: Bool, count: int) -> bool:
     """Whether something may hold for nearly all, as it does for the first of them."""
     return bool(np.count_nonzero(~first) <= (1 - _NEARLY) * count + 1)
+
+
+def _tells(fits: Bool, finer: float) -> bool:
+    """Whether instants that use every printed digit fit, too, and more of them than by chance.
+
+    Those of an even loop have few digits: any float of some size is written by as many.
+    """
+    return bool(len(fits) * np.log(finer) >= _OF_ALL_DIGITS and fits.mean() >= _NEARLY)
 
 
 def _near(rest: Float, step: float, printed: int) -> Bool:

@@ -204,3 +204,18 @@ def test_a_change_of_rate_is_no_clocks_turn():
     true = np.where(np.arange(1500) < 600, 20, 10) + draw.normal(0, 0.05, 1500)
     found = stepping(np.rint(np.cumsum(true)).astype(np.int64) * MS, MS)
     assert (found.step_ns, found.turns) == (0, ())
+
+
+@pytest.mark.parametrize("first", [20_000, 35_881, 60_000, 100_000])
+def test_an_even_loop_in_whole_milliseconds_lies_on_no_grid_of_floats(first):
+    """Its round instants are written as floats of that size are; the few late ones are not."""
+    draw = np.random.default_rng(5)
+    off = np.where(draw.random(1000) < 0.02, draw.choice([-3, -1, 1, 3], 1000), 0)
+    assert binary_grid((first * 1000 + 20 * np.arange(1000) + off) * MS, S) is None
+
+
+def test_a_counter_of_four_microseconds_is_no_float():
+    """Floats of microseconds step by 4 from 33.6 s on, and by less before."""
+    draw = np.random.default_rng(5)
+    time = np.cumsum(draw.integers(19_900, 20_100, 3000)) // 4 * 4
+    assert binary_grid(time * US, US) == Grid(4000.0, False)
