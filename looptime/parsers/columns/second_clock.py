@@ -30,6 +30,9 @@ _HOST = ("host", "wall", "utc", "received", "arrival", "pc", "laptop", "log", "d
 _ALIKE = 1.25
 #: Share of the steps in which a clock stands still that ticks too coarsely, and one that does not.
 _STANDS, _MOVES = 0.3, 0.02
+#: How many times as finely a clock counts that shows what another one rounds away, how much of a
+#: step that is at least, and in how many steps the two are apart by no more than that.
+_FINER, _OF_A_STEP, _ROUNDS = 10, 0.005, 0.98
 #: Rows by which a column that no header calls a clock is one.
 _ROWS = 20
 _PARTS = ("time", "clock", "stamp", "micros", "millis")
@@ -181,19 +184,35 @@ class Choice:
     other: OtherClock | None
 
 
-def finer_of(first: Int, second: Int) -> int | None:
+def finer_of(first: Int, second: Int, ticks: tuple[int, int] = (1, 1)) -> int | None:
     """Which of two clocks ticks finely enough for the rows, 0 or 1, where the other does not.
 
-    One that stands still from row to row may well be even from loop to loop.
+    One that stands still from row to row may well be even from loop to loop, and so may one that
+    rounds what the other shows: they are never apart by more than a tick of it.
+
+    Parameters
+    ----------
+    first, second : int64 array, shape (n,) [ns]
+        Instants of the same rows.
+    ticks : (int, int) [ns]
+        The least steps that the two can show.
 
     Examples
     --------
     >>> fine = 1300 * np.arange(100)
     >>> finer_of(fine // 10_000 * 10_000, fine), finer_of(fine, fine + 5)
     (1, None)
+    >>> odd = 20_000_000 * np.arange(100) + 70_000 * (np.arange(100) % 3)
+    >>> finer_of(odd // 10**6 * 10**6, odd, (10**6, 1000))
+    1
     """
     if len(first) < _ROWS:
         return None
+    coarse, fine = max(ticks), min(ticks)
+    apart = np.abs(np.diff(first) - np.diff(second))
+    counts = coarse >= max(_FINER * fine, _OF_A_STEP * float(np.median(np.abs(np.diff(first)))))
+    if counts and float((apart <= coarse).mean()) >= _ROUNDS:
+        return int(ticks[0] > ticks[1])
     stands = [float((np.diff(clock) == 0).mean()) for clock in (first, second)]
     if min(stands) >= _MOVES or max(stands) <= _STANDS:
         return None

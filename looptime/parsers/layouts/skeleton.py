@@ -303,12 +303,18 @@ def _steadier(
         return main[1], None
     key = _clock_key(layout, table)
     one, two = table.columns[key], table.columns[SECOND]
-    finer = finer_of(one, two)
+    ticks = (_least(one, main[1]), _least(two, second[1]))
+    finer = finer_of(one, two, ticks)
     choice = choose_clock(one[rows], two[rows], (main[0], second[0]), layout.swaps, finer)
     if not choice.swap:
         return main[1], choice.other
     table.columns[key] = two
     return second[1], choice.other
+
+
+def _least(time: Int, unit: Unit) -> int:
+    """The least step that a clock can show [ns], by its unit and the digits that it prints."""
+    return min(unit.tick_ns, printed_step(time[:_LOOKED_AT]))
 
 
 def _tick(layout: Layout, table: Table, unit: Unit, found: Found) -> tuple[int, tuple[str, ...]]:

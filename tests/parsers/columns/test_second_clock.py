@@ -5,7 +5,7 @@ import pytest
 
 import looptime
 from looptime.parsers.columns.headers import heads
-from looptime.parsers.columns.second_clock import _SIDE, _set, choose_clock
+from looptime.parsers.columns.second_clock import _SIDE, _set, choose_clock, finer_of
 from tests.parsers.columns.build import periods, write
 
 HEADS = tuple(heads(("board_us", "host_us")))
@@ -301,3 +301,28 @@ def test_the_clock_that_tells_the_rows_of_a_loop_apart_is_used(tmp_path):
     assert took.to_dict() == pytest.approx({"gyro": 3.0, "wheels": 5.0})
     assert run.clock.other is not None
     assert run.clock.other["column"] == "pc_s"
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_the_clock_that_resolves_more_is_used_where_the_other_rounds_it(tmp_path, swapped):
+    """Milliseconds show an even loop of 20 ms as a timetable, nanoseconds by how much it varies."""
+    rng = np.random.default_rng(6)
+    mono = 771_200_300_000 + 20_000_000 * np.arange(400) + rng.integers(0, 150_000, 400)
+    wall = (mono + 5_700_000) // 10**6
+    pairs = [(f"{w}", f"{m}") for w, m in zip(wall.tolist(), mono.tolist(), strict=True)]
+    heads_ = ("wall_ms", "mono_ns")
+    order = (1, 0) if swapped else (0, 1)
+    rows = [",".join([pair[order[0]], pair[order[1]], "1400000", f"{5_500_000 + k % 7}"])
+            for k, pair in enumerate(pairs)]  # fmt: skip
+    head = f"{heads_[order[0]]},{heads_[order[1]]},gyro_ns,drive_ns"
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    run = looptime.read(path)
+    assert run.loop_columns.period_ns.tolist() == np.diff(mono).tolist()
+
+
+def test_a_fine_clock_that_jitters_by_more_than_the_coarse_one_rounds_is_not_used():
+    """Arrivals to the microsecond, late by up to 4 ms, of what a board stamped to the ms."""
+    board = 20_000_000 * np.arange(300)
+    late = board + np.random.default_rng(2).integers(0, 4000, 300) * 1000
+    assert finer_of(board, late, (10**6, 1000)) is None
