@@ -29,6 +29,7 @@ from looptime.parsers.columns.against_steps import (
     summed,
 )
 from looptime.parsers.columns.bare_columns import in_one_length, of_bare, under_other_names
+from looptime.parsers.columns.faults import no_deviation
 from looptime.parsers.columns.named_wholes import (
     contradicted,
     parts_named_wholes,
@@ -175,6 +176,8 @@ def _by_itself(one: Seen, clock: Float | None) -> Role | None:
         return named
     if not len(known):
         return Role("signal", None, "", "it holds no numbers")
+    if one.meaning == "deviation" and not unit and (why := no_deviation(one.name, known)):
+        return Role("signal", None, "", why)
     if one.meaning in ("latency", "deviation", "setting"):
         return Role(one.meaning, unit, said, f"its header names a {one.meaning}")
     negative = float((known < 0).mean())
