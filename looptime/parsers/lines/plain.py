@@ -60,6 +60,7 @@ from looptime.parsers.lines.tags import (
     tags_of,
 )
 from looptime.parsers.lines.twice import once
+from looptime.parsers.lines.unit_column import in_said_unit
 from looptime.parsers.text.dialect import Dialect, lines_of, named
 from looptime.parsers.text.prose import is_written
 from looptime.parsers.text.sniff import sniff, stated_unit
@@ -296,6 +297,7 @@ def _said(lines: list[str]) -> _Found | None:
     if grid is not None:
         name_ends(grid)
         name_by_calls(grid)
+        grid.notes += [said] if (said := in_said_unit(grid)) else []
         return _narrowed(grid, lines)
     if (grid := read_begun(lines)) is not None:
         return grid, "values", ""
@@ -305,6 +307,7 @@ def _said(lines: list[str]) -> _Found | None:
         name_stamps(grid)
         in_counts(grid, lines, "")
         units_of_titles(grid)
+        grid.notes += [said] if (said := in_said_unit(grid)) else []
         name_by_indent(grid)
         return _narrowed(grid, lines)
     return None

@@ -5,6 +5,7 @@ from dataclasses import replace
 from looptime.parsers.columns.evidence import are_units, counts_rows, wordy
 from looptime.parsers.columns.headers import heads
 from looptime.parsers.columns.lexicon import meaning
+from looptime.parsers.columns.stated_lengths import lengths_in
 from looptime.parsers.layouts import calls
 from looptime.parsers.lines.grid import Grid
 from looptime.parsers.lines.long import find_long
@@ -12,10 +13,12 @@ from looptime.parsers.text.dialect import Dialect, is_missing, is_number, number
 from looptime.records import dataclass
 from looptime.units import UNITS, split_unit, word_unit
 
-__all__ = ["by_unit_column"]
+__all__ = ["by_unit_column", "in_said_unit"]
 
 #: What a header may say that names a length.
 _LENGTHS = ("duration", "busy", "whole", "period")
+#: Names of a unit, and of how many lengths it is that of all where words may name the lengths.
+_UNITS, _SEVERAL = ("unit", "units", "time_unit", "time_units", "timeunit"), 2
 #: Names of what is left out that are listed.
 _LISTED = 3
 
@@ -36,6 +39,8 @@ def by_unit_column(grid: Grid, like: Dialect) -> str:
     >>> by_unit_column(grid, sniff("\n".join(lines), "a.csv")), grid.names[1], grid.rows[1:3]
     ("'unit' is the unit of 'took'", 'took [us]', [['imu', '1500', ''], ['drive', '901', '']])
     """
+    if said := in_said_unit(grid, like):
+        return said
     for at, name in enumerate(grid.names):
         if not wordy(like, at) or not are_units(name, {row[at] for row in like.sample}):
             continue
@@ -54,6 +59,43 @@ def by_unit_column(grid: Grid, like: Dialect) -> str:
         ):
             continue
         return places.put_into(grid)
+    return ""
+
+
+def in_said_unit(grid: Grid, like: Dialect | None = None) -> str:
+    r"""Name the unit of lengths beside which every row says it, in place; what was done.
+
+    It is that of all that stand in the same object, or in the row, and name none; the clock beside
+    them may be in another one.
+
+    Examples
+    --------
+    >>> from looptime.parsers.lines.objects import read_objects
+    >>> log = [f'{{"t": {k}, "took": {{"imu": {k%3}, "arm": 7}}, "unit": "us"}}' for k in range(9)]
+    >>> grid = read_objects(log)
+    >>> in_said_unit(grid), grid.header()
+    ("'unit' is the unit of the lengths beside it", ['t', 'took.imu [us]', 'took.arm [us]', 'unit'])
+    """
+    for at, name in enumerate(grid.names):
+        above, joint, own = name.rpartition(".")
+        if own.strip().lower() not in _UNITS:
+            continue
+        words = {cell.strip() for cell in grid.cells(at)} - {""}
+        unit = word_unit(next(iter(words))) if len(words) == 1 else None
+        if unit is None:
+            continue
+        like = like or grid.rewritten()[1]
+        open_ = [k for k, one in enumerate(grid.names)
+                 if one.startswith(above + joint) and not grid.units[k]
+                 and split_unit(one)[1] is None and not wordy(like, k)]  # fmt: skip
+        lengths = lengths_in(like, open_, unit, {})
+        others = any(wordy(like, k) for k in range(len(grid.names)) if k != at and grid.names[k])
+        if len(lengths) < (_SEVERAL if others else 1):
+            continue
+        for k in lengths:
+            grid.units[k] = unit
+        grid.put(at, [""] * len(grid.cells(at)))
+        return f"{name!r} is the unit of the lengths beside it"
     return ""
 
 

@@ -61,3 +61,26 @@ def test_an_angle_of_a_long_table_is_in_the_unit_of_its_row(tmp_path):
     run = read(tmp_path, "time_ms,key,value,unit\n" + "\n".join(rows) + "\n")
     assert {one.name for one in run.names} == {"imu", "drive"}
     assert np.nanmax(run.signals.values["heading_deg"]) == pytest.approx(np.degrees(0.58))
+
+
+@pytest.mark.parametrize("form", ["group", "row", "inside", "table"])
+def test_one_unit_that_every_row_states_is_that_of_its_lengths(tmp_path, form):
+    """The clock beside them is in seconds, and the voltage in none."""
+    k = np.arange(300)
+    gyro, drive = 1.1 + k % 7 / 100, 4.8 + k % 5 / 100
+    rows = []
+    for at, a, b in zip(k.tolist(), gyro.tolist(), drive.tolist(), strict=True):
+        stamp, lengths = f"{31.5 + 0.016 * at:.5f}", f'"gyro": {a:.2f}, "drive": {b:.2f}'
+        rows.append({
+            "group": f'{{"ts": {stamp}, "timing": {{{lengths}}}, "unit": "ms", "battery": 12.5}}',
+            "inside": f'{{"ts": {stamp}, "timing": {{{lengths}, "unit": "ms"}}, "battery": 12.5}}',
+            "row": f'{{"ts": {stamp}, {lengths}, "battery": 12.5, "unit": "ms"}}',
+            "table": f"{stamp},{a:.2f},{b:.2f},12.5,ms",
+        }[form])  # fmt: skip
+    text = ("ts,gyro,drive,battery,unit\n" if form == "table" else "") + "\n".join(rows) + "\n"
+    run = read(tmp_path, text)
+    own = self_ms(run)
+    assert sorted(own) == ["drive", "gyro"]
+    assert own["gyro"] == pytest.approx(gyro[: len(run)].round(2))
+    assert run.clock.supposed == ()
+    assert run.loop_columns.period_ns / 1e6 == pytest.approx(16, abs=0.011)
