@@ -332,4 +332,5 @@ def dated_sentences(rng: Rng, loops: int) -> Made:
         at = np.datetime64("2026-05-02T09:00:00", "us") + np.timedelta64(int(row[1]), "us")
         return f"{str(at).replace('T', ' ')} main #{row[0]} took(ms) {told}"
 
-    return _made("dated_sentences", rng, loops, _costs, written, names, [], (1,), (2, 3, 4, 5))
+    return _made("dated_sentences", rng, loops, _costs, written, names, [], (1,), (2, 3, 4, 5),
+                 numbered=False)  # fmt: skip

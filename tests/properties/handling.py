@@ -475,7 +475,8 @@ def clock_set_ahead_a_little(made: Made, rng: Rng) -> Made | None:
     words = [row[-1] for row in made.rows[:low]]
     if made.rows[0][-1] == "enter" and 2 * words.count("enter") > low:
         return None  # a call is under way: to it a stall of all that runs looks the same
-    return moved(made, lambda at: at + 500_000, low)
+    ahead = moved(made, lambda at: at + 500_000, low)
+    return None if ahead is None else replace(ahead, clock_set=True)
 
 
 @damage
@@ -483,8 +484,13 @@ def rest_of_an_older_log_behind(made: Made, rng: Rng) -> Made | None:
     """A file that had its room beforehand ends with what stood there: an older, longer log."""
     if made.layout in ("sections", "totals"):
         return None  # its rows are as good as the others
-    older = make(made.layout, rng, len(made.rows) // made.block).data()
-    return spoilt(made, lambda data: data + older[len(older) // 2 :])
+    older = make(made.layout, rng, len(made.rows) // made.block)
+    if made.instants and not made.numbered:  # a clock that goes on is that of a stall
+        kept, last = older.rows[len(older.rows) // 2], made.rows[-1]
+        if int(kept[made.instants[0]]) >= int(last[made.instants[0]]):
+            return None
+    data = older.data()
+    return spoilt(made, lambda own: own + data[len(data) // 2 :])
 
 
 @damage

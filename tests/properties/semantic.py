@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 import looptime
 from looptime.errors import LooptimeError
+from looptime.findings import summarise
 from looptime.parsers.log import Log
 
 Rows = list[list[str]]
@@ -47,6 +48,8 @@ class Made:
         What a row becomes in the file; else cells between commas.
     names : tuple of str
         What the log calls the parts.
+    clock_set : bool
+        Whether somebody sets the clock ahead: where no part tells it from a stall, the answer asks.
     """
 
     layout: str
@@ -63,6 +66,7 @@ class Made:
     spoil: Callable[[bytes], bytes] = bytes
     written: Callable[[list[str]], str] | None = None
     names: tuple[str, ...] = ()
+    clock_set: bool = False
 
     @property
     def parts_ms(self) -> dict[str, float]:
@@ -496,7 +500,8 @@ def judge(made: Made, path: str, usual: Collection[str] = ()) -> Outcome:
         return Outcome("right", text)
     none = {"no clock in the log: loops are laid one after another", *usual}
     none |= {n for n in run.clock.notes if "the sum of" in n or "at the end of their loops" in n}
-    return Outcome("said" if set(found) - none else "silent", text)
+    asks = made.clock_set and any("its clock was set" in f.text for f in summarise(run).findings)
+    return Outcome("said" if asks or set(found) - none else "silent", text)
 
 
 def cautions(log: Log, typical_ms: float) -> list[str]:

@@ -21,6 +21,7 @@ __all__ = [
     "are_units",
     "check_spoilt",
     "clocklike",
+    "counts_anew",
     "counts_rows",
     "counts_some",
     "goes_level",
@@ -168,6 +169,26 @@ def counts_rows(values: Float) -> bool:
     (True, False)
     """
     return len(values) > 2 and bool((np.diff(values) == 1).all()) and values[0] in (0, 1)
+
+
+def counts_anew(values: Float) -> bool:
+    """The same where the count may begin again, as that of another recording in the same log.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> counts_anew(np.array([0.0, 1, 2, 3, 4, 5, 0, 1, 2, 3, 4, 5]))
+    True
+    >>> counts_anew(np.array([0.0, 1, 0, 1, 0, 1])), counts_anew(np.array([0.0, 1, 2, 1.5]))
+    (False, False)
+    """
+    step = np.diff(values)
+    back = step < 0
+    begins = np.append(values[:1], values[1:][back])
+    return (
+        len(values) > 2 and bool((step[~back] == 1).all())
+        and bool(np.isin(begins, (0, 1)).all()) and float(back.mean()) <= 0.1
+    )  # fmt: skip
 
 
 def counts_some(said: str, values: Float, dialect: Dialect) -> bool:

@@ -11,6 +11,7 @@ from looptime.parsers.columns.begins_within import begins_within
 from looptime.parsers.columns.disorder import disordered, one_block
 from looptime.parsers.columns.ends_of_work import with_ends
 from looptime.parsers.columns.evidence import (
+    counts_anew,
     counts_rows,
     counts_some,
     goes_level,
@@ -353,7 +354,7 @@ def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
     elif (
         head.unit is None
         and (
-            (means != "clock" and counts_rows(values))
+            (means != "clock" and counts_anew(values))
             or (means == "whole" and head.word in COUNTS and _climbs(values))
         )
     ) or (means == "duration" and counts_some(names_count(head.text), values, dialect)):

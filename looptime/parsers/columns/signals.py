@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 from looptime.array_types import Bool, Int
+from looptime.parsers.columns.evidence import counts_anew
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import meaning
 from looptime.parsers.text.dialect import Dialect, is_missing, is_number, numbers
@@ -202,12 +203,13 @@ def row_numbers(found: list[Head], taken: Collection[Head], dialect: Dialect) ->
 def _counts(head: Head, dialect: Dialect) -> bool:
     """Whether a column numbers the rows, some of which may be lost or from another recording.
 
-    One whose header says nothing of it must go up by one in each row.
+    One whose header says nothing of it must go up by one in each row, or begin anew.
     """
-    step = np.diff(numbers(dialect, head.index))
+    values = numbers(dialect, head.index)
+    step = np.diff(values)
     if head.word in _ROW_COUNTS:
         return len(step) > 1 and float((step == 1).mean()) > 0.7
-    many = len(step) >= _FEWEST_COUNTED and bool((step == 1).all())
+    many = len(step) >= _FEWEST_COUNTED and (bool((step == 1).all()) or counts_anew(values))
     return many and not head.unit and meaning(head.text) != "signal"
 
 
