@@ -303,7 +303,8 @@ def _steadier(
         return main[1], None
     key = _clock_key(layout, table)
     one, two = table.columns[key], table.columns[SECOND]
-    ticks = (_least(one, main[1]), _least(two, second[1]))
+    # ends of calls are in the clock of their starts: that of a row a loop alone may be refined
+    ticks = (_least(one, main[1]), _least(two, second[1])) if layout.signals else (1, 1)
     finer = finer_of(one, two, ticks)
     choice = choose_clock(one[rows], two[rows], (main[0], second[0]), layout.swaps, finer)
     if not choice.swap:
