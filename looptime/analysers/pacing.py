@@ -65,6 +65,8 @@ _LATER = 0.003
 _FEW_STARTS = 96
 #: From which share of a tick on down another is finer.
 _FINER = 0.9
+#: By how much periods scatter, as a share of the usual one, where that need not be the tick.
+_SCATTERED = 0.02
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
 #: Where fewer loops than this share wait, for this share of a period, the usual one is no tick.
@@ -198,10 +200,19 @@ def pacing(
             kept = tick_of_few(period, waited)  # the usual loop does not wait: it tells no rate
             mode = mode if kept is not None else "can't tell"
             why = f"{why}, in {100 * some:.0f} % of the loops"
+        if tick is None and kept is None and mode != "can't tell":
+            mode, why, kept = _by_rules(mode, why, period, waited, grain, known=True)
         if mode == "fixed rate" and (name := _by_what_it_does(run, waits)):
             why = f"{name} is a wait by what it does: {why}"
     else:
         mode, why = by_periods(run, period, waited, table, tick, grain, code)
+        if tick is None and kept is None and code is None and run.on_loop_thread.any():
+            mode, why, kept = _by_rules(mode, why, period, waited, grain, known=False)
+        if mode == "free-running" and run.on_loop_thread.any():
+            from looptime.analysers.set_length import AS_SET, set_length_part
+
+            if (part := set_length_part(run, table, period)) is not None:
+                mode, why = "can't tell", AS_SET.format(*part)
         if mode == "free-running" and waits.unnamed_ns is not None:
             mode, why = with_unnamed(waits.unnamed_ns / 1e6, period, why)
     if mode in ("free-running", "can't tell") and (on := kept_starts(period, grain)) is not None:
@@ -239,6 +250,19 @@ def pacing(
     why = f"{finer.said}; most loops take {finer.ticks} of these ticks"
     skips = KeptTick(finer.ms, "skip")
     return _fixed(period, why, achieved, wait, clock_ms, None, skips, grain)
+
+
+def _by_rules(
+    mode: str, why: str, period: Float, wait: Float, grain: float, *, known: bool
+) -> tuple[str, str, KeptTick | None]:
+    """The mode, why and the tick once what waits tell is held against each rule, where it may be."""
+    if mode == "free-running" if known else wait.mean() < _NO_WAIT * period.mean():
+        return mode, why, None
+    if mode == "fixed rate" and spread(period) <= max(_SCATTERED * median(period), grain):
+        return mode, why, None
+    from looptime.analysers.timetable import with_timetable
+
+    return with_timetable(mode, why, period, wait, grain, known=known)
 
 
 def _waits_for_device(run: Run, table: SelfTable, code: int) -> bool:

@@ -42,6 +42,8 @@ _FLOOR, _FALLS = 0.03, -0.3
 _FOLLOWS, _SURE_Z = 0.5, 4.0
 #: Standard errors from which on neighbours surely vary against each other.
 _SURELY = 3.0
+#: Slope that is left then of a wait that makes up for work.
+_FELL = 0.2
 #: From which share of what one slower board makes of both it grows with the calls.
 _GROWS = 0.3
 #: Shorter sleeps [ms], as a share of the period too, look like what it takes to begin again.
@@ -78,6 +80,7 @@ _TOO_FEW = (
 )
 _GRID = "the starts keep to a grid: a long period is made up by short ones"
 _BEGUN_ANEW = "the starts keep to a grid that each late loop begins anew"
+_TOO_EVEN = "work is too even, beside late wakes, to tell a sleep from a tick: log a busier stretch"
 _EITHER = "a sleep after the work, or work without a row; time it under a name of its own"
 
 
@@ -119,11 +122,21 @@ def by_waits(
         return "sleep after work", "work is even but the period is not"
     if by_loop and spread(period) < 0.5 * spread(work):
         return "fixed rate", "periods are even although the work is not"
-    if by_loop and falls < -0.5:
+    error = _error(falls, wait[waited], work[waited])
+    surely = falls + _SURELY * error < -_FELL or on_grid(period, grain)
+    if by_loop and falls < -0.5 and surely:
         return "fixed rate", "the wait shrinks as the work grows"
     if surely_on_grid(period, grain) and not on_grid(work, grain):
         return "fixed rate", _GRID  # the wait may be that for the next loop: it leads its own
+    if falls - _SURELY * error < -1.0:
+        return "can't tell", _TOO_EVEN
     return "sleep after work", "the wait stays the same however long the work takes"
+
+
+def _error(falls: float, wait: Float, work: Float) -> float:
+    """Standard error of a slope of waits on work: late wakes hide it where the work is even."""
+    varied = spread(work) * len(work) ** 0.5
+    return spread(wait - falls * work) / varied if varied > 0 else float("inf")
 
 
 def by_periods(
