@@ -255,7 +255,7 @@ def pacing(
 def _by_rules(
     mode: str, why: str, period: Float, wait: Float, grain: float, *, known: bool
 ) -> tuple[str, str, KeptTick | None]:
-    """The mode, why and the tick once what waits tell is held against each rule, where it may be."""
+    """The mode, why and the tick once waits are held against each rule, where they may tell."""
     if mode == "free-running" if known else wait.mean() < _NO_WAIT * period.mean():
         return mode, why, None
     if mode == "fixed rate" and spread(period) <= max(_SCATTERED * median(period), grain):
