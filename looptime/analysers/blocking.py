@@ -11,7 +11,7 @@ from looptime.analysers.durations import (
     passed_by,
     times_of,
 )
-from looptime.array_types import Int
+from looptime.array_types import Float, Int
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import median
@@ -23,6 +23,12 @@ __all__ = ["BLOCKING_KINDS", "Blocking", "Sign", "blocking", "blocking_signs"]
 BLOCKING_KINDS = ("sensor read", "actuator write", "wait")
 
 _TICK_LOW_MS, _TICK_HIGH_MS = 15.0, 16.7
+#: Durations sit on a tick within so much of it (nine of ten within the first, less the tenth that
+#: is shorter), by a clock that steps as finely; or some on two, with nearly none between.
+_ON_TICK, _CLOCK_OF_IT, _ON_TWO, _BETWEEN = 0.04, 0.02, 0.06, 0.1
+#: How much more even than the run's other calls, each for its length, one on a tick is; or how even
+#: where there is none to compare with.
+_EVEN, _EVEN_ALONE = 0.33, 0.01
 _FEWEST = 30
 #: Durations spread evenly belong to a wait where the run's quarters differ by less of the spread.
 _LEVEL_MOVES = 0.4
@@ -104,9 +110,12 @@ def blocking(
         if label.kind != "pacing":
             signs += _cpu(cpu.get((thread, code)), took)
             signs += _signs(took, max(len(run), 1), run.clock.tick_ns, _spans(run, thread, code))
+        own = (thread, code)
         signs = [
-            s for s in signs if s.code != "timeout" or not _held_up(run, times, (thread, code), s)
-        ]
+            s for s in signs
+            if not (s.code == "timeout" and _held_up(run, times, own, s))
+            and not (s.code == "adapter tick" and _by_chance(run, times, own, label.kind))
+        ]  # fmt: skip
         if signs:
             on_loop = thread == run.loop_thread
             name = run.thread_names[thread]
@@ -123,11 +132,7 @@ def _held_up(
     holds up whatever runs. Calls that hold others are left out: they share their delays.
     """
     delay = (sign.value_ms or 0.0) - times[own].p50_ms
-    columns = run.call_columns
-    size = len(run.names)
-    inside = np.bincount(columns.name, columns.duration_ns, size) - np.bincount(
-        columns.name, columns.self_ns, size
-    )
+    inside = _inside(run)
     alone = {key: one for key, one in times.items() if key[0] == own[0] and inside[key[1]] <= 0}
     whole = sum(one.total_ns for one in alone.values())
     hit = {
@@ -141,6 +146,38 @@ def _held_up(
         count == 0 or binomial_at_least(count, n, alone[key].total_ns / whole) >= _SURE
         for key, count in hit.items()
     )
+
+
+def _inside(run: Run) -> Float:
+    """How long the calls of each name held others [ns]."""
+    at, size = run.call_columns, len(run.names)
+    held = np.bincount(at.name, at.duration_ns, size) - np.bincount(at.name, at.self_ns, size)
+    return np.asarray(held, np.float64)
+
+
+def _by_chance(
+    run: Run, times: Mapping[tuple[int, int], CallTimes], own: tuple[int, int], kind: str
+) -> bool:
+    """Whether it says nothing that a call takes as long as a tick does.
+
+    What it holds explains it; or it computes; or it is no more even than the other calls are, each
+    for its length. One that takes two ticks at times, and nearly never anything between, waits.
+    """
+    took = times[own]
+    if 2 * _inside(run)[own[1]] > took.total_ns:
+        return True
+    if _on_two_ticks(took.ordered_ms, run.clock.tick_ns / 1e6):
+        return False
+    others = [_unevenness(one.ordered_ms) for key, one in times.items()
+              if key != own and key[0] == own[0] and one.count >= _FEWEST]  # fmt: skip
+    most = _EVEN * median(np.array(others)) if others else _EVEN_ALONE
+    return kind in ("compute", "telemetry") or _unevenness(took.ordered_ms) > most
+
+
+def _unevenness(ordered_ms: Float) -> float:
+    """What lies between the tenths at either end, for each unit of the middle."""
+    low, middle, high = ordered_quantiles(ordered_ms, [0.1, 0.5, 0.9])
+    return (high - low) / middle if middle > 0 else np.inf
 
 
 def _spans(run: Run, thread: int, code: int) -> Callable[[], tuple[Int, Int]]:
@@ -197,14 +234,39 @@ def _signs(
 
 
 def _adapter_tick(took: CallTimes, loops: int, tick_ms: float) -> Sign | None:
+    """Durations that sit on one such tick, or on two, far more tightly than work would."""
     low, middle, high = ordered_quantiles(took.ordered_ms, [0.1, 0.5, 0.9])
-    if not (_TICK_LOW_MS <= middle <= _TICK_HIGH_MS) or high - low > max(1.5, 2 * tick_ms):
+    if not _TICK_LOW_MS <= middle <= _TICK_HIGH_MS:
+        return None
+    on_one = high - low <= _ON_TICK * middle and tick_ms <= _CLOCK_OF_IT * middle
+    if not on_one and not _on_two_ticks(took.ordered_ms, tick_ms):
         return None
     text = (
         f"takes {middle:.1f} ms nearly every time: looks like the fixed 15 to 16 ms tick of an "
         "adapter or a scheduler, not like work"
     )
     return Sign("adapter tick", text, middle, took.count, took.total_ns / 1e6 / loops)
+
+
+def _on_two_ticks(ordered_ms: Float, tick_ms: float = 0.0) -> bool:
+    """Whether some durations are twice the usual one and nearly none lies between.
+
+    As near as a clock tells that steps by ``tick_ms``.
+
+    Examples
+    --------
+    >>> _on_two_ticks(np.repeat([15.5, 15.6, 31.2], [30, 60, 10])), _on_two_ticks(np.full(90, 15.6))
+    (True, False)
+    >>> _on_two_ticks(np.linspace(13, 32, 100))
+    False
+    """
+    middle = median(ordered_ms)
+    ticks = ordered_ms / middle
+    off = np.abs(ticks - np.rint(ticks))
+    near = _ON_TWO + tick_ms / middle
+    twice = int(((np.rint(ticks) == 2) & (off <= near)).sum())
+    apart = int((off > near).sum())
+    return twice >= max(3, 0.05 * len(ticks)) and apart <= _BETWEEN * twice
 
 
 def _device_wait(

@@ -217,3 +217,34 @@ def test_what_takes_as_long_each_time_it_is_made_is_no_timeout():
     assert "timeout" not in [s.code for s in blocking_signs(ns(x), 1000)]
     x[x < 1] = 2.0  # beside turns of 2 ms it is one
     assert "timeout" in [s.code for s in blocking_signs(ns(x), 1000)]
+
+
+def test_a_mean_near_a_tick_is_none():
+    """Work of 15.6 ms, give or take half a one, sits on no tick; whole ones can't tell."""
+    rng = np.random.default_rng(3)
+    assert codes(rng.normal(15.6, 0.5, 800)) == []
+    assert [s.code for s in blocking_signs(ns(np.full(800, 16)), 800, 1_000_000)] == []
+
+
+def test_ticks_show_where_some_wait_for_two():
+    """One in ten ends a tick later, and none in between, on a clock of whole milliseconds."""
+    took = mixed(np.repeat([15.0, 16.0, 31.0, 32.0], [270, 450, 30, 50]))
+    assert [s.code for s in blocking_signs(ns(took), 800, 1_000_000)] == ["adapter tick"]
+
+
+@pytest.mark.parametrize(("others", "told"), [(0.08, True), (0.012, False)])
+def test_on_a_tick_is_what_is_far_more_even_than_other_calls(others, told):
+    """A read of 15.7 ms, even to 1 %, beside calls that vary by 8 % or are as even themselves."""
+    rng = np.random.default_rng(5)
+    varies = {"arm.read": (15.7, 0.01), "gyro.read": (2.0, others), "steer": (5.0, others)}
+    took = {name: ns(rng.normal(ms, of * ms, 600)) for name, (ms, of) in varies.items()}
+    run = make_flat_run(ns(np.full(600, 30.0)), took, {"arm.read": "sensor read"})
+    found = {one.name: [s.code for s in one.signs] for one in blocking(run)}
+    assert ("adapter tick" in found["arm.read"]) is told
+
+
+def test_what_holds_other_calls_is_on_no_tick():
+    """15.6 ms, even to a hundredth, of which two calls within it make up all but 0.2."""
+    calls = [("pass", 0.0, 15.6), ("gyro", 0.1, 5.4), ("drive", 5.5, 10.0)]
+    run = make_run([20.0] * 300, lambda _: calls, {})
+    assert "adapter tick" not in [s.code for one in blocking(run) for s in one.signs]

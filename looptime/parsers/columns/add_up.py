@@ -3,18 +3,21 @@
 import numpy as np
 
 from looptime.array_types import Float
+from looptime.call_words import guess_name
 from looptime.parsers.columns.against_steps import (
     ENOUGH,
     Steps,
+    holds_others,
     over,
     summed,
     together,
     without_sums,
 )
 from looptime.parsers.columns.role import Role, Seen
+from looptime.schema import CallName
 from looptime.stats.arrays import common_divisor
 
-__all__ = ["add_up", "off_by", "printed"]
+__all__ = ["add_up", "made_up_of_bare", "off_by", "printed"]
 
 #: Share of the rows in which it must hold, and in how many digits a value may be printed.
 _HOLDS, _DIGITS = 0.98, 9
@@ -30,6 +33,8 @@ _SOME = 0.1
 _BOUND = 1e18
 #: Kinds of columns that may hold lengths, whatever their headers say.
 _MAYBE = ("duration", "bare", "signal")
+#: And of those about the loop itself.
+_OF_THE_LOOP = ("whole", "period", "busy")
 
 
 def printed(values: Float) -> float:
@@ -68,16 +73,65 @@ def add_up(seen: list[Seen], roles: dict[int, Role]) -> dict[int, Role]:
     for at in [at for at, r in roles.items() if r.taken_as in ("whole", "period") and likely]:
         unit = roles[at].unit_ns or 1
         parts = [seen[k].values * (seen[k].unit_ns or unit) for k in likely]
-        mine = _summands(parts, seen[at].values * unit)
-        said = any(seen[likely[place]].meaning != "signal" for place in mine)
-        if not (said or seen[at].unit_ns or any(seen[likely[place]].unit_ns for place in mine)):
-            continue  # currents add up to one, too
-        why = f"with others it adds up to {seen[at].name}"
-        for k in (likely[place] for place in mine):
-            of = "header" if seen[k].unit_ns else f"as {seen[at].name}"
-            own = seen[k].unit_ns or roles[at].unit_ns
-            made[k] = Role("part", own, of if own else "", why)
+        mine = [likely[place] for place in _summands(parts, seen[at].values * unit)]
+        said = any(seen[k].meaning != "signal" for k in mine)
+        if said or seen[at].unit_ns or any(seen[k].unit_ns for k in mine):
+            made |= _parts_of(seen, mine, seen[at], roles[at].unit_ns)  # currents add up, too
+    bare = [at for at in likely if at not in made and seen[at].meaning == "bare"]
+    for at, one in enumerate(seen):  # a part's own parts, whose unit stands behind it alone
+        if at not in roles and one.meaning == "duration" and one.unit_ns and len(bare) > 1:
+            mine = [bare[place] for place in _summands([seen[k].values for k in bare], one.values)]
+            made |= _parts_of(seen, mine, one, one.unit_ns)
+            bare = [k for k in bare if k not in mine]
     return made
+
+
+def _parts_of(seen: list[Seen], parts: list[int], whole: Seen, unit: int | None) -> dict[int, Role]:
+    """Columns that are parts of what they add up to, in its unit where they say none."""
+    why, made = f"with others it adds up to {whole.name}", {}
+    for at in parts:
+        of = "header" if seen[at].unit_ns else f"as {whole.name}"
+        own = seen[at].unit_ns or unit
+        made[at] = Role("part", own, of if own else "", why)
+    return made
+
+
+def made_up_of_bare(seen: list[Seen], roles: dict[int, Role], clock: bool) -> int:
+    """The only length that has a unit where those beside it have none and make it up; -1 for none.
+
+    A line's whole has its unit, and its parts behind it need not say theirs again, whatever a loop
+    is called there. Beside a clock, what is named like a call may be one of several.
+
+    Parameters
+    ----------
+    seen : list of Seen
+        All columns.
+    roles : dict of int to Role
+        What is known.
+    clock : bool
+        Whether the log has one.
+
+    Examples
+    --------
+    >>> gyro, drive = np.random.default_rng(2).uniform(1, 3, (2, 90))
+    >>> whole = Seen("duration", gyro + drive + 0.2, 1_000_000, (), "Runde time [ms]")
+    >>> made_up_of_bare([whole, Seen("bare", gyro), Seen("bare", drive)], {}, False)
+    0
+    >>> made_up_of_bare([whole, Seen("bare", gyro), Seen("bare", gyro[::-1])], {}, False)
+    -1
+    """
+    open_ = [at for at in range(len(seen)) if at not in roles]
+    timed = [at for at in open_ if seen[at].unit_ns or seen[at].meaning in _OF_THE_LOOP]
+    bare = [seen[at].values for at in open_
+            if seen[at].meaning == "bare" and _may_be_length(seen[at])]  # fmt: skip
+    if len(timed) != 1 or len(bare) < 2:
+        return -1
+    whole = seen[timed[0]]
+    named = clock and guess_name(CallName(whole.name)).kind != "other"
+    if whole.meaning != "duration" or named or not _may_be_length(whole):
+        return -1
+    holds = holds_others(np.stack([*bare, whole.values]), len(bare))
+    return timed[0] if holds or _summands(bare, whole.values) else -1
 
 
 def _summands(parts: list[Float], whole: Float) -> list[int]:

@@ -59,6 +59,7 @@ class Steps:
     before: Float
     typical: float
     units: dict[str, int]
+    grow: str = "the clock's steps grow"  #: For messages
 
     @classmethod
     def of(
@@ -66,17 +67,17 @@ class Steps:
     ) -> Steps:
         """Steps of a clock [ns], or where there is none the lengths that a column gives."""
         count = len(seen[0].values) if seen else 0
-        after, units = np.full(count, np.nan), units or UNITS
+        after, units, grow = np.full(count, np.nan), units or UNITS, cls.grow
         if clock is not None and count > 1:
             after[:-1] = np.diff(clock)
         elif clock is None:
-            after, units = _reference(seen, count)
+            after, units, grow = _reference(seen, count)
         after[~((after > 0) & (after < HUGE))] = np.nan
         before = after
         if clock is not None:
             before = np.concatenate([[np.nan], after[:-1]]) if count else after
         typical = float(np.nanmedian(after)) if np.isfinite(after).any() else np.nan
-        return cls(after, before, typical, units)
+        return cls(after, before, typical, units, grow)
 
     @property
     def sides(self) -> dict[str, Float]:
@@ -106,8 +107,8 @@ class Steps:
         return int(np.isfinite(self.after).sum()) >= ENOUGH
 
 
-def _reference(seen: list[Seen], count: int) -> tuple[Float, dict[str, int]]:
-    """Lengths of the loops where there is no clock, and the units to try beside them.
+def _reference(seen: list[Seen], count: int) -> tuple[Float, dict[str, int], str]:
+    """Lengths of the loops where there is no clock, the units to try beside them, and their name.
 
     Where nobody says the unit of the period or the whole, all other lengths are taken in it too.
     """
@@ -116,8 +117,8 @@ def _reference(seen: list[Seen], count: int) -> tuple[Float, dict[str, int]]:
             if one.meaning == meaning:
                 unit = one.unit_ns or next((other.unit_ns for other in seen if other.unit_ns), None)
                 lengths = np.array(one.values * (unit or 1))
-                return lengths, UNITS if unit else {"the same unit": 1}
-    return np.full(count, np.nan), UNITS
+                return lengths, UNITS if unit else {"the same unit": 1}, f"{one.name} grows"
+    return np.full(count, np.nan), UNITS, Steps.grow
 
 
 def equal(values: Float, step: Float) -> float:

@@ -55,7 +55,7 @@ def of_bare(
     told, unit = evident(seen, bare, steps, beside=beside)
     if unit is None and steps.known:
         told, unit = of_late_loops(seen, bare, steps)
-    grows = "the clock's steps grow"
+    grows = steps.grow
     work = next((at for at, r in roles.items() if r.taken_as == "whole" and seen[at].unit_ns), None)
     if unit is None and work is not None and steps.known:
         inner = Steps.of(None, [replace(seen[work], meaning="whole")])

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.array_types import Float
-from looptime.parsers.columns.add_up import add_up, off_by
+from looptime.parsers.columns.add_up import add_up, made_up_of_bare, off_by
 from looptime.parsers.columns.against_steps import (
     ENOUGH,
     MOST,
@@ -88,6 +88,8 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     seen = [told_by_words(_no_number_of_things(_in_bounds(one))) for one in seen]
     alone = {at: _by_itself(one, clock) for at, one in enumerate(seen)}
     roles = {at: role for at, role in alone.items() if role is not None}
+    if (sum_of := made_up_of_bare(seen, roles, clock is not None)) >= 0:
+        seen[sum_of] = replace(seen[sum_of], meaning="whole")
     steps = Steps.of(clock, [one if at not in roles else replace(one, meaning="signal")
                              for at, one in enumerate(seen)])  # fmt: skip
     seen = [one if at in roles else _not_done(one) for at, one in enumerate(seen)]

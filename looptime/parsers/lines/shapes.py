@@ -27,7 +27,7 @@ _FILLERS = frozenset(
      "lasted", "lasts", "needed", "needs", "within",
      "after", "the", "a", "an", "and", "with", "has", "had", "by", "on", "to",
      "=", ":", "~", "ca", "about", "value", "spent", "used", "done", "finished", "completed", "no",
-     "number", "nr", "#", "->", "=>")
+     "number", "nr", "#", "->", "=>", "+")
 )  # fmt: skip
 #: What parts the words that belong to one number from those that belong to another.
 _APART = re.compile(r"[,;|()\[\]{}<>\t]|:(?=\s+\S*[^\s=:])|\s[-\u2013\u2014>]+\s|\.\s")
@@ -37,7 +37,8 @@ _PAIR = re.compile(r"(?<![\w.])([A-Za-z_][\w.]*)\s*=\s*\"?([A-Za-z][\w./-]*)\"?(
 _LONE = re.compile(
     r"\s*[\"']?([A-Za-z_][\w.]*)[\"']?\s*[=:]\s*[\"']?([A-Za-z][\w./-]*)[\"']?\s*(?:,\s*)?"
 )
-_UNIT = re.compile(r"\s?([a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+)(?!\w)")
+_LETTERS = r"[a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+"
+_UNIT = re.compile(rf"\s?({_LETTERS})(?!\w)")
 #: Nothing but the key of the number that follows.
 _ALONE = re.compile(r"[\s,;]*([A-Za-z]\w+)\s*=\s*")
 #: The key of the next number, and no unit of the one before: ``T:1218 S:4``.
@@ -45,6 +46,8 @@ _KEY = re.compile(r"\s+[A-Za-z]+[:=]")
 _AT = re.compile(r"(?:\bat|@)(?: time| t)?\s*[=:]?$", re.IGNORECASE)
 _TOOK = re.compile(r"took|takes|in|time|lasted|needed|:|=", re.IGNORECASE)
 _WORD = re.compile(r"[^\s=:\"']+")
+#: The unit of a sum, before the name of what comes first in it.
+_OF_SUM = re.compile(rf"(?P<space>\s?)(?P<unit>{_LETTERS})(?P<mark>\s*=\s*)(?=[^\W\d])")
 #: What was waited for behind how long, and who held it.
 _AWAITED = re.compile(
     r"^\s*(?:(?:for|on|by|until)\b|.*\b(?:held|owned|taken|locked|holder|owner)\b)", re.IGNORECASE
@@ -155,7 +158,7 @@ def clean(name: str) -> str:
     >>> clean(' "imu read": ')
     'imu read'
     """
-    return name.strip(" \t\"'=:-_#.").replace(";", ",")
+    return name.strip(" \t\"'=:-_#.").lstrip("+").replace(";", ",")
 
 
 def plan(pieces: list[str], numbers: list[str]) -> Sentence:
@@ -178,7 +181,8 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
         return Sentence((), (), {lone[1]: lone[2]}, 0, "")
     words: dict[str, str] = {}
     left = []
-    for piece in unwrapped(pieces):
+    first, *others = unwrapped(pieces)
+    for piece in (first, *map(_without_equals, others)):
         words.update(_PAIR.findall(piece))
         left.append(_PAIR.sub(",", piece.replace("()", "")))
     left, own = own_units(left, numbers)
@@ -213,6 +217,8 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
             name = f"{counted} time" if LOOP_WORD.search(counted.lower()) else None  # loop 12 4 ms
         if name is None and units[at] and at and (pairs := _PAIR.findall(pieces[at])):
             name = f"{pairs[-1][0]} time"  # slowest=drive (8.4 ms)
+        if name is None and at and units[at] and not units[at - 1] and before.strip() == "(":
+            name = f"{names[-1]} time" if names[-1] else None  # loop 12 (4.2 ms)
         if name is None and at in shares and before.strip() == "(" and names[-1]:
             name = f"{names[-1]} share"  # gyro 2.1 ms (14 %)
         if name is None and at and (units[at - 1] or not units[at]):
@@ -232,6 +238,21 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
     return Sentence(tuple(_distinct(names)), tuple(units), words, marks, text)
 
 
+def _without_equals(piece: str) -> str:
+    """The text behind a number whose unit is no key, where a sum follows: ``14.2 ms = gyro 2.4``.
+
+    Examples
+    --------
+    >>> _without_equals(" ms = gyro "), _without_equals("ms=gyro "), _without_equals(" s=auto x=")
+    (' ms : gyro ', ' ms : gyro ', ' s=auto x=')
+    """
+    found = _OF_SUM.match(piece)
+    if found is None or word_unit(unit := found["unit"]) is None:
+        return piece
+    key = found["space"] and found["mark"] == "=" and len(unit) == 1  # t=5 s=auto
+    return piece if key else f" {unit} : {piece[found.end() :]}"
+
+
 def _awaited(name: str, rest: str) -> str:
     """The name of a wait with what it was for and who held that, where the line goes on so.
 
@@ -246,17 +267,20 @@ def _awaited(name: str, rest: str) -> str:
 
 
 def _listed(left: list[str]) -> dict[int, str]:
-    """Numbers in brackets whose names follow them: ``(31 gyro / 52 drive)``.
+    """Numbers in brackets or of a sum whose names follow them: ``(31 gyro / 52 drive)``.
 
     Examples
     --------
     >>> sorted(_listed(["loop ", ": (", " gyro / ", " drive)"]).items())
     [(1, 'gyro'), (2, 'drive')]
+    >>> sorted(_listed(["loop ", " : ", " = ", " gyro + ", " drive"]).items())
+    [(2, 'gyro'), (3, 'drive')]
     >>> _listed(["loop ", ": (gyro ", " / drive ", ")"])
     {}
     """
     made: dict[int, str] = {}
-    opens = [piece.rstrip()[-1:] in ("(", "[", "{") for piece in left[:-1]]
+    opens = [piece.rstrip()[-1:] in ("(", "[", "{") or (at > 0 and piece.strip() == "=")
+             for at, piece in enumerate(left[:-1])]  # fmt: skip
     if not any(opens):
         return made
     end, copied, whole = 0, 0, True

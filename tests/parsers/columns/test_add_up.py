@@ -116,3 +116,39 @@ def test_no_time_is_lost_to_it(tmp_path):
     own = self_ms(run)
     assert set(own) == {"giro", "ruedas"}
     assert own["ruedas"][:3] == pytest.approx([8.5, 7.01, 7.02])
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "Runde {k} : {all:.1f} ms (Kreisel {gyro:.1f}, Lenkung {steer:.1f}, Arm {arm:.1f})",
+        "Runde {k}: {all:.1f}ms [Kreisel: {gyro:.1f}; Lenkung: {steer:.1f}; Arm: {arm:.1f}]",
+        "Tour {k} = {all:.1f} ms (Kreisel={gyro:.1f} Lenkung={steer:.1f} Arm={arm:.1f})",
+        "Tour {k} ({all:.1f} ms): Kreisel {gyro:.1f}, Lenkung {steer:.1f}, Arm {arm:.1f}",
+        "loop {k}: {all:.1f}ms = Kreisel {gyro:.1f} + Lenkung {steer:.1f} + Arm {arm:.1f}",
+        "loop {k}: {all:.1f} ms=Kreisel {gyro:.1f}+Lenkung {steer:.1f}+Arm {arm:.1f}",
+        "loop {k}: {all:.1f}ms = {gyro:.1f} Kreisel + {steer:.1f} Lenkung + {arm:.1f} Arm",
+        "[{t:.4f}] Tour {k}: {all:.1f} ms (Kreisel {gyro:.1f}, Lenkung {steer:.1f}, Arm {arm:.1f})",
+    ],
+)
+def test_a_whole_alone_with_its_unit_lends_it_to_what_makes_it_up(tmp_path, line):
+    """Whatever a loop is called there: 0.3 ms of it, give or take, are of no part."""
+    made = lengths()
+    every = sum(made.values()) + 0.3 + np.random.default_rng(6).uniform(-0.1, 0.1, ROWS)
+    each = [{name: one[k] for name, one in made.items()} for k in range(ROWS)]
+    rows = [line.format(k=k, t=k * 0.0201, all=every[k], **each[k]) for k in range(ROWS)]
+    run = read(tmp_path, "up\n" + "\n".join(rows) + "\n")
+    names = {"gyro": "Kreisel", "steer": "Lenkung", "arm": "Arm"}
+    assert self_ms(run).keys() == set(names.values())
+    for name, called in names.items():
+        assert np.mean(self_ms(run)[called]) == pytest.approx(made[name].mean(), abs=0.01)
+
+
+def test_readings_behind_a_whole_are_no_parts(tmp_path):
+    """A slope of the floor and a pressure beside the work, which they do not make up."""
+    made, draw = lengths(), np.random.default_rng(2)
+    work = sum(made.values())
+    line = "Runde {}: {:.1f} ms (Lux {:.1f}, Bar {:.1f})"
+    rows = [line.format(k, work[k], *draw.normal([3, 5])) for k in range(ROWS)]
+    run = read(tmp_path, "\n".join(rows) + "\n")
+    assert self_ms(run).keys() == {"Runde time"}
