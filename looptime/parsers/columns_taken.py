@@ -12,7 +12,7 @@ from looptime.parsers.columns.evidence import counts_rows
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
 from looptime.parsers.columns.phases import in_long_stretches
-from looptime.parsers.columns.role import MAYBE
+from looptime.parsers.columns.role import IN_NO_LIST, MAYBE
 from looptime.parsers.columns.sampled import sample_stamps
 from looptime.parsers.columns.signals import count_column, quantity_in, signal_columns
 from looptime.parsers.columns.wraps import goes_round
@@ -271,7 +271,7 @@ def _judged(
         if angle is not None:
             word, unit = angle.word, angle.unit
             return word, unit, "header" if unit else "", why, "sure" if unit else "likely"
-        return "signal", None, "", why, "unsure" if why == MAYBE else "sure"
+        return "signal", None, "", why, "unsure" if why in (MAYBE, IN_NO_LIST) else "sure"
     if in_long_stretches(dialect, index):
         cells = {row[index].strip() for row in dialect.sample}
         if "phase" not in given.one and cells <= set(phases):

@@ -364,8 +364,9 @@ def _seen(head: Head, dialect: Dialect, no_clock: bool) -> Seen:
     elif means == "latency" and no_clock and "end" in head.text.lower():
         means = "period"
     ns = UNITS[head.unit] if head.unit else None
-    above = dialect.said_above.get(head.text, "")
-    return Seen(means, values, ns, bare_name(head.text), shown(head), above)
+    above, listed = dialect.said_above.get(head.text, ""), dialect.in_list.get(head.text)
+    listed_ns = None if listed is None else UNITS.get(listed, 0)
+    return Seen(means, values, ns, bare_name(head.text), shown(head), listed_ns, above)
 
 
 def _climbs(values: Float) -> bool:

@@ -6,8 +6,8 @@ from looptime.array_types import Float
 from looptime.records import dataclass
 
 __all__ = [
-    "ABOVE", "BY_NAME", "EITHER", "FALSE_UNIT", "MAYBE", "ROLES", "ROUND", "Judged", "Role",
-    "Seen", "Stamped",
+    "ABOVE", "BY_NAME", "EITHER", "FALSE_UNIT", "IN_LIST", "IN_NO_LIST", "MAYBE", "ROLES",
+    "ROUND", "Judged", "Role", "Seen", "Stamped",
 ]  # fmt: skip
 
 #: How it is said that a column is not in the unit of its header.
@@ -16,6 +16,10 @@ FALSE_UNIT = "its header says "
 MAYBE = "it may be a length of time, but nothing says so: a unit in its header would"
 #: Why a column is a part though nothing but its name and its room in the loop says so.
 BY_NAME = "its name says that it is timed, and it fits into the loop beside the others"
+#: Why a column is a part though the unit of the list in which it stands is behind the last alone.
+IN_LIST = "the unit behind the last of the list is its own, in which all fit into the loop"
+#: Why a column is none though its list says so.
+IN_NO_LIST = "some of its values are below zero, though the unit behind its list may be its own"
 #: Why a column is a length whose unit lines above the rows state, and one that may be a reading.
 ABOVE = "a line above the rows states its unit"
 EITHER = (
@@ -40,6 +44,8 @@ class Seen:
     unit_ns: int | None = None  #: Nanoseconds in one unit, where the header says
     words: tuple[str, ...] = ()  #: Words of its header that say of what it tells
     name: str = ""  #: Its header, for messages
+    #: Nanoseconds in the unit behind the last of its list; 0 where others of that are no lengths.
+    listed_ns: int | None = None
     above: str = ""  #: How it is said that its unit stands above the rows, and not in its header
 
 

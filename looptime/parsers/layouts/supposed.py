@@ -1,6 +1,6 @@
 """What the figures of a log rest on though little shows it: to be said in each sentence of them."""
 
-from looptime.parsers.columns.role import BY_NAME, Role
+from looptime.parsers.columns.role import BY_NAME, IN_LIST, Role
 from looptime.parsers.layouts.contract import LoopRows, Reading
 from looptime.parsers.layouts.each_row import maybe_no_loops
 from looptime.words import listed, named
@@ -34,5 +34,5 @@ def row_supposed(rows: LoopRows, log: Reading) -> tuple[str, ...]:
 
 def _doubted(role: Role) -> bool:
     """Whether a column whose figures are told is not certain to be what it is taken for."""
-    doubted = role.sure == "unsure" or role.why == BY_NAME
+    doubted = role.sure == "unsure" or role.why in (BY_NAME, IN_LIST)
     return doubted and role.unit_ns is not None and role.taken_as in _TAKEN

@@ -89,6 +89,8 @@ class Grid:
     loops_from: str = ""  #: As in `Rewritten`
     notes: list[str] = field(default_factory=list)  #: Cautions
     left_out: list[str] = field(default_factory=list)  #: Names without a column
+    #: By column the unit behind the last of its list; empty where others of that are no lengths.
+    in_list: dict[int, str] = field(default_factory=dict)
     _place: dict[str, int] = field(default_factory=dict, repr=False)
 
     def column(self, name: str, unit: str | None = None) -> int:
@@ -176,6 +178,8 @@ class Grid:
                          loops_from=self.loops_from)  # fmt: skip
         like = Dialect(
             DELIMITER, decimal, tuple(header), 0, width, first, sample=tuple(sample),
+            in_list={header[at]: unit for at, unit in self.in_list.items()
+                     if self.units[at] is None},
         )  # fmt: skip
         return made, like
 

@@ -394,6 +394,8 @@ def _plan(grid: Grid, sentence: Sentence, keys: set[str], marked: bool) -> _Plan
         grid.scale(at, unit) if at >= 0 else 1.0
         for at, unit in zip(places, sentence.units, strict=True)
     ]
+    listed = zip(places, sentence.listed, strict=True) if sentence.listed else ()
+    grid.in_list |= {at: unit for at, unit in listed if at >= 0 and unit is not None}
     words = [(grid.column(key), fit_cell(word)) for key, word in sentence.words.items()]
     words = [(at, word) for at, word in words if at >= 0]
     return _Plan(places, scales if any(s != 1.0 for s in scales) else None, words, len(grid.names))

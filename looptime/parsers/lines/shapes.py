@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from looptime.parsers.columns.headers import LOOP_WORD
 from looptime.parsers.lines.brackets import own_units, unwrapped
-from looptime.parsers.lines.titled import titled
+from looptime.parsers.lines.titled import in_list, titled
 from looptime.records import dataclass
 from looptime.units import word_unit
 
@@ -72,6 +72,8 @@ class Sentence:
     words: dict[str, str]  #: Pairs whose value is a word
     marks: int  #: Numbers whose name is set off by ``=`` or ``:``, or that have a time unit
     text: str  #: The words of the line without its numbers
+    #: Of each number the unit behind the last of its list; empty where some of that is no length.
+    listed: tuple[str | None, ...] = ()
 
 
 class Shapes:
@@ -235,7 +237,8 @@ def plan(pieces: list[str], numbers: list[str]) -> Sentence:
     if numbers and names[-1] and units[-1] and _WAITED.search(pieces[-2]):
         names[-1] = _awaited(names[-1], left[-1])
     text = " ".join(_WORD.findall(" ".join(left)))
-    return Sentence(tuple(_distinct(names)), tuple(units), words, marks, text)
+    may_be_in = tuple(in_list(left, names, units, numbers))
+    return Sentence(tuple(_distinct(names)), tuple(units), words, marks, text, may_be_in)
 
 
 def _without_equals(piece: str) -> str:

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 
 from looptime.length_groups import of_lengths, without_groups
 from looptime.parsers.columns.headers import LOOP_WORD
@@ -9,7 +10,7 @@ from looptime.parsers.columns.lexicon import may_be_part, meaning, names_count, 
 from looptime.signal_names import names_reading, quantity_of
 from looptime.units import word_unit
 
-__all__ = ["titled"]
+__all__ = ["in_list", "titled"]
 
 _LETTERS = r"[a-zA-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]{1,14}"
 _IN_BRACKETS = rf"[(\[]\s*+(?:all\s++)?(?:in\s++)?(?P<unit>{_LETTERS})\s*+[)\]]"
@@ -126,11 +127,53 @@ def _closed(
     last = len(names) - 1
     ends = [at for at in range(1, len(names)) if _OVER.search(left[at])]
     every = [at for at in range(ends[-1] if ends else 0, len(names)) if units[at] is None]
-    while every and (not names[every[0]] or _counts_or_stamps(names[every[0]], numbers[every[0]])):
+    while every and _heads(names[every[0]], numbers[every[0]]):
         every.pop(0)
-    broken = ["." in numbers[at] or "," in numbers[at] for at in every]
-    alike = len(set(broken)) < 2 and all(_may_be_length(names[at]) for at in every)
+    broken = {_is_broken(numbers[at]) for at in every}
+    alike = len(broken) < 2 and all(_may_be_length(names[at]) for at in every)
     return every if alike else [last] if _may_be_length(names[last]) else []
+
+
+def in_list(
+    left: list[str], names: list[str | None], units: list[str | None], numbers: list[str]
+) -> list[str | None]:
+    """Of each number that may be a length the unit behind the last of its list, its only one.
+
+    Empty where a reading or a count stands in that list, too.
+
+    Examples
+    --------
+    >>> names, none = ["imu", "arm", "drive"], [None] * 2
+    >>> in_list(["[", "] imu=", " arm=", " drive=", " ms"], [None, *names], [None, *none, "ms"],
+    ...         ["1.5", "0.9", "1.8", "5.2"])
+    [None, 'ms', 'ms', None]
+    >>> in_list(["volts=", " imu=", " arm=", ""], ["volts", *names[:2]], [*none, "ms"],
+    ...         ["12.1", "0.9", "1.8"])
+    [None, '', None]
+    """
+    made: list[str | None] = [None] * len(names)
+    ends = [at for at in range(1, len(names)) if _OVER.search(left[at])]
+    for first, after in pairwise([0, *ends, len(names)]):
+        own = [at for at in range(first, after) if units[at] is not None]
+        if len(own) != 1:
+            continue
+        before = list(range(first, own[0]))
+        while before and _heads(names[before[0]], numbers[before[0]]):
+            before.pop(0)
+        may = [at for at in before if _may_be_length(names[at])]
+        broken = {_is_broken(numbers[at]) for at in [*before, own[0]]}
+        for at in may:
+            made[at] = units[own[0]] if len(may) == len(before) and len(broken) == 1 else ""
+    return made
+
+
+def _is_broken(number: str) -> bool:
+    return "." in number or "," in number
+
+
+def _heads(name: str | None, number: str) -> bool:
+    """Whether a number stands before the lengths of a line: its stamp, or which loop it is of."""
+    return not name or _counts_or_stamps(name, number)
 
 
 def _counts_or_stamps(name: str | None, number: str) -> bool:

@@ -82,6 +82,9 @@ class Dialect:
     stated: StatedColumns | None = None  #: What the project says the columns are
     #: Headers whose unit only lines above the rows state, with how it is said that they do.
     said_above: Mapping[str, str] = field(default_factory=dict)
+    #: Headers of columns of a list in a line, with the unit behind its last; empty where others of
+    #: that list are no lengths.
+    in_list: Mapping[str, str] = field(default_factory=dict)
     #: Numbers of columns of this sample; another one has its own.
     _known: dict[int, Float] = field(default_factory=dict, init=False, repr=False, compare=False)
     #: Columns that may be clocks, and those that may not.
