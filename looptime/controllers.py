@@ -101,7 +101,8 @@ class Controller:
     kd: float = 0.0
     #: Time constant of a first-order filter, ``D += dt/(filter + dt) (new - D)``.
     derivative_filter_ms: float = 0.0
-    output_limit: float = 1.0  #: The output is cut at it, either way
+    #: The output is cut at it, either way; at full scale where none is stated.
+    output_limit: float | None = None
     integral_limit: float | None = None  #: The sum that `ki` multiplies is cut at it, either way
     #: ``robot``, or ``device``: on the motor's own controller, where the pace changes the age of
     #: the set-point and not the gains.
@@ -129,9 +130,9 @@ class Controller:
             raise UsageError("form = 'fixed step' needs step_ms, the step that the code assumes")
         if self.derivative_filter_ms and self.form == "per loop" and self.step_ms is None:
             raise UsageError("a filter in code that ignores the step needs step_ms")
-        if abs(self.load) >= self.output_limit:
+        if abs(self.load) >= self.limit:
             raise UsageError(
-                f"load = {self.load:g} cannot be held with an output of {self.output_limit:g}"
+                f"load = {self.load:g} cannot be held with an output of {self.limit:g}"
             )
         if self.has_model and not (self.kp or self.ki):
             raise UsageError("kp and ki are both 0: nothing brings the plant to its target")
@@ -145,6 +146,11 @@ class Controller:
                 f"target {self.target.text!r}: where the value wraps at {self.wraps:g}, a step is "
                 f"below {self.wraps / 2:g}"
             )
+
+    @property
+    def limit(self) -> float:
+        """What the output is cut at: full scale where nothing else is stated."""
+        return 1.0 if self.output_limit is None else self.output_limit
 
     @property
     def has_gains(self) -> bool:

@@ -47,6 +47,7 @@ class Model:
     #: Rate beyond which going on to the fastest gains less than a tenth, of the figure that is
     #: judged and of the time to settle; where slower ones settle, too [Hz].
     stops_helping_hz: float | None = None
+    cut: bool = False  #: Whether the recorded move reaches the limit of its output
     #: How the loop is paced, and the fastest that its work allows: there `curve` ends [Hz].
     work: Work = Work()
 

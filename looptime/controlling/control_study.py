@@ -45,7 +45,7 @@ from looptime.heading.pattern import Sampling, sample_stretches
 from looptime.project import Project
 from looptime.run import Run
 from looptime.signal_names import kind_by_unit
-from looptime.words import number
+from looptime.words import listed, number
 
 __all__ = ["control"]
 
@@ -140,9 +140,19 @@ def control(
     modelled = any(one.model.stability or one.fit for one in found)
     return ControlResult(
         found, wheel_set, len(run) / run.duration_s, run.duration_s, len(run),
-        notes=notes, cautions=CAUTIONS if modelled or wheel_set else (),
-        supposed=run.clock.supposed,
+        notes=(*notes, *_cut_at_full_scale(found)),
+        cautions=CAUTIONS if modelled or wheel_set else (), supposed=run.clock.supposed,
     )  # fmt: skip
+
+
+def _cut_at_full_scale(found: Sequence[Controlled]) -> list[str]:
+    """Which moves rest on an output that is cut at full scale though nobody states a limit."""
+    names = [one.stated.name for one in found if one.model.cut and one.stated.output_limit is None]
+    return [
+        f"{listed(names)}: the move reaches full scale, 1, at which the output is taken to be cut, "
+        "since no output_limit is stated: with another limit it overshoots and settles otherwise "
+        "(output_limit in [[controller]], or --output-limit)"
+    ] if names else []  # fmt: skip
 
 
 def _none_fits(found: Sequence[Controlled], of_project: bool) -> str:
@@ -357,8 +367,9 @@ def _case(
 def _moved(found: Controlled, case: Case, went: Outcome) -> Controlled:
     """With how its moves went."""
     made = replace(
-        found.model, recorded=went.recorded, even=went.even, stall=went.stall, trace=went.trace
-    )
+        found.model, recorded=went.recorded, even=went.even, stall=went.stall, trace=went.trace,
+        cut=went.cut,
+    )  # fmt: skip
     if case.curve is not None:
         assert made.stability is not None
         judged, states = judged_of(case.move.path), states_of(made.stability, case.move.path, went)

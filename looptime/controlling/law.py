@@ -149,7 +149,7 @@ def law_of(stated: Controller) -> Law:
         kd=stated.kd,
         step_s=None if stated.step_ms is None else stated.step_ms / 1e3,
         filter_s=stated.derivative_filter_ms / 1e3,
-        limit=stated.output_limit,
+        limit=stated.limit,
         integral_limit=math.inf if stated.integral_limit is None else stated.integral_limit,
         wraps=math.inf if stated.wraps is None else stated.wraps,
         of_measurement=stated.derivative_of == "measurement",

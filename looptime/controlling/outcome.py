@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from itertools import islice
 
+import numpy as np
+
 from looptime.controlling.matrices import EvenLoop
 from looptime.controlling.moves import (
     EVEN_STARTS,
@@ -22,6 +24,9 @@ from looptime.heading.pattern import Sampling
 from looptime.records import dataclass
 
 __all__ = ["Case", "Outcome", "outcomes"]
+
+#: An output so near its limit, as a share of it, is cut there.
+NEAR_LIMIT = 1e-9
 
 
 @dataclass(frozen=True)
@@ -44,6 +49,7 @@ class Outcome:
     stall: Stall
     trace: Trace | None  #: None where the log is too short for a move
     curve: tuple[CurvePoint, ...] = ()
+    cut: bool = False  #: Whether the output is cut at its limit over the recorded loops
 
 
 def outcomes(cases: Sequence[Case]) -> list[Outcome]:
@@ -72,4 +78,6 @@ def _outcome(case: Case, hold_s: float, tracks: list[Track]) -> Outcome:
     worst = summed_up(*case.move.figures(stalled))
     trace = traced(case.move, recorded, figures, one_even) if found.starts else None
     curve = case.curve.points(others) if case.curve is not None else ()
-    return Outcome(found, even, Stall(hold_s * 1e3, worst, even), trace, curve)
+    size = np.abs(recorded.output)
+    cut = bool((size >= case.move.law.limit * (1 - NEAR_LIMIT)).any())  # false for none
+    return Outcome(found, even, Stall(hold_s * 1e3, worst, even), trace, curve, cut)

@@ -191,3 +191,17 @@ def test_the_required_rate_is_where_the_overshoot_crosses_the_tolerance(overshoo
     need = looptime.control(run, controllers=[one]).controllers[0].model.required
     for told in (need.even_hz, need.log_shape_hz):
         assert told == pytest.approx(30 / (1 + overshoot), rel=3e-3)
+
+
+@pytest.mark.parametrize(
+    ("kp", "limit", "said"),
+    [(1.6, None, True), (0.9, None, False), (1.6, 1.0, False), (1.6, 2.0, False)],
+)
+def test_a_cut_that_nobody_states_is_said_where_the_move_reaches_it(kp, limit, said):
+    """A step of 1 asks for kp times full scale at first, which is cut at 1 unless stated."""
+    run = make_run([20.0] * 400, lambda _: [("gyro", 0.1, 1.0), ("steer", 5.0, 2.0)], {})
+    stated = Controller("turn", "gyro", "steer", kp=kp, plant="position", full_speed=2.0,
+                        time_constant_ms=60.0, target=parse_target("step:1"),
+                        output_limit=limit)  # fmt: skip
+    notes = looptime.control(run, controllers=[stated]).notes
+    assert any("full scale" in note and "--output-limit" in note for note in notes) is said

@@ -185,7 +185,7 @@ def _over_runs(
     base = [0.0 if not call or min(series) > 0 else _level(every) for _, call, series in every]
     able = [
         k for k, (_, _, series) in enumerate(every)
-        if len(series) >= LEAST_RUNS and min(series) + base[k] > 0
+        if len(series) >= LEAST_RUNS and min(series) + base[k] > 0 and not _is_constant(series)
     ]  # fmt: skip
     whole = {k: np.array(every[k][2]) + base[k] for k in able}
     # a rate by its period: what is faster lies below, whichever figure says so
@@ -196,7 +196,9 @@ def _over_runs(
     found, mean_cuts = [], None
     for k, (statistic, call, series) in enumerate(every):
         unit = "1/s" if statistic == "rate" else "ms"
-        at = Trend(statistic, call, unit, tuple(series), Figure(), None, None, ())
+        level = len(series) >= LEAST_RUNS and _is_constant(series)  # of which nothing is asked
+        per_run = Figure(0.0, 0.0, 0.0) if level else Figure()
+        at = Trend(statistic, call, unit, tuple(series), per_run, None, None, ())
         if k in logs:
             seen = _Figure(entries, np.log(whole[k]), odd[k], alphas[able.index(k)], base[k])
             if statistic == "mean" and not call:
@@ -212,6 +214,10 @@ def _over_runs(
             for (statistic, call, series), b in zip(every, base, strict=True)
         ], logs, odd),
     )  # fmt: skip
+
+
+def _is_constant(series: Sequence[float]) -> bool:
+    return max(series) - min(series) <= 1e-12 * max(map(abs, series))
 
 
 def _level(every: Sequence[tuple[str, str, list[float]]]) -> float:

@@ -181,7 +181,7 @@ def _acting(one: Controlled) -> Iterator[tuple[str, dict[str, float]]]:
 
 def _jump(one: Controlled) -> float:
     """Share of the output's limit by which one step of the sensor moves the derivative."""
-    return 0.0 if one.noise is None else one.noise.step / one.stated.output_limit
+    return 0.0 if one.noise is None else one.noise.step / one.stated.limit
 
 
 def _jump_words(one: Controlled) -> str:
@@ -189,7 +189,7 @@ def _jump_words(one: Controlled) -> str:
     coarse = f"{number(one.stated.resolution)}{unit_of(one)}"
     return (
         f"each {coarse} step of the sensor moves the output of {one.stated.name} by "
-        f"{number(one.noise.step)} of at most {one.stated.output_limit:g} ({number(one.noise.rms)} "
+        f"{number(one.noise.step)} of at most {one.stated.limit:g} ({number(one.noise.rms)} "
         "rms): filter the derivative, or take it over more loops"
     )
 

@@ -162,3 +162,15 @@ def test_a_run_that_was_faster_is_odd_as_well(tmp_path):
     odd = one(season_of(tmp_path, scales)).odd
     assert odd[0].run == "run-5006.csv"
     assert odd[0].percent == pytest.approx(-12, abs=2)
+
+
+def test_what_is_the_same_in_every_run_is_not_asked_for_a_trend():
+    """No time that no call covers, in any run: it has no p-value, and takes no share of others'."""
+    rng = np.random.default_rng(4)
+    mean = (20 * np.exp(rng.normal(0, 0.01, 10))).tolist()
+    listed = [Listed(f"r{k}", Facts(f"r{k}.csv")) for k in range(10)]
+    both = _over_runs(listed, "period", [("mean", "", mean), ("mean", "unattributed", [0.0] * 10)])
+    alone = _over_runs(listed, "period", [("mean", "", mean)])
+    zero = both.trends[1]
+    assert (zero.p, zero.p_holm, zero.per_run_percent.value) == (None, None, 0.0)
+    assert both.trends[0].p_holm == alone.trends[0].p_holm
