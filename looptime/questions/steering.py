@@ -268,7 +268,16 @@ def control(
         fit=None if fit is None else parse_fit(fit), curve=curve, origin_ns=begin_ns(run),
     )  # fmt: skip
     said = (f"predicted, with {'; '.join(changes)}",) if changes else unsettled(asked, run, left)
+    said = (*said, *_of_another(asked.project, given))
     return replace(found, warmup_loops=warmup_loops, notes=(*said, *found.notes))
+
+
+def _of_another(project: Project, given: Mapping[str, Any] | None) -> tuple[str, ...]:
+    """How to change the only controller of the project, where one without a name is given."""
+    if not given or "name" in given or len(project.controllers) != 1:
+        return ()
+    name = project.controllers[0].name
+    return (f"the project states {name}, which is not looked at here: --name {name} changes it",)
 
 
 def _controllers(project: Project, given: dict[str, Any]) -> tuple[Controller, ...]:

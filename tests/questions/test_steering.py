@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from looptime import read
+from looptime.controllers import Controller
 from looptime.errors import UsageError
 from looptime.heading import Labels, Lead, Tolerance
 from looptime.project import Heading, Project
@@ -114,3 +115,18 @@ def test_whole_degrees_tell_no_greatest_rate(step, told) -> None:
     rate = found["greatest_rate_deg_s"]
     assert rate is None if told is None else rate == pytest.approx(told, rel=0.03)
     assert any("no greatest rate" in limit for limit in found["limits"]) == (told is None)
+
+
+def test_options_without_a_name_say_how_to_change_the_only_one_of_the_project() -> None:
+    """Not where they name one, or where there are several."""
+    run = make_run([20.0] * 300, lambda _: [("gyro.read", 1, 2), ("steer.write", 8, 2)])
+    calls = "gyro.read", "steer.write"
+    steer, lift = (Controller(name, *calls, kp=1.0) for name in ("steer", "lift"))
+    hint = "--name steer changes it"
+    for given, stated, told in (
+        ({"output_limit": 2.0}, (steer,), True),
+        ({"output_limit": 2.0, "name": "steer"}, (steer,), False),
+        ({"output_limit": 2.0}, (steer, lift), False),
+    ):
+        notes = control(Asked(project=Project(controllers=stated)), run, given).notes
+        assert any(hint in note for note in notes) is told
