@@ -322,7 +322,7 @@ def _cut_short(total: Int | None, work: Int | None, bad: Bool) -> Bool:
     """Rows whose total is less than their parts, where nearly all totals hold them."""
     if total is None or work is None:
         return np.zeros(len(bad), bool)
-    short: Bool = (total < 0.9 * work) & ~bad
+    short: Bool = (total >= 0) & (total < 0.9 * work) & ~bad  # one below zero is told as that
     holds = total >= 0.98 * work
     return short if holds.mean() > 0.95 else np.zeros(len(bad), bool)
 

@@ -109,6 +109,14 @@ def test_part_that_was_not_taken(tmp_path):
     assert len(run.call_columns) == 4
 
 
+def test_a_total_below_zero_is_set_aside_once(tmp_path):
+    """It is less than its parts, too: 24 rows are 23 that are used and this one."""
+    rows = [f"1500,2000,{-9000 if k == 20 else 3600}\n" for k in range(24)]
+    run = read(tmp_path, "gyro_us,drive_us,total_us\n" + "".join(rows))
+    assert dict(run.set_aside.counts) == {"negative duration": 1}
+    assert periods_ms(run) == [3.6] * 23
+
+
 def test_duration_out_of_all_bounds(tmp_path):
     """A duration that no number of nanoseconds holds takes its row and the loop before it along."""
     rows = [f"{20 * k},1.5,{'1e308' if k == 3 else 2}\n" for k in range(8)]
