@@ -42,7 +42,15 @@ class WarmUpCut:
     note: str = ""  #: Why nothing can be said, where that is so
     #: Whether they are as slow at their end as at their begin: they may be other work.
     holds: bool = False
-    of: str = "period"  #: The quantity that shows it, as `Basis.judged` names it
+    #: Loops whose calls alone are slower, where a wait that is not logged keeps the period even.
+    #: They stay in the figures: `loops` is 0, as what makes some of them late is no warm-up.
+    calls_loops: int = 0
+    calls_s: float = 0.0  #: How long they took [s]
+
+    @property
+    def first(self) -> int:
+        """Loops at the start that are unlike the rest, whether they are left out or not."""
+        return self.loops or self.faster_loops or self.calls_loops
 
     @property
     def what(self) -> str:
@@ -55,8 +63,7 @@ class WarmUpCut:
 def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     """Find the end of the warm-up in the quantity judged.
 
-    Where a wait that is not logged keeps the period even, it is looked for in the calls, too: what
-    is slow there while the pace hides it would be in each call's figures.
+    Where a wait that is not logged keeps the period even, it is looked for in the calls, too.
     A level that holds and then changes is a step, not a warm-up: it is left to the change points.
     A start that is faster, as before a device answers, is left out where it ends for good: it would
     flatter the figures.
@@ -86,9 +93,12 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     start_s = at.start_ns[:end] / 1e9
     start_s -= start_s[:1]
     try:
-        basis, found = _found(basis, start_s)
+        found = warm_up(basis.judged_ms[:end], start_s)
+        hidden = _in_calls(basis, start_s, found)
     except NotEnoughError as error:
         return WarmUpCut(kept=keep, note=str(error))
+    if hidden is not None:
+        basis, found = hidden
     x, first = basis.judged_ms[:end], found.loops or found.faster_loops
     if not first:
         return WarmUpCut(kept=keep)
@@ -97,9 +107,10 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
     if slower and gap <= 0:  # in most loops, and by chance without the stalls of the rest
         gap, level = (float(v) for v in _gap(x, first, np.median))
     index = np.arange(len(at))
+    loops, seconds = (0, 0.0) if hidden else (found.loops, found.seconds)
     return WarmUpCut(
-        found.loops,
-        found.seconds,
+        loops,
+        seconds,
         gap / level if level else None,
         gap,
         contrast(basis, index < first, (index >= first) & (index < end), _PARTS),
@@ -107,18 +118,18 @@ def warmup(basis: Basis, *, keep: bool = False) -> WarmUpCut:
         found.faster_s,
         keep,
         holds=slower and _holds(x[:first] - level),
-        of=basis.judged,
+        calls_loops=found.loops - loops,
+        calls_s=found.seconds - seconds,
     )
 
 
-def _found(basis: Basis, start_s: Float) -> tuple[Basis, WarmUp]:
-    """The warm-up, and the quantity that shows it: the longer one where the calls have theirs."""
-    found = warm_up(basis.judged_ms[: len(start_s)], start_s)
-    if basis.pacing.fixed_rate and (calls := basis.in_calls) is not None:
-        hidden = warm_up(calls.judged_ms[: len(start_s)], start_s)
-        if hidden.loops > found.loops and not hidden.faster_loops:
-            return calls, hidden
-    return basis, found
+def _in_calls(basis: Basis, start_s: Float, found: WarmUp) -> tuple[Basis, WarmUp] | None:
+    """The calls and their warm-up, where the even pace shows none."""
+    calls = basis.in_calls if basis.pacing.fixed_rate and found.loops == 0 else None
+    if calls is None or found.faster_loops:
+        return None
+    hidden = warm_up(calls.judged_ms[: len(start_s)], start_s)
+    return (calls, hidden) if hidden.loops and not hidden.faster_loops else None
 
 
 def _holds(excess: Float) -> bool:

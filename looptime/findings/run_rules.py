@@ -149,11 +149,12 @@ def rate_alone(at: Summary) -> Finding:
 
 def _warm_up(at: Summary) -> list[Finding]:
     cut = at.warmup
-    cut_here = at.loops > at.pace.loops or cut.kept or cut.faster_loops  # not in another phase
-    first = cut.loops or cut.faster_loops
+    stays = cut.faster_loops or (cut.calls_loops and at.phase is None)
+    cut_here = at.loops > at.pace.loops or cut.kept or stays  # not in another phase
+    first = cut.first
     if not first or not cut_here or cut.excess is None or cut.excess_ms is None:
         return []
-    seconds = cut.seconds or cut.faster_s
+    seconds = cut.seconds or cut.faster_s or cut.calls_s
     who, calls = _by(cut.parts, cut.excess_ms) if at.costs.calls else ("", [])
     they, are = ("loop", "is") if first == 1 else (f"{first} loops", "are")
     how = f"{percent(abs(cut.excess))} {'faster than' if cut.faster_loops else 'slower than'}"
@@ -162,12 +163,20 @@ def _warm_up(at: Summary) -> list[Finding]:
     rest = cut.excess_ms / cut.excess if cut.excess else 0.0
     levels = f" ({ms(rest + cut.excess_ms)} instead of {ms(rest)})"
     what = levels if cut.faster_loops else ": warm-up"
-    hidden = ", in their calls, which the even pace hides" if cut.of == "calls" else ""
-    text = f"The first {they} ({three(seconds)} s) {are} {how} the rest{hidden}{what}{who}. "
+    where = " in their calls, which the even pace hides" if cut.calls_loops else ""
+    text = f"The first {they} ({three(seconds)} s) {are} {how} the rest{where}{what}{who}. "
     it, be, stay = ("It", "is", "stays") if first == 1 else ("They", "are", "stay")
     left_out = cut.loops and not cut.kept
     text += f"{it} {be} kept out of" if left_out else f"{it} {stay} in"
-    text += " the figures: this is no warm-up." if not cut.loops else " the figures."
+    later = f"--from {math.ceil(cut.calls_s * 10) / 10:g}"
+    text += " the figures"
+    text += (
+        f": {later} leaves them out."
+        if cut.calls_loops
+        else "."
+        if cut.loops
+        else (": this is no warm-up.")
+    )
     if cut.holds and left_out:
         text += (
             " They do not get faster by and by: if they are other work, --keep-warmup counts them."
@@ -178,7 +187,8 @@ def _warm_up(at: Summary) -> list[Finding]:
             "faster_start" if cut.faster_loops else "warm_up",
             "look" if abs(cut.excess) >= 0.03 else "note", text, seconds, "s",
             evidence=evidence(at, n_loops=first, calls=calls),
-            command=command(at, "slow", "--keep-warmup"),
+            command=command(at, *(("summary", later) if cut.calls_loops
+                                  else ("slow", "--keep-warmup"))),
             worth=_step_worth(cut.excess) if cut.faster_loops else worth,
             rests_on={"count": first, "of": at.loops, "seconds": seconds,
                       "duration_s": at.duration_s, "calls_logged": n_calls(at)},

@@ -77,6 +77,8 @@ class Marked:
     side: str
 
 
+#: A log holds no more further recordings than these, none of them of fewer rows.
+_RECORDINGS, _LONG = 3, 50
 #: Share of the rows that hold lengths and of those that hold none, and fewest of the latter.
 _FEW_BETWEEN, _LEAST_BETWEEN = 0.05, 10
 
@@ -174,20 +176,23 @@ def counts_rows(values: Float) -> bool:
 def counts_anew(values: Float) -> bool:
     """The same where the count may begin again, as that of another recording in the same log.
 
+    Recordings are few, long and of different lengths; what goes round is another index.
+
     Examples
     --------
     >>> import numpy as np
-    >>> counts_anew(np.array([0.0, 1, 2, 3, 4, 5, 0, 1, 2, 3, 4, 5]))
+    >>> counts_anew(np.append(np.arange(300.0), np.arange(120.0)))
     True
-    >>> counts_anew(np.array([0.0, 1, 0, 1, 0, 1])), counts_anew(np.array([0.0, 1, 2, 1.5]))
+    >>> counts_anew(np.arange(900.0) % 24), counts_anew(np.arange(900.0) % 256)
     (False, False)
     """
     step = np.diff(values)
-    back = step < 0
-    begins = np.append(values[:1], values[1:][back])
+    back = np.flatnonzero(step < 0) + 1
+    begins, long = np.append(0, back), np.diff(np.append(np.append(0, back), len(values)))
     return (
-        len(values) > 2 and bool((step[~back] == 1).all())
-        and bool(np.isin(begins, (0, 1)).all()) and float(back.mean()) <= 0.1
+        len(values) > 2 and bool((np.delete(step, back - 1) == 1).all())
+        and bool(np.isin(values[begins], (0, 1)).all()) and len(back) <= _RECORDINGS
+        and (not len(back) or (int(long.min()) >= _LONG and len(np.unique(long)) == len(long)))
     )  # fmt: skip
 
 

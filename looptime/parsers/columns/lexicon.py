@@ -110,7 +110,12 @@ _OF_A_CLOCK = _INSTANT | {
     "header", "capture", "event", "real", "in", "hw", "origin",
 }  # fmt: skip
 #: Words that name an instant where values do nothing but rise.
-_MOMENT = {"when", "instant", "moment", "timer", "boot", "since"}
+_MOMENT = {
+    "when", "instant", "moment", "timer", "boot", "since", "begin", "beginn", "anfang", "startzeit",
+    "zeitpunkt", "zeitstempel", "uhrzeit", "heure", "horodatage", "debut", "hora", "instante",
+    "momento", "inicio", "ora", "orario", "inizio", "istante", "tijdstip", "tijdstempel",
+    "starttijd", "godzina", "poczatek", "chwila",
+}  # fmt: skip
 _UNIT_ALONE = {
     "ms", "us", "ns", "sec", "secs", "second", "seconds", "msec", "usec", "milliseconds",
     "microseconds", "nanoseconds",

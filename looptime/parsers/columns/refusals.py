@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from itertools import pairwise
+from itertools import pairwise, permutations
 
 import numpy as np
 
@@ -23,19 +23,9 @@ __all__ = ["Works", "no_fit", "one_number", "refuse_counts", "unnamed", "words_c
 #: Words for how many there are of something; fewest steps of a scale; how counts of neighbouring
 #: classes correlate at least.
 _COUNTED = frozenset(
-    [
-        "count",
-        "counts",
-        "n",
-        "loops",
-        "frequency",
-        "freq",
-        "hits",
-        "anzahl",
-        "nombre",
-        "occurrences",
-    ]
-)
+    ("count", "counts", "n", "loops", "frequency", "freq", "hits", "anzahl", "nombre",
+     "occurrences", "conteggio", "cuenta", "cantidad", "aantal", "antal", "contagem", "liczba")
+)  # fmt: skip
 _FEWEST_BINS, _SMOOTH = 5, 0.4
 _SLOW_UNITS = ("minute", "hour", "day")
 
@@ -128,6 +118,8 @@ def refuse_counts(found: list[Head], dialect: Dialect, path: str) -> None:
     LogError
         With both columns.
     """
+    if len(found) == dialect.fields == 3:
+        _refuse_counts_by_name(found, dialect, path)
     if len(found) != 2 or dialect.fields != 2:
         return
     for scale, counts in (found, found[::-1]):
@@ -137,17 +129,37 @@ def refuse_counts(found: list[Head], dialect: Dialect, path: str) -> None:
             continue
         even = float(np.ptp(step)) <= 1e-6 * float(np.abs(values).max())
         whole = bool((many >= 0).all() and (many % 1 == 0).all()) and not rises(many)
-        if (
-            even
-            and whole
-            and lag_one(many - many.mean(), 0.0) > _SMOOTH
-            and set(re.split(r"[^a-z]+", counts.text.lower())) & _COUNTED
-        ):
+        if even and whole and lag_one(many - many.mean(), 0.0) > _SMOOTH and _tells_counts(counts):
             raise LogError(
                 f"is no log of loops but counts them: {scale.text!r} is a scale in even steps and "
                 f"{counts.text!r} holds how many there are of each. Log the time of every loop, "
                 "such as time_ms", path, dialect.header_line or 1,
             )  # fmt: skip
+
+
+def _refuse_counts_by_name(found: list[Head], dialect: Dialect, path: str) -> None:
+    """Refuse histograms in three columns: a name, the scale, and how many there are of each."""
+    for named, scale, counts in permutations(found):
+        if not (wordy(dialect, named.index) and _tells_counts(counts)):
+            continue
+        values, many = numbers(dialect, scale.index), numbers(dialect, counts.index)
+        names = [row[named.index] for row in dialect.sample][: len(values)]
+        edges = [k for k in range(1, len(names)) if names[k] != names[k - 1]]
+        parts = [part for part in np.split(values, edges) if len(part)]
+        whole = bool((many >= 0).all() and (many % 1 == 0).all())
+        longest = max(parts, key=len, default=values)
+        one_scale = all(np.array_equal(part, longest[: len(part)]) for part in parts)
+        rising = len(longest) > _FEWEST_BINS and bool((np.diff(longest) > 0).all())
+        if whole and one_scale and rising and len(parts) == len(set(names)) > 1:
+            raise LogError(
+                f"is no log of loops but counts them: {scale.text!r} is the same scale for each "
+                f"{named.text!r} and {counts.text!r} holds how many there are of each. Log the "
+                "time of every loop, such as time_ms", path, dialect.header_line or 1,
+            )  # fmt: skip
+
+
+def _tells_counts(head: Head) -> bool:
+    return bool(set(re.split(r"[^a-z]+", head.text.lower())) & _COUNTED)
 
 
 def one_number(dialect: Dialect, path: str) -> LogError:

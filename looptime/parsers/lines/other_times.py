@@ -12,6 +12,7 @@ from looptime.parsers.lines.grid import Grid
 from looptime.parsers.lines.legend import by_legend, may_name
 from looptime.parsers.lines.rated import rated
 from looptime.parsers.lines.recast import MULTIPLE, recast
+from looptime.parsers.lines.serial_days import may_be_days
 from looptime.parsers.lines.spelled import spelled
 from looptime.parsers.text.dialect import LONGEST_REMARK, is_number, is_remark, split_line
 from looptime.parsers.text.sniff import sniff
@@ -119,7 +120,7 @@ def remarks_of(lines: list[str]) -> list[str]:
 def _may_be(lines: list[str]) -> bool:
     """Whether a look at a few lines leaves room for such a table, at little cost."""
     rows = [line for line in lines[: 2 * _LOOKED_AT] if not is_remark(line)][:_LOOKED_AT]
-    if len(rows) < 4 or _WORDS.search(rows[0]):
+    if len(rows) < 4 or _WORDS.search(rows[0]) or may_be_days(rows[1]):
         return len(rows) >= 4
     delimiter = max(",;\t|", key=rows[1].count)
     table = [split_line(line, delimiter) for line in rows[1:]]

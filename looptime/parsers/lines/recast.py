@@ -26,7 +26,9 @@ from looptime.parsers.lines.counted import (
 )
 from looptime.parsers.lines.counted_beside import of_an_edge, times_beside
 from looptime.parsers.lines.grid import Grid, is_stamp
+from looptime.parsers.lines.loop_rates import PER_S, by_loop_rates, period_of
 from looptime.parsers.lines.rated import by_rates, climbs, clocks_beside, clocks_of, with_clocks
+from looptime.parsers.lines.serial_days import by_serial_days
 from looptime.parsers.lines.unit_column import by_unit_column
 from looptime.parsers.text.dialect import LONGEST_REMARK, Dialect, is_number, numbers
 from looptime.signal_names import quantity_of
@@ -35,7 +37,6 @@ from looptime.units import LONGEST_NAME, UNITS, split_unit
 
 __all__ = ["MULTIPLE", "recast"]
 
-_PER_S = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
 #: Loops of a usual length, and the longest count that such are told in without its name [ns].
 _SHORTEST, _LONGEST, _COUNT = 2e4, 1e9, 1e6
 #: Rows that tell a clock by what stands beside it.
@@ -57,13 +58,6 @@ _LASTS = (
 )
 #: A loop whose pace is stated steps by it, but for so much.
 _THE_PACE = 0.2
-_RATE = re.compile(
-    r"^(?:loop|main|control|cycle|update|frame|robot)?[\s_.]*(?:fps|hz|rate|freq|frequency)"
-    r"[\s_.]*[\[(]?(?:fps|hz)?[\])]?$",
-    re.IGNORECASE,
-)
-_PERIOD = re.compile(r"^(?:main|control)?[\s_]*(?:loop|cycle|period|dt|total|frame)"
-                     r"[\s_]*(?:time|period|duration|total|dt)?$", re.IGNORECASE)  # fmt: skip
 _OF_A_LOOP = re.compile(r"of[\s_]*(?:the[\s_]*)?(?:loop|cycle|period|total)", re.IGNORECASE)
 _SHARE = re.compile(
     r"[\s_.]*(?:[\[(]?%|(?:^|[\s_.\[(])(?:pct|percent))"
@@ -121,8 +115,8 @@ def recast(
     elif not any(unit for _, unit in names):
         said.append(_counts_of_a_rate(grid, like, remarks))
     said.append("" if unit else times_beside(grid, like, printed, remarks))
-    for change in (_minutes, _countdown, _clock_of_a_rate, _rate):
-        said.append(change(grid, like))
+    said += [change(grid, like) for change in (by_serial_days, _minutes, _countdown)]
+    said += by_loop_rates(grid, like, path)
     shares, stated = _shares(grid, like)
     said += [shares, _sums(grid, like)]
     return [one for one in said if one], stated
@@ -341,55 +335,6 @@ def _countdown(grid: Grid, like: Dialect) -> str:
     return ""
 
 
-def _clock_of_a_rate(grid: Grid, like: Dialect) -> str:
-    """The one column that rises by as much as one over a rate beside it is a clock."""
-    if clocks_of(grid, like, []) or _period(grid) is not None:
-        return ""
-    rates = [at for at, name in enumerate(grid.names) if _RATE.match(name.strip())]
-    for at, name in enumerate(grid.names):
-        values = numbers(like, at)
-        if split_unit(name)[1] or at in rates or counts_rows(values) or len(values) < _ENOUGH:
-            continue
-        step = np.diff(values)
-        for rate in rates if (step > 0).all() else ():
-            hz = numbers(like, rate)[1:]
-            for unit, in_s in _PER_S.items():
-                beside = step / in_s * hz
-                if 0.8 < np.nanmedian(beside) < 1.25:
-                    grid.names[at] = f"{name} time [{unit}]"
-                    return f"{name!r} rises by one over {grid.names[rate]!r} in {unit}: a clock"
-    return ""
-
-
-def _rate(grid: Grid, like: Dialect) -> str:
-    if clocks_of(grid, like, []) or _period(grid) is not None:
-        return ""
-    for at, name in enumerate(grid.names):
-        if not _RATE.match(name.strip()):
-            continue
-        values = numbers(like, at)
-        values = values[np.isfinite(values)]
-        if len(np.unique(values)) < 4:
-            continue
-        if (values >= 0.2).mean() > 0.95 and values.max() <= 50_000:
-            cells = [f"{1000 / float(c):.6f}" if is_number(c) and float(c) > 0 else ""
-                     for c in grid.cells(at)]  # fmt: skip
-            grid.put(at, cells)
-            grid.names[at] = "period [ms]"
-            return (f"the period is one over {name!r}: where that is an average of several loops, "
-                    "single long ones are flattened")  # fmt: skip
-    return ""
-
-
-def _period(grid: Grid) -> int | None:
-    """The column that holds the loop's length."""
-    for at, name in enumerate(grid.names):
-        stem, unit = split_unit(name)
-        if unit and _PERIOD.match(stem.strip()):
-            return at
-    return None
-
-
 def _shares(grid: Grid, like: Dialect) -> tuple[str, StatedColumns | None]:
     """Parts of the loop in percent as lengths, where the loop's length is known."""
     mine = [at for at, name in _short_names(grid) if _SHARE.search(name.strip())]
@@ -419,7 +364,7 @@ def _stated(grid: Grid, like: Dialect, parts: list[int]) -> StatedColumns | None
 
     Lengths made of one period rise and fall together: nothing could be told of them by that.
     """
-    whole = _period(grid)
+    whole = period_of(grid)
     clocks = clocks_of(grid, like, [])
     if {*parts, *clocks, *([] if whole is None else [whole])} != set(range(len(grid.names))):
         return None
@@ -435,7 +380,7 @@ def _stated(grid: Grid, like: Dialect, parts: list[int]) -> StatedColumns | None
 def _lengths_ms(grid: Grid, like: Dialect) -> Float | None:
     """Each row's loop [ms], NaN where it is not known: a column, or the clock's step to the row."""
     per_ms = {"ns": 1e6, "us": 1e3, "ms": 1.0, "s": 1e-3}
-    at = _period(grid)
+    at = period_of(grid)
     if at is not None:
         return _values(grid, at) / per_ms[split_unit(grid.names[at])[1] or "ms"]
     for at in clocks_of(grid, like, []):
@@ -459,18 +404,18 @@ def _sums(grid: Grid, like: Dialect) -> str:
     gained, steps = _gained(numbers(like, clock))
     if not len(steps):
         return ""
-    gone, period = gained / _PER_S[unit], float(np.median(steps)) / _PER_S[unit]
+    gone, period = gained / PER_S[unit], float(np.median(steps)) / PER_S[unit]
     found = []
     for at, name in _short_names(grid):
         own, values = split_unit(name)[1], numbers(like, at)
         if at == clock or own is None or is_stamp(name) or not rises(values):
             continue
         # a part that happens to rise stays within its loop, a sum soon exceeds it
-        if not _SUM.search(name) and not np.nanmedian(values) / _PER_S[own] > period:
+        if not _SUM.search(name) and not np.nanmedian(values) / PER_S[own] > period:
             continue
         gained, steps = _gained(values)
-        if 0 < gained / _PER_S[own] <= 0.97 * gone and (steps > 0).mean() > 0.5:
-            found.append((at, gained / _PER_S[own]))
+        if 0 < gained / PER_S[own] <= 0.97 * gone and (steps > 0).mean() > 0.5:
+            found.append((at, gained / PER_S[own]))
     named = any(_SUM.search(grid.names[at]) for at, _ in found)
     if (
         not found
@@ -487,7 +432,7 @@ def _sums(grid: Grid, like: Dialect) -> str:
 
 def _gained_s(grid: Grid, like: Dialect, at: int) -> float:
     """What a column gains over its rows [s], in the unit of its header."""
-    return _gained(numbers(like, at))[0] / _PER_S[split_unit(grid.names[at])[1] or "s"]
+    return _gained(numbers(like, at))[0] / PER_S[split_unit(grid.names[at])[1] or "s"]
 
 
 def _gained(values: Float) -> tuple[float, Float]:

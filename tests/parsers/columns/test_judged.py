@@ -243,3 +243,12 @@ def test_a_count_that_rises_beside_the_length_of_a_loop_is_left_alone(tmp_path):
     run = _read(tmp_path, "dt,goal,ticks", np.stack([dt, np.full(400, 15.0), ticks], axis=1))
     assert len(run) == 400
     assert run.loop_columns.period_ns.sum() == round(dt.sum() * 100) * 10_000
+
+
+@pytest.mark.parametrize("name", ["Beginn", "Heure", "Inicio", "Inizio", "Tijdstip", "Uhrzeit"])
+def test_an_instant_in_another_language_is_the_clock(tmp_path, name):
+    """Loops of 25 ms whose parts add up to their whole, none of which says a unit."""
+    parts = [(1 + k % 3 / 10, 4 + k % 5 / 10) for k in range(60)]
+    rows = [f"{880 + 25 * k}.0;{a};{b};{a + b:.1f}\n" for k, (a, b) in enumerate(parts)]
+    run = read(tmp_path, f"{name};gyro;motors;Gesamt\n" + "".join(rows))
+    assert set(periods_ms(run)) == {25.0}

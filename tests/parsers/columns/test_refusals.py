@@ -169,3 +169,16 @@ def test_messages_of_several_kinds_are_read_by_their_kind(tmp_path):
     assert all(set(run.loop_columns.period_ns) <= set(range(9_998_000, 10_002_001, 1000))
                for run in log.runs)  # fmt: skip
     assert len(log.runs) == 2
+
+
+def test_histograms_one_below_the_other(tmp_path):
+    """How often each call took up to so many ms; a log of counts at times of its own is one."""
+    bins = [1, 2, 5, 10, 20, 50]
+    rows = [f"{name},{le},{k * 7 % 90}\n" for name in ("gyro", "lift") for k, le in enumerate(bins)]
+    with pytest.raises(LogError, match="'up_to_ms' is the same scale for each 'call' and 'count'"):
+        read(tmp_path, "call,up_to_ms,count\n" + "".join(rows))
+    own = [f"{name},{20 * k + at},{k % 3}\n" for at, name in enumerate(("gyro", "lift"))
+           for k in range(9)]  # fmt: skip
+    with pytest.raises(LogError) as caught:  # no histogram: what is missing is another thing
+        read(tmp_path, "call,begin_ms,count\n" + "".join(own))
+    assert "same scale" not in str(caught.value)
