@@ -22,8 +22,8 @@ _FEWEST, _MOSTLY = 3, 0.9
 #: The least and the most of a loop that a stated unit makes of what may be a reading as well, or
 #: of the longest length where there is no clock; and of what is named like nothing.
 _LEAST, _NOTHING = 0.01, 0.0005
-#: All lengths together that are far longer than a loop, and far too short for one.
-_LONGER, _SHORT = 1.5, 0.005
+#: A length that is far longer than a loop.
+_LONGER = 1.5
 #: What of a sum's rest its missing addends explain, and how far from one their slopes are.
 _EXPLAINED, _ONE = 0.9, 0.1
 #: What all lengths together may be longer than the usual loop.
@@ -52,7 +52,7 @@ def lengths_in(
     for at in open_:
         means, values = means_of(dialect, at), numbers(dialect, at)
         words = tokens(header[at])
-        if means == "clock" or _counts(values) or not np.isfinite(values).any():
+        if _counts(values) or not np.isfinite(values).any():
             continue
         timed = len(words) > 1 and words[0] in ("t", "dt")
         if names_reading(header[at]) and not timed:
@@ -126,7 +126,7 @@ def far_too_short(dialect: Dialect, units: Mapping[str, str], named: Mapping[str
     unit = next(iter(units.values()))
     total = sum(_share(dialect, at, unit, loop) for at in places)
     larger = {"ns": "us", "us": "ms", "ms": "s"}.get(unit, "")
-    return larger if 0 < total < _SHORT and total * 1000 <= 1 + _ROOM else ""
+    return larger if 0 < total * 1000 <= 1 + _ROOM else ""
 
 
 def _in_a_sum(lengths: dict[int, Float], signals: dict[int, Float]) -> list[int]:

@@ -73,9 +73,9 @@ def behind_talk(rows: Sequence[Sequence[str]], is_value: Callable[[str], bool]) 
     >>> behind_talk(rows, str.isdigit), behind_talk(rows[1:], str.isdigit)
     (1, 0)
     """
-    for at in reversed(range(1, min(len(rows), _TALK + 1))):
+    for at in reversed(range(1, min(len(rows) - _BELOW, _TALK + 1))):
         cells, below = rows[at], rows[at + 1 : at + 1 + _BELOW]
-        if len(below) < _BELOW or not all(cells) or len(set(cells)) < len(cells):
+        if not all(cells) or len(set(cells)) < len(cells):
             continue
         if any(map(is_value, cells)) or not any(any(map(is_value, row)) for row in rows[:at]):
             continue

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.parsers.read import read_log
+from looptime.parsers.text.talk import behind_talk, is_talk, names_alone
 from tests.parsers.build import read, self_ms
 
 NAMES = "ms,imu,enc,mot"
@@ -63,3 +64,55 @@ def test_whole_numbers_that_hardly_change_are_lengths(tmp_path):
     body = [f"{20 * k},{3 + (k % 20 == 3) - (k % 20 == 9)},{7 + k % 3}" for k in range(300)]
     run = read(tmp_path, "\n".join(["# all in ms", "t,imu,enc", *body]) + "\n")
     assert set(self_ms(run)) == {"imu", "enc"}
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [["ms", "imu"], ["ms", "imu", "imu"], ["ms", "imu", "", "enc"], ["a", "ms", "b", "imu"]],
+    ids=["two", "twice", "unnamed", "letters"],
+)
+def test_cells_that_do_not_name_columns_by_themselves(cells):
+    """Nor do as many letters as words: they may as well be units."""
+    assert not names_alone(cells)
+    assert names_alone(["ms", "mo", "en", "im"])
+
+
+@pytest.mark.parametrize(
+    ("above", "names", "talk"),
+    [
+        (["imu ok", "4 modules ok"], ["t", "imu", "enc", "mot"], True),
+        (["boot_ms", "ok"], ["t", "imu", "enc", "mot"], False),  # a unit
+        (["imu ok", "enc ok", "mot ok", "go"], ["t", "imu", "enc", "mot"], False),  # each its own
+        (["front", "front", "rear"], ["t", "imu", "enc", "mot"], False),  # groups
+        (["front", "", "rear"], ["t", "imu", "enc", "mot"], False),
+        (["imu ok", "enc ok", "mot ok", "go"], ["ms", "imu", "enc", "mot"], True),
+    ],
+)
+def test_a_line_above_the_names_is_talk_or_groups_them(above, names, talk):
+    """It is short and says no unit, or stands above names that need no groups."""
+    assert is_talk(above, names) == talk
+
+
+NUMBERS = ["12", "3", "7"]
+
+
+@pytest.mark.parametrize(
+    ("above", "names", "at"),
+    [
+        ([["gains", "3", "2"]] * 12, ["ms", "imu", "enc"], 12),
+        ([["gains", "3", "2"]] * 13, ["ms", "imu", "enc"], 0),
+        ([["gains", "3", "2"]], ["ms", "", "enc"], 0),
+        ([["gains", "3", "2"]], ["ms", "imu", "imu"], 0),
+        ([["gains", "3", "2"]], ["11", "4", "7"], 0),  # a row
+        ([["t", "imu", "enc"]], ["ms", "us", "s"], 0),  # names above their units
+        ([["11", "", "7"]], ["ms", "imu", "enc"], 0),  # a row with a hole
+        ([["11", "4", "7"]], ["ms", "imu", "enc"], 0),  # a row
+        ([["gains", "3", "2"], ["11", "4", "7"]], ["ms", "imu", "enc"], 0),
+    ],
+)
+def test_the_names_behind_lines_as_long_as_rows(above, names, at):
+    """At most twelve of them, each with a word where the six rows below the names have numbers."""
+    rows = [*above, names, *[NUMBERS] * 6]
+    assert behind_talk(rows, str.isdigit) == at
+    assert behind_talk([*rows, ["late", "for", "good"]], str.isdigit) == at
+    assert behind_talk(rows[:-1], str.isdigit) == 0
