@@ -135,7 +135,7 @@ def _without_turns(period: Float) -> Float:
 def _orders(count: int) -> Iterator[Int]:
     """Ways to take every so-manieth of so many, round and round."""
     for k in range(1, _ORDERS + 1):
-        step = 1 + int(count * (k * 0.6180339887 % 1))
+        step = 1 + int(count * k * 0.6180339887)
         while gcd(step, count) != 1:
             step += 1
         yield np.arange(count) * step % count

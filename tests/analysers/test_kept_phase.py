@@ -88,6 +88,8 @@ def test_few_late_loops_that_come_back_are_no_proof():
     """Cut to whole ms, starts of 20 ms each tell nothing by themselves; three late ones hint."""
     period = np.full(300, 20.0)
     assert kept_phase(period, 1.0).known == "clock"
+    assert "within the steps of the clock to a timetable of 20 ms" in kept_phase(period, 1.0).said
+    assert kept_phase(0 * period) is None
     for k in (50, 120, 200):
         period[k : k + 2] = 27, 13
     assert kept_phase(period, 1.0).known == "likely"

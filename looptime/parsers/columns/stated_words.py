@@ -205,7 +205,7 @@ def _kinds(who: list[str], names: Mapping[str, str]) -> list[str]:
     """The kinds that words stand for, or the parts of one: ``time_unit``."""
     made = []
     for word in who:
-        parts = [word] if word in _KINDS or word in names else re.split(r"[_.]", word)
+        parts = [word] if word in names else re.split(r"[_.]", word)
         known = all(part in _KINDS or part in CLOCK_WORDS for part in parts)
         made += [_KINDS[part] for part in parts if known and part in _KINDS]
     return made

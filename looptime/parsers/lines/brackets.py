@@ -78,7 +78,7 @@ def own_units(left: list[str], numbers: list[str]) -> tuple[list[str], dict[int,
 
 def _lasts(piece: str) -> bool:
     """Whether the name at the end of a text is one of times."""
-    return meaning((_NAMED.findall(piece) or [""])[-1]) in ("clock", "duration", "period", "whole")
+    return meaning(_NAMED.findall(piece)[-1]) in ("clock", "duration", "period", "whole")
 
 
 def _is_unit(word: str) -> bool:

@@ -98,7 +98,7 @@ def _members(left: list[str], names: list[str | None], first: int) -> Iterator[i
         if at > first and _OVER.search(left[at]):
             return
         said = meaning(names[at] or "")
-        over = over or (not closed and _is_reading(names[at] or ""))
+        over = over or _is_reading(names[at] or "")
         if closed or (said != "signal" and (not over or said in ("whole", "busy"))):
             yield at
 

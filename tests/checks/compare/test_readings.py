@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from looptime.checks.compare.compare import compare
-from looptime.checks.recording.recording import Settings
+from looptime.checks.compare.readings import unlike_readings
+from looptime.checks.recording.figures import RunValues
+from looptime.checks.recording.recording import Settings, record
 from tests.parsers.build import read
 
 LOOPS = 800
@@ -77,6 +79,36 @@ def test_one_run_unlike_its_own_side_tells_nothing(tmp_path):
     runs = [read(tmp_path, table(k, kg=kg), f"{k}.csv") for k, kg in enumerate((0.0, 18.5, 18.5))]
     found = compare(runs[:2], runs[2:], settings=Settings(keep_warmup=True))
     assert "readings" not in {one.what for one in found.unlike}
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "told"),
+    [
+        ([{"kg": 0}, {"kg": 10}], [{"kg": 20}, {"kg": 20}], False),  # as far apart on one side
+        ([{"kg": 0}, {"kg": 1}], [{"kg": 20}, {"kg": 20}], True),
+        ([{"volts": 12.6, "sag": 0.6}], [{"volts": 12.0, "sag": 0.6}], False),  # it may go on so
+        ([{"volts": 12.6, "sag": 0.6}] * 2, [{"volts": 12.0, "sag": 0.6}] * 2, True),
+    ],
+)
+def test_levels_are_held_against_how_they_move(tmp_path, before, after, told):
+    """Of one run a side the movement within it decides, of several that between them, too."""
+    made = [
+        [read(tmp_path, table(10 * side + k, **one), f"{side}_{k}.csv") for k, one in own]
+        for side, own in enumerate(map(enumerate, (before, after)))
+    ]
+    found = compare(*made, settings=Settings(keep_warmup=True))
+    assert ("readings" in {one.what for one in found.unlike}) == told
+
+
+def test_a_stored_run_on_either_side_leaves_readings_untold(tmp_path):
+    """Its figures are kept, and no readings."""
+    light, heavy = (record(read(tmp_path, table(k, kg=kg), f"{k}.csv"))
+                    for k, kg in enumerate((0.0, 18.5)))  # fmt: skip
+    stored = RunValues(None, (), (), {})
+    assert [one.what for one in unlike_readings([light], [heavy])] == ["readings"]
+    assert unlike_readings([light], [heavy, stored]) == []
+    assert unlike_readings([light, stored], [heavy]) == []
+    assert unlike_readings([light], [stored]) == []
 
 
 def test_a_call_that_runs_twice_a_loop_is_told(tmp_path):

@@ -82,11 +82,14 @@ TURN = np.arange(ROWS)
         ("took", TURN, False),  # it counts rows
         ("took", TURN // 2, False),
         ("took", np.array([1, 2, 4, 5, 7])[TURN % 5], True),
+        ("took", 1 + (TURN % 25 == 3), True),  # 1 or 2
         ("timing.hz", RNG.lognormal(0, 0.1, ROWS), False),
         ("read_temp", RNG.lognormal(0, 0.1, ROWS), False),
         ("t_temp", RNG.lognormal(0, 0.1, ROWS), True),  # how long it took
         ("t_temp", 1 + TURN / 100, False),
         ("belt", RNG.lognormal(0, 0.1, ROWS), True),
+        ("belt", np.array([1, 2, 4, 5, 7])[TURN % 5], True),
+        ("belt", 2 + (TURN % 40 == 3) - 1 * (TURN % 40 == 9), True),  # 2 as a rule
         ("belt", RNG.normal(0, 1, ROWS), False),  # below zero
         ("belt", 1 + TURN % 2, False),  # on or off
         ("belt", 1 + TURN // 5 / 10, False),  # it rises
@@ -102,7 +105,7 @@ def test_a_column_beside_lengths_is_one_by_name_and_values(name, values, length)
 
 def test_what_rises_in_few_rows_is_no_length():
     """Five at each level, 30 rows: too few to see that it glides."""
-    columns = {"t": CLOCK, **LENGTHS, "belt": 1 + TURN // 5}
+    columns = {"t": CLOCK, **LENGTHS, "belt": 1 + TURN // 5 / 2}
     few = table({name: values[:30] for name, values in columns.items()})
     assert named(few, "ms") == ["gyro", "steer", "lift"]
 
@@ -132,6 +135,16 @@ def test_without_a_clock_lengths_are_held_against_the_longest():
     assert named(table({"steer": LENGTHS["steer"], "brake": LENGTHS["lift"]}), "ms") == []
     rare = np.where(TURN % 3 == 1, LENGTHS["gyro"], 0.0)
     assert named(table({"gyro": rare, "steer": LENGTHS["steer"]}), "ms") == ["gyro"]
+
+
+def test_a_fraction_beside_whole_numbers_is_in_another_unit():
+    """Where most are whole; of two and two nobody knows."""
+    whole = {name: np.rint(1000 * ms) for name, ms in LENGTHS.items() if name != "steer"}
+    like = table({"t": 1000 * CLOCK, **whole, "belt": 900 * LENGTHS["gyro"]})
+    assert named(like, "us", "us") == ["gyro", "lift"]
+    like = table({"t": 1000 * CLOCK, "gyro": whole["gyro"], "belt": 900 * LENGTHS["gyro"]})
+    assert named(like, "us", "us") == ["gyro", "belt"]
+    assert named(table({"t": CLOCK, "brake": LENGTHS["gyro"]}), "ms") == ["brake"]
 
 
 def test_a_first_column_without_a_name():

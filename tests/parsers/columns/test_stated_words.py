@@ -2,7 +2,7 @@
 
 import pytest
 
-from looptime.parsers.columns.stated_words import say, short
+from looptime.parsers.columns.stated_words import is_kind, say, short
 
 NAMES = ("t", "gyro", "steer", "belt")
 
@@ -60,3 +60,41 @@ def test_one_unit_of_several_columns(line):
 def test_a_length_beside_the_units_is_none_of_them():
     """That a loop lasts 20 ms says nothing of the column before it or behind it."""
     assert say([short("# t: 20 ms gyro: us")], NAMES, None).named == {"gyro": "us"}
+
+
+def test_two_units_of_a_column_are_told_apart():
+    """The same one twice is no doubt."""
+    assert say(["gyro in us", "gyro in us"], NAMES, None).torn == set()
+    assert say(["gyro in us", "gyro in ms"], NAMES, None).torn == {"gyro"}
+
+
+@pytest.mark.parametrize(
+    ("line", "units"),
+    [
+        ("# t, gyro: s, us", {}),  # a unit for each in turn, which stand as they are listed
+        ("# gyro: degrees", {"gyro": ""}),
+        ("# gyro: steer", {}),  # its name
+        (
+            "# gyro; since boot; belt in ms",
+            {"belt": "ms"},
+        ),  # the gyro was told before something else
+    ],
+)
+def test_what_is_said_of_a_column(line, units):
+    """A unit of no time is one, too."""
+    assert say([short(line)], NAMES, None).named == units
+
+
+def test_a_column_that_nobody_knows_leaves_the_unit_of_all_open():
+    """What is said of belts may be of the belt."""
+    assert say(["all in ms"], NAMES, None).unit_of(["all"]) == "ms"
+    assert say(["all in ms", "column belts in us"], NAMES, None).unit_of(["all"]) == ""
+
+
+def test_the_others_have_a_unit_beside_exceptions():
+    said = say([short("# all in us except t in s")], NAMES, None)
+    assert (said.named, said.unit_of(["rest"])) == ({"t": "s"}, "us")
+
+
+def test_a_key_is_a_word_for_whose_unit_it_is():
+    assert [is_kind(name) for name in ("time_unit", "Units", "robot")] == [True, True, False]

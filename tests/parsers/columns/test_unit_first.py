@@ -42,3 +42,10 @@ def test_units_before_their_columns(line, turned):
 def test_what_is_none_of_that(line):
     """A unit behind its column, a rate, a sentence, a column that is called as a unit is."""
     assert units_behind(line, NAMES, word_unit) == line
+
+
+def test_the_longer_of_two_names_is_meant():
+    """And a log without names has none that a line could be of."""
+    names = dict.fromkeys(("gyro", "gyro z", "drive"), "")
+    assert units_behind("us: gyro z, drive", names, word_unit) == "gyro z, drive in us"
+    assert units_behind("us: gyro", {"": ""}, word_unit) == "us: gyro"

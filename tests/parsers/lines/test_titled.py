@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from looptime.parsers.lines.brackets import own_units, unwrapped
+from looptime.parsers.lines.titled import titled
 from tests.parsers.build import periods_ms, read, self_ms
 from tests.parsers.lines.build import ROWS
 
@@ -82,3 +84,42 @@ def test_the_readings_at_the_end_of_a_list_are_none_of_it(tmp_path):
         "[{s:.3f}] took(ms) imu:{imu}.0 drive:{drive}.0 retries:{k} yaw:{deg:.1f} volts:{volts}"
     ))  # fmt: skip
     assert set(self_ms(run)) == {"imu", "drive"}
+
+
+@pytest.mark.parametrize(
+    ("left", "numbers", "units"),
+    [
+        (["t(s) ", " (ms) gyro(us) ", ""], ["21", "900"], {0: "ms", 1: "us"}),
+        (["took(s) ", ""], ["2"], {0: "s"}),
+        (
+            ["duty(%) ", " drive(\N{DEGREE SIGN}C) ", ""],
+            ["40", "31"],
+            {0: "%", 1: "\N{DEGREE SIGN}C"},
+        ),
+    ],
+)
+def test_units_in_brackets_beside_a_number(left, numbers, units):
+    """The one behind it is its own, where the name has one too; a time may last whole seconds."""
+    assert own_units(left, numbers)[1] == units
+
+
+def test_numbers_in_brackets_end_where_these_close():
+    """Words in other brackets stay, and so does one that does not close right behind a number."""
+    pieces = ["imu(", ") drive(", " ms) (left) reach(", " and more"]
+    assert unwrapped(pieces) == ["imu=", ", drive=", " ms, (left) reach(", " and more"]
+
+
+@pytest.mark.parametrize(
+    ("left", "names", "made"),
+    [
+        ([" took(ms) imu:", " heading:", ""], ["imu", "heading"], ["took_ms.imu", "heading"]),
+        ([" took(ms) imu:", " ", " arm:", ""], ["imu", None, "arm"],
+         ["took_ms.imu", None, "took_ms.arm"]),
+        ([" took(ms) imu:", " volts:", " arm:", " total:", ""], ["imu", "volts", "arm", "total"],
+         ["took_ms.imu", "volts", "arm", "took_ms.total"]),
+        ([" ms {imu=", " arm=", "}"], ["imu", "arm"], ["imu", "arm"]),
+    ],
+)  # fmt: skip
+def test_names_behind_a_title(left, names, made):
+    """To the first reading, but for what they make up; a unit alone is no part of a name."""
+    assert titled(left, names, [None] * len(names), ["1.5"] * len(names))[0] == made
