@@ -131,7 +131,7 @@ def opened(
         source, dialect, options = plain.source, plain.dialect, plain.options
     source.cautions.extend(misplaced(table) if table is not None else ())
     if options.columns is None:
-        dialect = _in_stated_units(source, dialect, text)
+        dialect = _in_stated_units(source, dialect, text, table)
         if options.layout is None and _ONLY.search(text[:LONGEST_REMARK]):
             from looptime.parsers.columns.said_late import refuse_said_late  # few logs say so
 
@@ -146,9 +146,15 @@ def opened(
     return source, dialect, options, name
 
 
-def _in_stated_units(source: Source, dialect: Dialect, text: str) -> Dialect:
-    """The columns in the units that lines above the rows, but for the header, state of them."""
+def _in_stated_units(source: Source, dialect: Dialect, text: str, table: Dialect | None) -> Dialect:
+    """The columns in the units that lines above the rows, but for the header, state of them.
+
+    A log that was rewritten keeps the names of the table that it was.
+    """
     not_said = {dialect.header_line, dialect.units_line, dialect.groups_line}
+    names = (table.header or ()) if table is not None and source.rewritten is not None else ()
+    if table is not None and 2 * len({*names} & {*(dialect.header or ())}) > len(names):
+        not_said |= {table.header_line, table.units_line}
     if source.rewritten is not None:
         not_said |= set((source.rewritten.line + 1).tolist())  # those of the first row
     count = max(dialect.first_row - 1, 0)
