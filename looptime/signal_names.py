@@ -16,6 +16,7 @@ __all__ = [
     "READINGS",
     "SAMPLE_WORDS",
     "TARGET_WORDS",
+    "TURNS",
     "Quantity",
     "assumed",
     "kind_by_unit",
@@ -44,6 +45,12 @@ READINGS = frozenset((
     "heading", "yaw", "pitch", "roll", "angle", "winkel", "drehwinkel", "kurs", "angulo",
     "angolo", "hoek", "kat", "speed", "velocity", "geschwindigkeit", "vitesse", "velocidad",
     "velocidade", "velocita", "snelheid", "predkosc", "rpm",
+))  # fmt: skip
+#: Words of what turns, whose raw position goes round at a power of two as a timer does.
+TURNS = frozenset((
+    "enc", "encoder", "encoders", "odo", "odom", "odometer", "wheel", "wheels", "turret", "spin",
+    "angle", "heading", "yaw", "azimuth", "rotation", "rot", "revs", "turns", "steer", "module",
+    "shaft", "axle", "rad", "drehgeber", "winkel", "codeur", "roue", "rueda", "ruota", "wiel",
 ))  # fmt: skip
 #: How the name of a signal ends that holds a reading's age at the loop's time.
 AGE = "_age_ms"

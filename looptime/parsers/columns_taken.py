@@ -12,10 +12,10 @@ from looptime.parsers.columns.evidence import counts_rows
 from looptime.parsers.columns.headers import Head, heads
 from looptime.parsers.columns.lexicon import CLOCKS, of_a_clock
 from looptime.parsers.columns.phases import in_long_stretches
+from looptime.parsers.columns.rising import rounds
 from looptime.parsers.columns.role import IN_NO_LIST, MAYBE
 from looptime.parsers.columns.sampled import sample_stamps
 from looptime.parsers.columns.signals import count_column, quantity_in, signal_columns
-from looptime.parsers.columns.wraps import goes_round
 from looptime.parsers.fresh import opened
 from looptime.parsers.layouts.calls import ENDED
 from looptime.parsers.layouts.contract import Given
@@ -241,9 +241,7 @@ def _judged(
             named = read.unit or read.word in CLOCKS or of_a_clock(read.text)
             why = "its header names a clock and its values rise"
             why = why if named else "its values rise, and others go with its steps"
-            if not (read.word in CLOCKS or of_a_clock(read.text)) and goes_round(
-                numbers(dialect, index)
-            ):
+            if not (read.word in CLOCKS or of_a_clock(read.text)) and rounds(read, dialect):
                 why = "it goes on evenly past the wraps of a counter, and its steps hold the rest"
             return "clock", clock.unit, clock.unit_from, why, "sure"
         why = "its values rise within each loop" if part == "instant" else "its header says so"

@@ -42,6 +42,7 @@ from looptime.parsers.columns.rising import (
     never_falls,
     numbers_rows,
     only_rises,
+    rounds,
     sampled,
     since_1970,
     stands_at_zero,
@@ -51,7 +52,7 @@ from looptime.parsers.columns.rising import (
 from looptime.parsers.columns.role import ROUND, Judged, Role, Seen, Stamped
 from looptime.parsers.columns.roles import judge
 from looptime.parsers.columns.unit import Unit, in_16_bits, text_unit
-from looptime.parsers.columns.wraps import goes_round
+from looptime.parsers.columns.wraps import keeps_time
 from looptime.parsers.text.dialect import Dialect, numbers
 from looptime.records import dataclass
 from looptime.signal_names import quantity_of
@@ -70,6 +71,7 @@ _CLIMB, _CLIMBS = 20, 0.8
 #: Share of the numbers that are all different, so that they take every value of their range.
 _ALL_OTHERS = 0.95
 _LATER = "its header says so, and no row at the start of the log holds it"
+_MAY_COUNT = ("bare", "duration", "clock")  # by its header
 _LONGEST = 2.0**62  # [ns], what whole numbers hold
 
 
@@ -171,7 +173,10 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
             began = numbers(dialect, before) if before >= 0 else 0.0
             seen[at] = replace(seen[at], meaning="duration", values=seen[at].values - began)
     times = None if clock is None or unit is None else sampled(dialect, clock, unit)
-    seen, counter = _without_counter(seen)
+    counter = _counter(rest, dialect, clock, times)
+    if counter is not None:
+        none = np.full(len(seen[counter].values), np.nan)
+        seen[counter] = replace(seen[counter], meaning="signal", values=none)
     said = judge(seen, times)
     roles = [
         replace(role, lap_of=laps[head.index], why=LAP) if head.index in laps else role
@@ -185,17 +190,22 @@ def _judged(rest: list[Head], dialect: Dialect, clock: Head | None, unit: Unit |
     return replace(said, roles=tuple(roles))
 
 
-def _without_counter(seen: list[Seen]) -> tuple[list[Seen], int | None]:
-    """The columns, of which the only one that goes round as a counter does holds no lengths.
+def _counter(
+    rest: list[Head], dialect: Dialect, clock: Head | None, times: Float | None
+) -> int | None:
+    """The only column that goes round as a counter of time does, and so holds no lengths.
 
-    Where several do, they are instants of the loop.
+    Beside a clock it goes on as that does: a wait for a device goes round as well. Where several
+    do, they are instants of the loop.
     """
-    found = [at for at, one in enumerate(seen) if goes_round(one.values) is not None]
-    if len(found) != 1 or seen[found[0]].meaning not in ("bare", "duration"):
-        return seen, None
-    made, one = list(seen), seen[found[0]].values
-    made[found[0]] = replace(seen[found[0]], meaning="signal", values=np.full(len(one), np.nan))
-    return made, found[0]
+    found = [(at, size) for at, head in enumerate(rest) if meaning(head.text) in _MAY_COUNT
+             and (size := rounds(head, dialect))]  # fmt: skip
+    if len(found) != 1 or (clock is not None and times is None):
+        return None
+    at, size = found[0]
+    ns = UNITS[rest[at].unit or ""]
+    values = numbers(dialect, rest[at].index) * ns
+    return at if times is None or keeps_time(values, times, size * ns) else None
 
 
 def _begins_later(one: Seen) -> bool:

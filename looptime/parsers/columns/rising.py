@@ -6,16 +6,18 @@ from looptime.array_types import Float
 from looptime.errors import LogError
 from looptime.parsers.columns.evidence import counts_rows, rises
 from looptime.parsers.columns.headers import Head
-from looptime.parsers.columns.lexicon import meaning
+from looptime.parsers.columns.lexicon import meaning, tokens
 from looptime.parsers.columns.unit import Unit, clock_unit
 from looptime.parsers.columns.wraps import goes_round, going_on
 from looptime.parsers.text.buffers import texts
 from looptime.parsers.text.dialect import Dialect, numbers
+from looptime.signal_names import TURNS, names_reading
 from looptime.units import NS_PER_S, UNITS
 
 __all__ = [
     "ROWS_OF_A_CLOCK", "counts_round", "falls_short", "finer", "never_falls", "numbers_rows",
-    "only_rises", "sampled", "since_1970", "stands_at_zero", "steps_by_lengths", "unit_of",
+    "only_rises", "rounds", "sampled", "since_1970", "stands_at_zero", "steps_by_lengths",
+    "unit_of",
 ]  # fmt: skip
 
 #: A column that rises over so many rows is a clock, whatever it is called.
@@ -38,6 +40,9 @@ _COUNTS_ON = 0.98
 _OWN = 0.3
 #: How near the clock must come to a number that skips but once.
 _ONE_HOLE = 0.05
+#: Words of what goes round and is no timer: lengths that do so against a device's, and turns.
+_NO_TIMERS = TURNS | {"wait", "waits", "waited", "waiting", "idle", "sleep", "slept", "pause",
+                      "free", "blocked"}  # fmt: skip
 
 
 def finer(clock: Head, unit: Unit, found: list[Head], dialect: Dialect) -> Head | None:
@@ -216,8 +221,7 @@ def steps_by_lengths(found: list[Head], dialect: Dialect) -> Head | None:
 def counts_round(found: list[Head], dialect: Dialect) -> Head | None:
     r"""The only column that is a counter which wraps every few rows, and holds the lengths of each.
 
-    It may say its unit or be in one only in which its steps hold them. One that goes on by more
-    than half of its size may as well count down.
+    One that goes on by more than half of its size may as well count down.
 
     Parameters
     ----------
@@ -231,13 +235,13 @@ def counts_round(found: list[Head], dialect: Dialect) -> Head | None:
     >>> from looptime.parsers.columns.headers import heads
     >>> from looptime.parsers.text.sniff import sniff
     >>> rows = "".join(f"{k * 20_011 % 65_536},{2 + k % 3},{4 + k % 2}\n" for k in range(90))
-    >>> like = sniff("ovf,gyro_ms,drive_ms\n" + rows, "a.csv")
-    >>> counts_round(heads(like.header), like).text
-    'ovf'
+    >>> found = [sniff(f"{name},gyro_ms,drive_ms\n" + rows, "a.csv") for name in ("ovf_us", "odo")]
+    >>> [one and one.text for one in (counts_round(heads(like.header), like) for like in found)]
+    ['ovf_us', None]
     """
-    sizes = [(head, goes_round(numbers(dialect, head.index))) for head in found]
+    sizes = [(head, rounds(head, dialect)) for head in found if head.unit]
     round_ = [(head, size) for head, size in sizes if size is not None]
-    timed = [head for head, size in sizes if size is None and head.unit]
+    timed = [head for head, size in sizes if size is None]
     if len(round_) != 1 or not timed:
         return None
     head, size = round_[0]
@@ -245,16 +249,28 @@ def counts_round(found: list[Head], dialect: Dialect) -> Head | None:
     work = np.nansum([numbers(dialect, h.index) * UNITS[h.unit or ""] for h in timed], axis=0)
     known = np.isfinite(values)
     step = np.diff(values[known]) % size
-    fits = [unit for unit in ([head.unit] if head.unit else list(UNITS))
-            if _hold(step * UNITS[unit], work[known])]  # fmt: skip
-    return head if len(fits) == 1 and np.median(step) <= size / 2 else None
+    fits = _hold(step * UNITS[head.unit or ""], work[known])
+    return head if fits and np.median(step) <= size / 2 else None
+
+
+def rounds(head: Head, dialect: Dialect) -> float | None:
+    """What a column in a unit of time wraps at every few rows, None where it is no counter.
+
+    One without a unit may count the turns of a wheel, or ticks of any length. What is called a
+    wait, an age, an error or a reading is none.
+    """
+    if head.unit is None or names_reading(head.text) or _NO_TIMERS & set(tokens(head.text)):
+        return None
+    if meaning(head.text) in ("latency", "deviation", "setting", "signal"):
+        return None
+    return goes_round(numbers(dialect, head.index), UNITS[head.unit])
 
 
 def falls_short(head: Head, found: list[Head], dialect: Dialect) -> bool:
     """Whether a counter that wraps every few rows does so once more in most: what one takes alone
     is longer than what it goes on by.
     """
-    size = goes_round(numbers(dialect, head.index)) if head.unit else None
+    size = rounds(head, dialect)
     if size is None:
         return False
     step = np.diff(numbers(dialect, head.index)) % size * UNITS[head.unit or ""]

@@ -12,11 +12,11 @@ from looptime.parsers.columns.evidence import marked
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.laps import LAP
 from looptime.parsers.columns.lexicon import CLOCKS, COUNTS, PHASES, meaning, tokens
+from looptime.parsers.columns.rising import rounds
 from looptime.parsers.columns.role import FALSE_UNIT, MAYBE, ROUND, Stamped
 from looptime.parsers.columns.signals import first_rows, loops_after
 from looptime.parsers.columns.stamped_at import stamped, stamped_by_phases
 from looptime.parsers.columns.unit import Unit, clock_unit, find_unit, holding_unit, tick_of
-from looptime.parsers.columns.wraps import goes_round
 from looptime.parsers.layouts.contract import UNSEEN, Column, Content, Given, LoopRows, Reading
 from looptime.parsers.layouts.some_loops import between, thinned
 from looptime.parsers.text.dialect import numbers
@@ -521,7 +521,7 @@ def row_notes(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         notes.append(f"not certain what {listed(doubted)} {be}: looptime columns {log.source.path}")
     clock = given.one.get("time")
     if clock is not None and meaning(clock.text) != "clock" and clock.word not in CLOCKS:
-        past = ", past its wraps" if goes_round(numbers(log.dialect, clock.index)) else ""
+        past = ", past its wraps" if rounds(clock, log.dialect) else ""
         notes.append(f"{clock.text!r} is taken for the clock: it alone rises from row to row{past}")
     if clock is None and "part" in given.groups:
         notes.append("no clock in the log: loops are laid one after another")

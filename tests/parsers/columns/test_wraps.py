@@ -67,7 +67,7 @@ def paced(tmp_path, head, size, period=20_000, each=1, before=3, count=900):
 
 
 @pytest.mark.parametrize(("head", "size", "period", "each"), [
-    ("ovf_us", 2**16, 20_000, 1), ("ovf", 2**16, 20_000, 1), ("ovf_us", 2**16, 11_000, 1),
+    ("ovf_us", 2**16, 20_000, 1), ("TCNT_us", 2**16, 20_000, 1), ("ovf_us", 2**16, 11_000, 1),
     ("ovf_ms", 2**16, 20_000, 1000), ("ovf_us", 2**20, 20_000, 1), ("ovf_us", 2**24, 20_000, 1),
 ])  # fmt: skip
 def test_a_counter_that_wraps_every_few_loops_is_the_clock(tmp_path, head, size, period, each):
@@ -86,13 +86,60 @@ def test_a_counter_that_tells_two_lengths_of_a_loop_is_neither_clock_nor_part(tm
     assert [one.taken_as for one in found] == ["signal", "part", "part"]
 
 
+@pytest.mark.parametrize("head", ["encoder", "odo", "turret", "TCNT", "ovf"])
+@pytest.mark.parametrize("bits", [12, 14, 16])
+def test_what_turns_at_a_power_of_two_is_no_clock(tmp_path, head, bits):
+    """A wheel that turns evenly, and a counter of which nobody says how fast it counts."""
+    path, _ = paced(tmp_path, head, 2**bits, 0.3 * 2**bits // 1)
+    assert [one.taken_as for one in columns_taken(path).columns] == ["signal", "part", "part"]
+
+
+@pytest.mark.parametrize(("clock", "logged"), [(True, False), (True, True), (False, True)])
+@pytest.mark.parametrize(("period", "device"), [
+    (20.0, 1000 / 59.94), (25.0, 1000 / 59.94), (20.0, 16.7), (100.0, 65.1), (100.0, 65.536),
+])  # fmt: skip
+def test_a_wait_for_a_device_is_a_part(tmp_path, period, device, clock, logged):
+    """It goes round at the device's period, and falls by what the clock goes on by."""
+    rng = np.random.default_rng(4)
+    at = period * np.arange(900) + rng.uniform(0, 0.1, 900)
+    work = rng.uniform([0.2, 0.9], [0.3, 1.1], (900, 2))
+    wait = -(at + work.sum(axis=1)) % device
+    left = period - work.sum(axis=1) - wait
+    columns = {"t_ms": at, "gyro_ms": work[:, 0], "drive_ms": work[:, 1], "eye_ms": wait}
+    columns |= {"rest_ms": left} if logged else {}
+    if not clock:
+        del columns["t_ms"]
+        if device == 2**16 / 1000:
+            pytest.skip("nothing tells it from a counter of microseconds")
+    path = tmp_path / "log.csv"
+    rows = [",".join(f"{v:.3f}" for v in row) for row in zip(*columns.values(), strict=True)]
+    path.write_text("\n".join([",".join(columns), *rows]) + "\n", encoding="utf-8")
+    found = {one.name: one.taken_as for one in columns_taken(path).columns}
+    assert found["eye_ms"] == "part"
+
+
+def test_a_counter_beside_a_clock_that_it_keeps_to_is_no_part(tmp_path):
+    """Of 16 bits, by a processor that counts on its own."""
+    rng = np.random.default_rng(4)
+    at = 3_000_000 + np.cumsum(rng.integers(19_900, 20_100, 600))
+    took = rng.integers([800, 3000], [900, 3400], (600, 2))
+    rows = [f"{t / 1000:.0f},{(t + 777) % 2**16},{a},{b}"
+            for t, (a, b) in zip(at, took, strict=True)]  # fmt: skip
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["t_ms,chip_us,gyro_us,drive_us", *rows]) + "\n", encoding="utf-8")
+    assert [one.taken_as for one in columns_taken(path).columns] == [
+        "clock", "signal", "part", "part"]  # fmt: skip
+
+
+@pytest.mark.parametrize("unit_ns", [1e3, 1e6])
 @pytest.mark.parametrize("values", [
     20_000.0 * (np.arange(300) % 4),  # three devices in turn, and none
     np.random.default_rng(3).uniform(0, 65_000, 300),
     (np.arange(300) * 20_000.0) % 33_333,  # the age of a frame, read every 20 ms
     np.arange(300) * 200.0,  # it does not wrap
     np.where(np.arange(300) % 2, 5000.0, 61_000.0),
+    (np.arange(300) * 20_000.0) % 65_100,  # a little short of 2**16
 ])  # fmt: skip
-def test_lengths_do_not_go_round_as_a_counter(values):
+def test_lengths_do_not_go_round_as_a_counter(values, unit_ns):
     """In turn, at random, beating at no power of two, rising, and up and down."""
-    assert goes_round(values) is None
+    assert goes_round(values, unit_ns) is None
