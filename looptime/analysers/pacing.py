@@ -67,6 +67,8 @@ _FEW_STARTS = 96
 _FINER = 0.9
 #: By how much periods scatter, as a share of the usual one, where that need not be the tick.
 _SCATTERED = 0.02
+#: By how much loops may seem faster than they are paced to, by rounding and by their clock.
+_FASTER = 0.02
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
 #: Where fewer loops than this share wait, for this share of a period, the usual one is no tick.
@@ -242,6 +244,8 @@ def pacing(
     found = _fixed(turns, why, achieved, wait, clock_ms, tick, filled, grain)
     if device is not None:
         return replace(found, beat_call=run.names[device].name)
+    if (why := _too_fast(found, total, ONE_TICK * clock_ms + spread(period))) is not None:
+        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     finer = None if kept is not None else _finer(run, found, period, wait, waited)
     if finer is None:
         return found
@@ -250,6 +254,20 @@ def pacing(
     why = f"{finer.said}; most loops take {finer.ticks} of these ticks"
     skips = KeptTick(finer.ms, "skip")
     return _fixed(period, why, achieved, wait, clock_ms, None, skips, grain)
+
+
+def _too_fast(found: Pacing, total: float, off: float) -> str | None:
+    """Why a rate is none to which loops are paced, None where it may be: they are faster.
+
+    Over the run's whole length [ms], which may be off by so much [ms] in all.
+    """
+    achieved, nominal = found.achieved_hz, found.nominal_hz
+    if achieved is None or nominal is None or achieved <= nominal * (1 + _FASTER + off / total):
+        return None
+    return (
+        f"waits end as by a timetable of {1e3 / nominal:.3g} ms, but {achieved:.3g} loops a second "
+        f"are more than its {nominal:.3g}: the rate may change: cut the log where it does"
+    )
 
 
 def _by_rules(

@@ -114,3 +114,14 @@ def test_a_coarse_clock_tells_no_lateness():
     assert as_long_each_time(np.tile([3.0, 4.0], 50), 1.0)
     work, wait = simulate("anew")
     assert kept_timetable(work + wait, wait, 1.0) is None
+
+
+def test_loops_are_not_faster_than_they_are_paced_to():
+    """A timetable of 10 ms for half of the run, then one of 14: neither is that of all loops."""
+    rng = np.random.default_rng(8)
+    work = rng.lognormal(1.9, 0.25, 2000)
+    due = np.repeat([10.0, 14.0], 1000)
+    wait = np.maximum(due - work, 0) + rng.normal(0.05, 0.01, 2000).clip(0)
+    ns = {"belt": (work * 1e6).astype(np.int64), "wait": (wait * 1e6).astype(np.int64)}
+    found = pacing(make_flat_run(sum(ns.values()), ns, {"wait": "pacing"}))
+    assert found.nominal_hz is None or found.achieved_hz <= 1.02 * found.nominal_hz

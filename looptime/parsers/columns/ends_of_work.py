@@ -16,6 +16,8 @@ __all__ = ["with_ends"]
 
 #: Share of the rows in which a loop's work ends before the next begins.
 _HOLD = 0.98
+#: What most rows have left beside their parts at most, as a share of these, where no word says end.
+_MOSTLY, _LEFT = 95, 0.25
 
 
 def with_ends(
@@ -23,8 +25,10 @@ def with_ends(
 ) -> list[tuple[Head, Role]]:
     """The columns, of which one that holds the instants at which the loops' work ends is a whole.
 
-    It lies between the starts of its own and the next loop, with room for all parts of the row.
-    One whose header says that it is an end, and no unit, is in the clock's.
+    It lies between the starts of its own and the next loop, never with too little room for the
+    parts of the row. Where its header does not say that it is an end, there is hardly more room
+    than that: what arrives at any time within a loop mostly comes after the parts, too. One whose
+    header says so, and no unit, is in the clock's.
 
     Parameters
     ----------
@@ -43,13 +47,21 @@ def with_ends(
     made = list(taken)
     for at, (head, role) in enumerate(taken):
         named = head.unit is not None
-        own = head.unit or (unit.name if marked(head).side == "end" and not clock.unit else None)
+        says_end = marked(head).side == "end"
+        own = head.unit or (unit.name if says_end and not clock.unit else None)
         if role.taken_as != "run timer" or own not in UNITS:
             continue
         ends = numbers(dialect, head.index)[:-1] * UNITS[own]
-        tick = 1.01 * _last_digit(ends, dialect, replace(head, unit=own))
-        holds = (ends - times[:-1] >= work - (len(parts) + 1) * tick) & (ends <= times[1:] + tick)
-        if holds.mean() >= _HOLD and float((ends < times[1:] - tick).mean()) > 0.5:
+        digits = (_last_digit(ends, dialect, head, UNITS[own]),
+                  _last_digit(times, dialect, clock, unit.ns))  # fmt: skip
+        tick = 1.01 * max(digits)
+        room = ends - times[:-1] - work
+        close = np.nanpercentile(room, _MOSTLY) <= _LEFT * float(np.median(work)) + 2 * tick
+        if (room < -(len(parts) + 1) * tick).any() or not (says_end or close):
+            continue
+        if (ends <= times[1:] + tick).mean() < _HOLD:
+            continue
+        if float((ends < times[1:] - tick).mean()) > 0.5:
             why = "it lies between two starts of loops, and all parts fit in before it"
             said = role.unit_from if named else "so it lies between two instants of the clock"
             whole = replace(role, taken_as="whole", unit_ns=UNITS[own], unit_from=said, why=why,
@@ -59,8 +71,8 @@ def with_ends(
     return made
 
 
-def _last_digit(instants: Float, dialect: Dialect, head: Head) -> float:
+def _last_digit(instants: Float, dialect: Dialect, head: Head, unit_ns: int) -> float:
     """What the last digit of instants stands for, or of the numbers that hold them [ns]."""
     after = max(len(row[head.index].partition(dialect.decimal)[2]) for row in dialect.sample)
     held = 2 * float(np.spacing(np.nanmax(np.abs(instants), initial=1.0)))
-    return max(UNITS[head.unit or ""] * 0.1**after, held)
+    return max(unit_ns * 0.1**after, held)

@@ -30,9 +30,6 @@ _HOST = ("host", "wall", "utc", "received", "arrival", "pc", "laptop", "log", "d
 _ALIKE = 1.25
 #: Share of the steps in which a clock stands still that ticks too coarsely, and one that does not.
 _STANDS, _MOVES = 0.3, 0.02
-#: How many times as finely a clock counts that shows what another one rounds away, how much of a
-#: step that is at least, and in how many steps the two are apart by no more than that.
-_FINER, _OF_A_STEP, _ROUNDS = 10, 0.005, 0.98
 #: Rows by which a column that no header calls a clock is one.
 _ROWS = 20
 _PARTS = ("time", "clock", "stamp", "micros", "millis")
@@ -188,7 +185,8 @@ def finer_of(first: Int, second: Int, ticks: tuple[int, int] = (1, 1)) -> int | 
     """Which of two clocks ticks finely enough for the rows, 0 or 1, where the other does not.
 
     One that stands still from row to row may well be even from loop to loop, and so may one that
-    rounds what the other shows: they are never apart by more than a tick of it.
+    rounds what the other shows: then the two are never apart by more than a tick of it. Where they
+    are, nothing tells which is right, and the finer one is not taken for being fine.
 
     Parameters
     ----------
@@ -208,10 +206,9 @@ def finer_of(first: Int, second: Int, ticks: tuple[int, int] = (1, 1)) -> int | 
     """
     if len(first) < _ROWS:
         return None
-    coarse, fine = max(ticks), min(ticks)
-    apart = np.abs(np.diff(first) - np.diff(second))
-    counts = coarse >= max(_FINER * fine, _OF_A_STEP * float(np.median(np.abs(np.diff(first)))))
-    if counts and float((apart <= coarse).mean()) >= _ROUNDS:
+    from looptime.parsers.columns.rounded_clock import may_round, rounds  # few logs have two
+
+    if may_round(first, ticks) and rounds(first, second, ticks):
         return int(ticks[0] > ticks[1])
     stands = [float((np.diff(clock) == 0).mean()) for clock in (first, second)]
     if min(stands) >= _MOVES or max(stands) <= _STANDS:

@@ -340,6 +340,7 @@ class Found:
     partner: Int | None = None  #: As in `Parsed`
     limits: tuple[str, ...] = ()  #: For `looptime.run.Clock.limits`
     supposed: tuple[str, ...] = ()  #: For `looptime.run.Clock.supposed`
+    grain_ns: int = 1  #: What the loops' work is told to, however fine the times are [ns]
 
 
 def own_unit(log: Reading, key: Key, head: Head, unit: Unit) -> Unit:

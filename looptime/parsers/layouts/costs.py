@@ -37,6 +37,7 @@ from looptime.parsers.layouts.contract import (
 )
 from looptime.parsers.layouts.each_row import (
     COLUMNS,
+    grain_of_ends,
     loop_rows,
     needed,
     own,
@@ -126,6 +127,7 @@ def rows(content: Content) -> Found:
     _begin_at_laps(given, values, known)
     parent = _around(given, values)
     work = values[:, parent < 0].sum(axis=1)
+    grain = grain_of_ends(content)
     others = _between_loops(content, known)
     found = loop_rows(content, work, np.asarray((values < 0).any(axis=1)), others)
     laps = {head for head, role in given.roles if role.lap_of > -2}
@@ -146,7 +148,7 @@ def rows(content: Content) -> Found:
     if beside is not None:
         notes += (_BESIDE.format(names[beside], "after" if found.ended else "before"),)
     return Found(found, ticks, finest, notes, limits=row_limits(found, log),
-                 supposed=row_supposed(found, log))  # fmt: skip
+                 supposed=row_supposed(found, log), grain_ns=grain)  # fmt: skip
 
 
 #: Rows whose lengths tell the tick, and of how many lengths they must be.

@@ -7,7 +7,7 @@ import numpy as np
 
 from looptime.array_types import Bool, Int
 from looptime.errors import UsageError
-from looptime.parsers.clock.stepping import whole_lengths
+from looptime.parsers.clock.stepping import printed_step, whole_lengths
 from looptime.parsers.columns.evidence import marked
 from looptime.parsers.columns.headers import Head
 from looptime.parsers.columns.laps import LAP
@@ -40,6 +40,8 @@ __all__ = [
 #: Rows by which it is told at which end of its loop a row is stamped.
 _ROWS = 50_000
 
+#: Instants that tell to how many digits they are written, by more than so many steps.
+_ENDS, _UNLIKE = 100_000, 3
 #: Rows, and the share of them that must agree, by which a period fills in between a clock's ticks.
 _ENOUGH, _MOST = 20, 0.95
 #: A step that matters, as a part of the loop.
@@ -266,6 +268,19 @@ def _holds_ends(given: Given) -> bool:
     """Whether a row holds the instant at which its loop's work ends, instead of its length."""
     clock, total = given.one["time"], given.one["total"]
     return any(head == total and role.lap_of == clock.index for head, role in given.roles)
+
+
+def grain_of_ends(content: Content) -> int:
+    """The last digit of the instants between which the work of loops lies [ns], else 1.
+
+    To be asked before `loop_rows` takes their difference. Even starts tell no digit.
+    """
+    at = content.table.columns
+    if "time" not in at or "total" not in at or not _holds_ends(content.log.given):
+        return 1
+    starts = at["time"][:_ENDS]
+    uneven = len(np.unique(np.diff(starts))) > _UNLIKE
+    return max(printed_step(at["total"][:_ENDS]), printed_step(starts) if uneven else 1)
 
 
 def _between_ticks(content: Content) -> Int | None:

@@ -129,9 +129,9 @@ def parse(
             refuse_messages(table, dialect, table.columns[_clock_key(layout, table)])
     unit = _with_dates(layout, table, unit, units)
     table, changes = _changed_half_way(layout, table, unit)
-    other = None
+    other, apart_by = None, ()
     if main is not None and second is not None:
-        unit, other = _steadier(layout, table, (main, unit), second)
+        unit, other, apart_by = _steadier(layout, table, (main, unit), second)
     table, again = _once(layout, table, unit) if layout.repeats else (table, ())
     table, odd = _sound(layout, table, units, log)
     wraps = _unwrapped(layout, table, unit) if layout.unwraps else ()
@@ -144,7 +144,7 @@ def parse(
     tick, stepping = _tick(layout, table, unit, found)
     clock = Clock(
         unit.name, unit.said, tick, wraps=wraps, other=other,
-        notes=found.notes + _threads(given) + apart + changes + again + odd + stepping
+        notes=apart_by + found.notes + _threads(given) + apart + changes + again + odd + stepping
         + cut_lines(dialect) + turned + named_twice(dialect)
         + cautions(table, layout.clock, _LENGTHS) + _not_asked(log, found.rows),
         starts_from=layout.starts_from,
@@ -296,21 +296,30 @@ def _again(table: Table, columns: list[Int]) -> tuple[str, ...]:
 
 def _steadier(
     layout: Layout, table: Table, main: tuple[Head, Unit], second: tuple[Head, Unit]
-) -> tuple[Unit, OtherClock | None]:
-    """Let the steadier of two clocks be the log's; also what `Clock.other` says of the other."""
+) -> tuple[Unit, OtherClock | None, tuple[str, ...]]:
+    """Let the steadier of two clocks be the log's; also what `Clock.other` says of the other.
+
+    And what is said where they disagree.
+    """
     rows = layout.judged(table)
     if rows is None:
-        return main[1], None
+        return main[1], None, ()
     key = _clock_key(layout, table)
     one, two = table.columns[key], table.columns[SECOND]
     # ends of calls are in the clock of their starts: that of a row a loop alone may be refined
     ticks = (_least(one, main[1]), _least(two, second[1])) if layout.signals else (1, 1)
-    finer = finer_of(one, two, ticks)
-    choice = choose_clock(one[rows], two[rows], (main[0], second[0]), layout.swaps, finer)
+    finer, both = finer_of(one, two, ticks), (main[0], second[0])
+    choice = choose_clock(one[rows], two[rows], both, layout.swaps, finer)
+    said: tuple[str, ...] = ()
+    from looptime.parsers.columns.rounded_clock import disagreement  # few logs have two clocks
+
+    if choice.other is not None and layout.signals:
+        digits = (printed_step(one[:_LOOKED_AT]), printed_step(two[:_LOOKED_AT]))
+        said = disagreement(one, two, digits, (main[0].text, second[0].text))
     if not choice.swap:
-        return main[1], choice.other
+        return main[1], choice.other, said
     table.columns[key] = two
-    return second[1], choice.other
+    return second[1], choice.other, said
 
 
 def _least(time: Int, unit: Unit) -> int:
@@ -320,7 +329,7 @@ def _least(time: Int, unit: Unit) -> int:
 
 def _tick(layout: Layout, table: Table, unit: Unit, found: Found) -> tuple[int, tuple[str, ...]]:
     """The smallest step that the clock shows [ns], and what is said of a grid that it keeps to."""
-    tick = tick_of(found.ticks, found.finest_ns or unit.tick_ns)
+    tick = max(tick_of(found.ticks, found.finest_ns or unit.tick_ns), found.grain_ns)
     time = table.columns.get(_clock_key(layout, table))
     if time is None or not len(time):
         return tick, ()

@@ -18,7 +18,8 @@ def one_length(at: Summary) -> tuple[str, str, str]:
     In place of quantiles: an interval as wide as a clock's tick or a period says nothing of them.
     """
     length = f"{number(at.pace.period_ms.max)} ms"
-    return "each loop takes", length, "as by a timetable: what single ones differ by is not logged"
+    known = "is not logged" if at.run.clock.other is None else "the clock in use does not show"
+    return "each loop takes", length, f"as by a timetable: what single ones differ by {known}"
 
 
 def pace_sentence(at: Summary) -> str:
