@@ -129,7 +129,8 @@ def parse(
             refuse_messages(table, dialect, table.columns[_clock_key(layout, table)])
     unit = _with_dates(layout, table, unit, units)
     table, changes = _changed_half_way(layout, table, unit)
-    other, apart_by = None, ()
+    other: OtherClock | None = None
+    apart_by: tuple[str, ...] = ()
     if main is not None and second is not None:
         unit, other, apart_by = _steadier(layout, table, (main, unit), second)
     table, again = _once(layout, table, unit) if layout.repeats else (table, ())
