@@ -77,6 +77,8 @@ PATH_STARTS = 400
 #: A reading that could not be younger at its use than this share of what it is, is late enough.
 _LATE = 0.9
 _DEG = math.degrees(1.0)
+#: A path that turns by more than this [rad] is none of a robot, and its pieces fill the memory.
+_MOST_TURNED = 1e7
 #: Manoeuvres begun within the length of one, for the growth over many of them.
 STRANDS = 8
 
@@ -197,6 +199,13 @@ def _patterns(pattern: str) -> tuple[str, ...]:
 
 
 def _long_enough(motion: Motion, base: Sampling) -> None:
+    if not base.read_s[-1] > base.read_s[0]:
+        raise NotEnoughError("the log holds one reading of the heading: two or more are needed")
+    if motion.peak_rate * _path_s(motion, base) > _MOST_TURNED:
+        raise UsageError(
+            f"the motion {motion.text} turns by up to {math.degrees(motion.peak_rate):.3g} deg/s, "
+            "which no robot does: see whether its values are headings, and in which unit"
+        )
     duration = motion.duration_s
     if duration is not None and duration >= base.duration_s:
         raise NotEnoughError(
@@ -205,10 +214,13 @@ def _long_enough(motion: Motion, base: Sampling) -> None:
         )
 
 
+def _path_s(motion: Motion, base: Sampling) -> float:
+    """How long the motion goes on whose path is reckoned."""
+    return min(10.0, base.duration_s / 4) if motion.duration_s is None else motion.duration_s
+
+
 def _models(motion: Motion, setup: Setup, base: Sampling) -> Models:
-    over = motion.duration_s
-    if over is None:
-        over = min(10.0, base.duration_s / 4)
+    over = _path_s(motion, base)
     return Models(
         motion, setup.lead, setup.sensor, setup.integration, setup.step,
         None if setup.latency_ms is None else setup.latency_ms / 1e3,

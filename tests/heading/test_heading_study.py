@@ -24,6 +24,7 @@ from looptime.heading import (
 from looptime.run import Signals
 from tests.build_run import make_flat_run
 from tests.heading.logs import robot_run
+from tests.parsers.build import read
 
 KEYS = {
     "motion", "sampling", "stale_heading_deg", "integrated_heading_deg", "path",
@@ -344,3 +345,17 @@ def test_the_greatest_rate_of_a_motion(motion, fastest):
     found = study(_even_run(), motion=motion, curve=False).to_dict()
     assert found["greatest_rate_deg_s"] == pytest.approx(fastest)
     assert found["motion_assumed"] is False
+
+
+def test_one_reading_in_the_log_is_too_few(tmp_path):
+    """The gyro is read in the first of 100 loops: no later heading is known to be old."""
+    rows = [f"{10 * k},{'' if k else 0.7},2.5\n" for k in range(100)]
+    run = read(tmp_path, "time_ms,gyro.read_ms,drive_ms\n" + "".join(rows))
+    with pytest.raises(NotEnoughError, match="one reading of the heading"):
+        study(run, motion="steady:90", curve=False)
+
+
+def test_a_motion_that_no_robot_makes():
+    """1e12 deg/s over a quarter of 10 s are 4e10 rad."""
+    with pytest.raises(UsageError, match="turns by up to 1e\\+12 deg/s"):
+        study(_even_run(), motion="steady:1e12", curve=False)
