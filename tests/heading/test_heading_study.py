@@ -350,7 +350,7 @@ def test_the_greatest_rate_of_a_motion(motion, fastest):
 def test_one_reading_in_the_log_is_too_few(tmp_path):
     """The gyro is read in the first of 100 loops: no later heading is known to be old."""
     rows = [f"{10 * k},{'' if k else 0.7},2.5\n" for k in range(100)]
-    run = read(tmp_path, "time_ms,gyro.read_ms,drive_ms\n" + "".join(rows))
+    run = read(tmp_path, "time_ms,gyro.read_ms,drive.write_ms\n" + "".join(rows))
     with pytest.raises(NotEnoughError, match="one reading of the heading"):
         study(run, motion="steady:90", curve=False)
 
