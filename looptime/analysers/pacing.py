@@ -69,6 +69,8 @@ _FINER = 0.9
 _SCATTERED = 0.02
 #: By how much loops may seem faster than they are paced to, by rounding and by their clock.
 _FASTER = 0.02
+#: How far off whole beats of a device loops are that have a pace of their own.
+_OFF_THE_BEAT = 0.05
 #: A wait of no more than this share of the nominal period is none.
 _NO_WAIT = 0.05
 #: Where fewer loops than this share wait, for this share of a period, the usual one is no tick.
@@ -242,8 +244,10 @@ def pacing(
     device = code if code is not None and _waits_for_device(*enough, code) else None
     turns = period if device is None else turns_of(run, device, period)
     found = _fixed(turns, why, achieved, wait, clock_ms, tick, filled, grain)
-    if device is not None:
+    if device is not None and not _own_pace(period, found.nominal_ms):
         return replace(found, beat_call=run.names[device].name)
+    if device is not None:  # a call that waits for a device, in a loop that has a pace of its own
+        found = _fixed(period, why, achieved, wait, clock_ms, tick, filled, grain)
     if (why := _too_fast(found, total, ONE_TICK * clock_ms + spread(period))) is not None:
         return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
     finer = None if kept is not None else _finer(run, found, period, wait, waited)
@@ -254,6 +258,14 @@ def pacing(
     why = f"{finer.said}; most loops take {finer.ticks} of these ticks"
     skips = KeptTick(finer.ms, "skip")
     return _fixed(period, why, achieved, wait, clock_ms, None, skips, grain)
+
+
+def _own_pace(period: Float, beat_ms: float | None) -> bool:
+    """Whether most loops are of one length, which is no whole number of a device's beats."""
+    middle = median(period)
+    beats = middle / beat_ms if beat_ms else 1.0
+    alike = float((np.abs(period - middle) <= _SCATTERED * middle).mean())
+    return alike >= 0.5 and abs(beats - max(round(beats), 1)) > _OFF_THE_BEAT
 
 
 def _too_fast(found: Pacing, total: float, off: float) -> str | None:

@@ -15,7 +15,7 @@ from looptime.analysers.beat_wait import (
     whole_tick,
     with_wait_named,
 )
-from tests.build_run import make_run
+from tests.build_run import make_flat_run, make_run
 
 
 def test_late_loops_that_wait_for_a_later_tick_show_the_first():
@@ -269,3 +269,19 @@ def test_a_wait_of_set_length_before_other_work_is_a_device_s(tmp_path):
     log = tmp_path / "cart.csv"
     log.write_text("\n".join(["t_us,wait_us,drive_us", *rows]) + "\n", encoding="utf-8")
     assert "pacing" not in [call.kind for call in with_wait_named(looptime.read(log)).names]
+
+
+def test_a_loop_on_its_own_ticks_is_not_paced_by_the_device_that_it_waits_for():
+    """Ticks of 20 ms; in each the next picture of a camera, one in 16.683 ms, is waited for.
+
+    20 ms are 1.2 of those: no loop is as long as whole pictures, though each ends with one.
+    """
+    rng, k = np.random.default_rng(3), np.arange(3000)
+    start = 20e6 * k + np.abs(rng.normal(0, 50_000, 3000))
+    ready = start + 1.3e6 + rng.normal(0, 30_000, 3000)
+    cam = np.ceil(ready / 16.683e6) * 16.683e6 - ready + rng.uniform(0, 2e4, 3000)
+    calls = {"drive": (ready - start).astype(np.int64), "cam": cam.astype(np.int64)}
+    run = make_flat_run(np.diff(start, append=6e10).astype(np.int64), calls)
+    found = prepare(run).pacing
+    assert (found.mode.split(",")[0], found.beat_call) == ("fixed rate", None)
+    assert found.nominal_ms == pytest.approx(20.0, abs=0.01)
