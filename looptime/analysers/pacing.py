@@ -215,7 +215,7 @@ def pacing(
         if mode == "free-running" and run.on_loop_thread.any():
             from looptime.analysers.set_length import AS_SET, set_length_part
 
-            if (part := set_length_part(run, table, period)) is not None:
+            if (part := set_length_part(*enough)) is not None:
                 mode, why = "can't tell", AS_SET.format(*part)
         if mode == "free-running" and waits.unnamed_ns is not None:
             mode, why = with_unnamed(waits.unnamed_ns / 1e6, period, why)

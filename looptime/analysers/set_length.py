@@ -27,7 +27,7 @@ _MOSTLY = 0.9
 _UNTOLD = ("other", "wait")
 
 
-def set_length_part(run: Run, table: SelfTable, period: Float) -> tuple[str, float] | None:
+def set_length_part(run: Run, table: SelfTable) -> tuple[str, float] | None:
     """The part that may be a sleep of set length, and how long it is [ms].
 
     It ends each loop and does not share what makes all other parts scatter. A name that says what
@@ -36,11 +36,9 @@ def set_length_part(run: Run, table: SelfTable, period: Float) -> tuple[str, flo
     Parameters
     ----------
     run, table
-        The recording and its self times.
-    period : float array, shape (n,) [ms]
-        Each loop.
+        The recording, or so many of its loops as tell, and their self times.
     """
-    usual = median(period)
+    usual = median(run.loop_columns.period_ns) / 1e6
     parts = {k: table.series(k) / 1e6 for k in range(table.names)}
     parts = {k: x for k, x in parts.items() if median(x) >= 0.5 * _LARGE * usual}
     scatter = {k: _scatter(x) for k, x in parts.items()}

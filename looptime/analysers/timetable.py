@@ -18,8 +18,8 @@ from looptime.stats.quantiles import percentiles
 
 __all__ = ["as_long_each_time", "kept_timetable", "with_timetable"]
 
-#: Loops from the middle of a longer run that tell as much as all of them.
-_ENOUGH = 2048
+#: Loops from the middle of a longer run that tell as much as all of them: a rule, or a length.
+_ENOUGH, _MANY = 2048, 65_536
 #: Width of the window that holds waits as long as a rule says, as a share of the tick.
 _WINDOW = 0.02
 #: Time left from which on a loop has to wait, as a share of the tick, and how many such loops must
@@ -77,6 +77,7 @@ def with_timetable(
     """
     if mode == "fixed rate":
         return mode, why, kept_timetable(period, wait, grain)
+    period, wait = _middle(period, _MANY), _middle(wait, _MANY)
     alike = as_long_each_time(wait[wait > _SOME * median(period)], grain)
     if alike and not known:
         return mode, why, None
@@ -139,9 +140,7 @@ def kept_timetable(period: Float, wait: Float, grain: float = 0.0) -> KeptTick |
     >>> abs(found.ms - 10) < 0.05, found.late, kept_timetable(work + 3 + late, 3 + late)
     (True, 'go-on', None)
     """
-    if len(period) > _ENOUGH:
-        first = (len(period) - _ENOUGH) // 2
-        period, wait = period[first : first + _ENOUGH], wait[first : first + _ENOUGH]
+    period, wait = _middle(period, _ENOUGH), _middle(wait, _ENOUGH)
     waited = waits_in(period, wait)
     if len(period) < FEWEST or waited.sum() < FEWEST:
         return None
@@ -159,6 +158,12 @@ def kept_timetable(period: Float, wait: Float, grain: float = 0.0) -> KeptTick |
     best = fits[0]
     alike = {_LATE[fit.rule] for fit in fits if best.more - fit.more <= _TOLD_APART * len(period)}
     return KeptTick(best.tick, _LATE[best.rule] if len(alike) == 1 else "", by_starts=True)
+
+
+def _middle(x: Float, most: int) -> Float:
+    """So many values from the middle."""
+    first = max(len(x) - most, 0) // 2
+    return x[first : first + most]
 
 
 def _best(rule: str, period: Float, wait: Float, ticks: list[float]) -> _Fit:
