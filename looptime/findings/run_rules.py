@@ -170,13 +170,11 @@ def _warm_up(at: Summary) -> list[Finding]:
     text += f"{it} {be} kept out of" if left_out else f"{it} {stay} in"
     later = f"--from {math.ceil(cut.calls_s * 10) / 10:g}"
     text += " the figures"
-    text += (
-        f": {later} leaves them out."
-        if cut.calls_loops
-        else "."
-        if cut.loops
-        else (": this is no warm-up.")
-    )
+    if cut.calls_loops:
+        text += f": {later} leaves them out"
+    elif not cut.loops:
+        text += ": this is no warm-up"
+    text += "."
     if cut.holds and left_out:
         text += (
             " They do not get faster by and by: if they are other work, --keep-warmup counts them."

@@ -188,7 +188,8 @@ def counts_anew(values: Float) -> bool:
     """
     step = np.diff(values)
     back = np.flatnonzero(step < 0) + 1
-    begins, long = np.append(0, back), np.diff(np.append(np.append(0, back), len(values)))
+    begins = np.append(0, back)
+    long = np.diff(begins, append=len(values))
     return (
         len(values) > 2 and bool((np.delete(step, back - 1) == 1).all())
         and bool(np.isin(values[begins], (0, 1)).all()) and len(back) <= _RECORDINGS
