@@ -5,39 +5,20 @@ from dataclasses import replace
 import numpy as np
 
 from looptime.analysers.after_late import late_loops
-from looptime.analysers.beat_wait import (
-    at_tick,
-    beat_call,
-    filled_tick,
-    grain_of,
-    grid_call,
-    loops_enough,
-    of_own_device,
-    spread,
-    whole_tick,
-)
+from looptime.analysers.beat_wait import at_tick, filled_tick, grid_call, of_own_device, spread
 from looptime.analysers.finer_tick import FinerTick, finer_tick
 from looptime.analysers.kept_grid import on_grid
-from looptime.analysers.late_ticks import (
-    FEWEST,
-    KeptTick,
-    kept_starts,
-    late_ticks,
-    tick_of_few,
-)
+from looptime.analysers.late_ticks import FEWEST, KeptTick, late_ticks
 from looptime.analysers.own_beat import turns_of
-from looptime.analysers.pacing_rule import by_periods, by_waits, with_unnamed
+from looptime.analysers.pacing_mode import NO_WAIT, SCATTERED, Seen, mode_of
 from looptime.analysers.pacing_waits import Waits, find_waits
 from looptime.analysers.self_table import SelfTable
 from looptime.array_types import Float, Int
-from looptime.call_words import guess_name, of_device
+from looptime.call_words import of_device
 from looptime.records import dataclass
 from looptime.run import Run, SelfPieces
-from looptime.schema import CallName
 from looptime.stats.arrays import median
-from looptime.stats.quantiles import percentiles
 from looptime.units import NS_PER_S
-from looptime.words import named
 
 __all__ = ["IN_WHOLE_SLOTS", "MODES", "ONE_TICK", "Pacing", "pacing", "periods_told"]
 
@@ -57,24 +38,14 @@ IN_WHOLE_SLOTS = 0.5
 #: Share of the usual loop that a clock's step is from which on whole multiples of it tell nothing,
 #: where more loops than this share take another number of steps.
 _COARSE, _ON_ONE = 0.5, 0.02
-#: By how much longer loops are than others that take a tick more, of few ticks, and how many are.
-_MORE_TICKS, _FEW_LONG = 1.1, 10
 #: By how much the usual loop is longer than the tick where most are late.
 _LATER = 0.003
-#: Loops from which on starts alone tell a tick.
-_FEW_STARTS = 96
-#: From which share of a tick on down another is finer.
-_FINER = 0.9
-#: By how much periods scatter, as a share of the usual one, where that need not be the tick.
-_SCATTERED = 0.02
+#: By how much loops are off the usual one on average where that stands beside the rate.
+_BESIDE = 0.003
 #: By how much loops may seem faster than they are paced to, by rounding and by their clock.
 _FASTER = 0.02
 #: How far off whole beats of a device loops are that have a pace of their own.
 _OFF_THE_BEAT = 0.05
-#: A wait of no more than this share of the nominal period is none.
-_NO_WAIT = 0.05
-#: Where fewer loops than this share wait, for this share of a period, the usual one is no tick.
-_FEW_WAIT, _ANY_WAIT = 0.4, 0.01
 
 
 @dataclass(frozen=True)
@@ -176,105 +147,73 @@ def pacing(
         waits = find_waits(run, pieces, table) if waits is None else waits
     period = run.loop_columns.period_ns / 1e6
     total = float(period.sum())
-    achieved = len(period) / total * 1e3 if total > 0 else None
-    known = waits.wait_ns is not None and (
-        float(waits.wait_ns.sum()) >= 0.005e6 * total
-        or late_ticks(period, waits.wait_ns / 1e6) is not None
-    )
-    wait_ms = float(np.mean(waits.wait_ns)) / 1e6 if known and waits.wait_ns is not None else None
+    logged = None if waits.wait_ns is None else waits.wait_ns / 1e6
+    if logged is not None and logged.sum() < 0.005 * total and late_ticks(period, logged) is None:
+        logged = None
+    bare = Pacing(
+        "can't tell", "", achieved_hz=len(period) / total * 1e3 if total > 0 else None,
+        wait_known=logged is not None, wait_ms=None if logged is None else float(logged.mean()),
+    )  # fmt: skip
     if (why := _untold(run, period)) is not None:
-        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    grain = grain_of(run, run.loop_columns.period_ns)
-    if known:
-        assert waits.wait_ns is not None
-        waited = waits.wait_ns / 1e6
+        return replace(bare, mode_from=why)
+    if logged is not None:
+        wait = logged
+    elif unattributed_ns is not None:
+        wait = unattributed_ns / 1e6
     else:
-        if unattributed_ns is None:
-            unattributed_ns = run.loop_columns.period_ns - table.by_loop().astype(np.int64)
-        waited = unattributed_ns / 1e6
-    enough = loops_enough(run, table)
-    tick, code = whole_tick(period, waited), None if known else beat_call(*enough)
-    kept = late_ticks(period, waited if code is None else table.series(code) / 1e6)
-    if tick is None and kept is not None:
-        mode, why = "fixed rate", f"loops that leave time wait until {kept.ms:.4g} ms are over"
-    elif known:
-        mode, why = by_waits(period, waited, tick, grain)
-        some = float((waited > _ANY_WAIT * median(period)).mean())
-        if mode == "fixed rate" and tick is None and kept is None and some < _FEW_WAIT:
-            kept = tick_of_few(period, waited)  # the usual loop does not wait: it tells no rate
-            mode = mode if kept is not None else "can't tell"
-            why = f"{why}, in {100 * some:.0f} % of the loops"
-        if tick is None and kept is None and mode != "can't tell":
-            mode, why, kept = _by_rules(mode, why, period, waited, grain, known=True)
-        if mode == "fixed rate" and (name := _by_what_it_does(run, waits)):
-            why = f"{name} is a wait by what it does: {why}"
-    else:
-        mode, why = by_periods(run, period, waited, table, tick, grain, code)
-        if tick is None and kept is None and code is None and run.on_loop_thread.any():
-            mode, why, kept = _by_rules(mode, why, period, waited, grain, known=False)
-        if mode == "free-running" and run.on_loop_thread.any():
-            from looptime.analysers.set_length import AS_SET, set_length_part
+        wait = (run.loop_columns.period_ns - table.by_loop().astype(np.int64)) / 1e6
+    seen = Seen(run, table, waits, period, wait, logged is not None)
+    told = mode_of(seen)
+    bare = replace(bare, mode=told.mode, mode_from=told.why)
+    if told.mode == "fixed rate":
+        return _at_rate(seen, told.kept, bare)
+    return _asleep(seen, bare) if told.mode == "sleep after work" else bare
 
-            if (part := set_length_part(*enough)) is not None:
-                mode, why = "can't tell", AS_SET.format(*part)
-        if mode == "free-running" and waits.unnamed_ns is not None:
-            mode, why = with_unnamed(waits.unnamed_ns / 1e6, period, why)
-    if mode in ("free-running", "can't tell") and (on := kept_starts(period, grain)) is not None:
-        kept, mode = on, "fixed rate"
-        why = f"loops that are in time start {on.ms:.4g} ms apart, and late ones make up for it"
-    if mode in ("free-running", "can't tell"):
-        mode, why, kept = _by_lengths(run, period, grain, mode, why) or (mode, why, kept)
-    if mode == "free-running" and run.clock.unsaid and not len(run.names):
-        mode, why = "can't tell", f"{why}; {named(run.clock.unsaid)} may be lengths, and would tell"
-    if mode == "sleep after work":
-        assert waits.wait_ns is not None
-        sleep = median(waits.wait_ns) / 1e6
-        middle = median(period)
-        # a loop whose work is longer than its sleep was never meant to run once in each sleep
-        hz = 1e3 / sleep if 2 * sleep >= middle > 0 else None
-        return Pacing(mode, why, sleep, hz, achieved, None, known, wait_ms)
-    if mode != "fixed rate":
-        return Pacing(mode, why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    wait = waited if known else None
-    filled: KeptTick | None = None
-    if tick is None and (filled := kept) is None:
-        by = filled_tick(period, waited, grain)
+
+def _asleep(seen: Seen, bare: Pacing) -> Pacing:
+    sleep, middle = median(seen.wait), median(seen.period)
+    # a loop whose work is longer than its sleep was never meant to run once in each sleep
+    hz = 1e3 / sleep if 2 * sleep >= middle > 0 else None
+    return replace(bare, nominal_ms=sleep, nominal_hz=hz)
+
+
+def _at_rate(seen: Seen, kept: KeptTick | None, bare: Pacing) -> Pacing:
+    """The rate of a loop that keeps to one, and how it keeps to it."""
+    filled, period = kept, seen.period
+    if seen.tick is None and kept is None:
+        by = filled_tick(period, seen.wait, seen.grain)
         filled = None if by is None else KeptTick(by, "")
-    clock_ms = run.clock.tick_ns / 1e6
-    device = code if code is not None and _waits_for_device(*enough, code) else None
-    turns = period if device is None else turns_of(run, device, period)
-    found = _fixed(turns, why, achieved, wait, clock_ms, tick, filled, grain)
-    if device is not None and not _own_pace(period, found.nominal_ms):
-        return replace(found, beat_call=run.names[device].name)
-    if device is not None:  # a call that waits for a device, in a loop that has a pace of its own
-        found = _fixed(period, why, achieved, wait, clock_ms, tick, filled, grain)
-    if (why := _too_fast(found, total, ONE_TICK * clock_ms + spread(period))) is not None:
-        return Pacing("can't tell", why, achieved_hz=achieved, wait_known=known, wait_ms=wait_ms)
-    finer = None if kept is not None else _finer(run, found, period, wait, waited)
+    if seen.code is not None and _waits_for_device(seen):
+        found = _fixed(seen, bare, turns_of(seen.run, seen.code, period), seen.tick, filled)
+        if not _own_pace(period, found.nominal_ms):
+            return replace(found, beat_call=seen.run.names[seen.code].name)
+    found = _fixed(seen, bare, period, seen.tick, filled)
+    if (why := _too_fast(seen, found)) is not None:
+        return replace(bare, mode="can't tell", mode_from=why)
+    finer = None if kept is not None else _finer(seen, found)
     if finer is None:
         return found
     if finer.known == "possible":
         return replace(found, finer_ms=finer.ms)
     why = f"{finer.said}; most loops take {finer.ticks} of these ticks"
     skips = KeptTick(finer.ms, "skip")
-    return _fixed(period, why, achieved, wait, clock_ms, None, skips, grain)
+    return _fixed(seen, replace(bare, mode_from=why), period, None, skips)
 
 
 def _own_pace(period: Float, beat_ms: float | None) -> bool:
     """Whether most loops are of one length, which is no whole number of a device's beats."""
     middle = median(period)
     beats = middle / beat_ms if beat_ms else 1.0
-    alike = float((np.abs(period - middle) <= _SCATTERED * middle).mean())
+    alike = float((np.abs(period - middle) <= SCATTERED * middle).mean())
     return alike >= 0.5 and abs(beats - max(round(beats), 1)) > _OFF_THE_BEAT
 
 
-def _too_fast(found: Pacing, total: float, off: float) -> str | None:
-    """Why a rate is none to which loops are paced, None where it may be: they are faster.
-
-    Over the run's whole length [ms], which may be off by so much [ms] in all.
-    """
+def _too_fast(seen: Seen, found: Pacing) -> str | None:
+    """Why a rate is none to which loops are paced, None where it may be: they are faster."""
     achieved, nominal = found.achieved_hz, found.nominal_hz
-    if achieved is None or nominal is None or achieved <= nominal * (1 + _FASTER + off / total):
+    off = _clock_ms(seen) + spread(seen.period)  # by so much the whole run's length may be off
+    off /= float(seen.period.sum())
+    if achieved is None or nominal is None or achieved <= nominal * (1 + _FASTER + off):
         return None
     return (
         f"waits end as by a timetable of {1e3 / nominal:.3g} ms, but {achieved:.3g} loops a second "
@@ -282,81 +221,29 @@ def _too_fast(found: Pacing, total: float, off: float) -> str | None:
     )
 
 
-def _by_rules(
-    mode: str, why: str, period: Float, wait: Float, grain: float, *, known: bool
-) -> tuple[str, str, KeptTick | None]:
-    """The mode, why and the tick once waits are held against each rule, where they may tell."""
-    if mode == "free-running" if known else wait.mean() < _NO_WAIT * period.mean():
-        return mode, why, None
-    if mode == "fixed rate" and spread(period) <= max(_SCATTERED * median(period), grain):
-        return mode, why, None
-    from looptime.analysers.timetable import with_timetable
-
-    return with_timetable(mode, why, period, wait, grain, known=known)
-
-
-def _waits_for_device(run: Run, table: SelfTable, code: int) -> bool:
+def _waits_for_device(seen: Seen) -> bool:
     """Whether it is its device that a call waits for, by when it ends, or by its name as well."""
-    if of_own_device(run, code):
+    assert seen.code is not None
+    run, table = seen.enough
+    if of_own_device(run, seen.code):
         return True
-    return of_device(run.names[code].name) and grid_call(run, table) == code
+    return of_device(run.names[seen.code].name) and grid_call(run, table) == seen.code
 
 
-def _numbers_differ(period: Float) -> bool:
-    """Whether so many loops are so much longer than others that they may take more ticks."""
-    low = percentiles(period, [1])[0]
-    return int((period > _MORE_TICKS * low).sum()) >= _FEW_LONG
-
-
-def _by_lengths(
-    run: Run, period: Float, grain: float, mode: str, why: str
-) -> tuple[str, str, KeptTick | None] | None:
-    """The mode, why and the tick of a loop whose lengths alone tell one, or that there may be."""
-    if len(period) < _FEW_STARTS:
-        return None
-    from looptime.analysers.kept_phase import kept_phase  # few logs need it
-
-    kept, found = kept_phase(period, grain), None
-    if _numbers_differ(period):
-        from looptime.analysers.skipped_ticks import skipped_ticks
-
-        found = skipped_ticks(period, grain, run.clock.tick_ns / 1e6)
-    finer = found is None or found.ms < _FINER * (0.0 if kept is None else kept.ms)
-    if kept is not None and (finer or (found is not None and found.known == "branches")):
-        # parts of a tick fit by chance where loops are late of it, and no two ways come back to one
-        if kept.known == "kept":
-            return "fixed rate", kept.said, KeptTick(kept.ms, "", by_starts=True)
-        return "can't tell", kept.said, None
-    if found is None:
-        return None
-    if found.known in ("grid", "anew"):
-        return "fixed rate", found.said, KeptTick(found.ms, "skip")
-    alone = not run.on_loop_thread.any() and mode == "free-running"
-    return ("can't tell", found.said, None) if alone else None
-
-
-def _by_what_it_does(run: Run, waits: Waits) -> str:
-    """The name of the only call that waits, where it is no word for that; empty elsewhere."""
-    if len(waits.names) != 1 or run.names[waits.names[0]].kind_from != "guessed":
-        return ""
-    name = run.names[waits.names[0]].name
-    return name if guess_name(CallName(name)).kind not in ("pacing", "wait") else ""
-
-
-def _finer(
-    run: Run, found: Pacing, period: Float, wait: Float | None, rest: Float
-) -> FinerTick | None:
+def _finer(seen: Seen, found: Pacing) -> FinerTick | None:
     """A tick finer than that by which loops go, where it is stated, seen, or as likely."""
-    if found.nominal_ms is None or found.mode.endswith("catches up") or not len(run.call_columns):
+    run, nominal = seen.run, found.nominal_ms
+    if nominal is None or found.mode.endswith("catches up") or not len(run.call_columns):
         return None
     stated = None
     if run.meta:  # few logs say anything
         from looptime.stated_pace import stated_tick_ms
 
         stated = stated_tick_ms(run.meta)
-    finer = finer_tick(period, wait, found.nominal_ms, stated)
-    hides = wait is None and finer is None  # what no call covers is no less than the wait
-    return finer_tick(period, rest, found.nominal_ms, stated) if hides else finer
+    finer = finer_tick(seen.period, seen.wait if seen.known else None, nominal, stated)
+    if finer is not None or seen.known:
+        return finer
+    return finer_tick(seen.period, seen.wait, nominal, stated)  # it is no less than the wait
 
 
 def _untold(run: Run, period: Float) -> str | None:
@@ -377,46 +264,56 @@ def _untold(run: Run, period: Float) -> str | None:
 
 
 def _fixed(
-    period: Float, why: str, achieved: float | None, wait: Float | None, tick_ms: float,
-    tick: float | None, filled: KeptTick | None, grain: float,
-) -> Pacing:  # fmt: skip
-    middle = median(period) if tick is None else tick
-    mean = float(period.mean())
-    wide = spread(period if tick is None else period[period < 1.5 * tick])
-    mostly_late = filled is not None and bool(
-        filled.late or filled.by_starts or filled.ms < (1 - _LATER) * middle
-    )
-    if mostly_late and filled is not None:
-        middle = filled.ms
-        on = at_tick(period, middle)
-        wide = spread(on) if len(on) else wide * middle / median(period)
+    seen: Seen, bare: Pacing, period: Float, tick: float | None, filled: KeptTick | None
+) -> Pacing:
+    """The rate to which loops of these lengths [ms] keep, and what becomes of late ones."""
+    middle, wide, mostly_late = _usual(period, tick, filled)
+    clock_ms = _clock_ms(seen)
     # waits in whole ticks: a saw, whose teeth stand beside the rate, with or without stalls
-    clock_ms = ONE_TICK * tick_ms  # what rounding makes of an even loop
-    stalled = period > middle + max(8 * wide, clock_ms)
-    usual = float(period[~stalled].mean()) if not stalled.all() else mean
-    saw = (
-        tick is None
-        and not mostly_late
-        and min(abs(mean / middle - 1), abs(usual / middle - 1)) > 0.003
-        and on_grid(period, grain)
-    )
-    nominal = _round_period(mean if saw else middle)
+    saw = tick is None and not mostly_late and _beside(period, middle, max(8 * wide, clock_ms))
+    saw = saw and on_grid(period, seen.grain)
+    nominal = _round_period(float(period.mean()) if saw else middle)
     slack = max(5 * wide, 0.1 * middle, clock_ms)
     rule = "" if filled is None else filled.late
     late = late_loops(period, nominal, middle, wide, slack, clock_ms, rule, steady=not saw)
-    kept = period[late.in_time]
-    if mostly_late:  # then none tells the rate
-        kept = kept[:0]
+    kept = period[:0] if mostly_late else period[late.in_time]  # of late loops none tells the rate
     if late.becomes == "catches up":
         kept = period  # what a late loop lost, the next ones made up
     error = (nominal / float(kept.mean()) - 1) * 1e6 if len(kept) and kept.mean() > 0 else None
-    bursts = None if wait is None else _bursts(period, wait, nominal)
-    mode = ", ".join(filter(None, ("fixed rate", late.becomes)))
-    return Pacing(
-        mode, why, nominal, 1e3 / nominal, achieved, error, wait is not None,
-        None if wait is None else float(wait.mean()), int(late.late.sum()), late.made_up, bursts,
-        _slots(period, nominal), late.slot_share,
+    return replace(
+        bare, mode=", ".join(filter(None, ("fixed rate", late.becomes))),
+        nominal_ms=nominal, nominal_hz=1e3 / nominal, rate_error_ppm=error,
+        late_count=int(late.late.sum()), made_up_count=late.made_up,
+        burst_count=_bursts(period, seen.wait, nominal) if seen.known else None,
+        slots=_slots(period, nominal), slot_share=late.slot_share,
     )  # fmt: skip
+
+
+def _clock_ms(seen: Seen) -> float:
+    """What rounding of its clock makes of an even loop [ms]."""
+    return ONE_TICK * seen.run.clock.tick_ns / 1e6
+
+
+def _usual(
+    period: Float, tick: float | None, filled: KeptTick | None
+) -> tuple[float, float, bool]:  # fmt: skip
+    """Length of a loop that is in time and its spread [ms], and whether most are late."""
+    middle = median(period) if tick is None else tick
+    wide = spread(period if tick is None else period[period < 1.5 * tick])
+    if filled is None:
+        return middle, wide, False
+    if not (filled.late or filled.by_starts or filled.ms < (1 - _LATER) * middle):
+        return middle, wide, False
+    on = at_tick(period, filled.ms)
+    return filled.ms, spread(on) if len(on) else wide * filled.ms / median(period), True
+
+
+def _beside(period: Float, middle: float, slack: float) -> bool:
+    """Whether the usual loop is not as long as loops are on average, with or without stalls."""
+    stalled = period > middle + slack
+    mean = float(period.mean())
+    usual = mean if stalled.all() else float(period[~stalled].mean())
+    return min(abs(mean / middle - 1), abs(usual / middle - 1)) > _BESIDE
 
 
 def _bursts(period: Float, wait: Float, nominal: float) -> int:
@@ -428,7 +325,7 @@ def _bursts(period: Float, wait: Float, nominal: float) -> int:
     >>> _bursts(period, np.array([17, 0, 0, 0, 16, 0, 7, 17.0]), 20.0)
     1
     """
-    at_once = (wait <= _NO_WAIT * nominal) & (period < (1 - _NO_WAIT) * nominal)
+    at_once = (wait <= NO_WAIT * nominal) & (period < (1 - NO_WAIT) * nominal)
     return int((at_once & ~np.append(False, at_once[:-1])).sum())
 
 

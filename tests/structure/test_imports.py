@@ -371,6 +371,6 @@ def test_a_summary_loads_what_it_needs_and_no_more(tmp_path: Path) -> None:
     others = [n for n in loaded if n.startswith("looptime.cli_") and n not in shared]
     lines = [n for n in loaded if n.startswith("looptime.parsers.lines.")]
     assert (others, lines) == ([], ["looptime.parsers.lines.groups"])
-    assert len(loaded) <= 190
+    assert len(loaded) <= 191
     spared = ("difflib", "shutil", "pyarrow.compute", "pyarrow.parquet", "numpy.ma")
     assert loaded_by(program("summary", "--no-cache", str(log)), spared)[0] == []

@@ -11,7 +11,8 @@ PACKAGE, TESTS = ROOT / "looptime", ROOT / "tests"
 # that uses them. Files of the command line have theirs in `tests/cli`.
 ELSEWHERE = {
     "analysers": {
-        "basis": "analysers/test_pacing", "pacing_rule": "analysers/test_pacing",
+        "basis": "analysers/test_pacing", "pacing_mode": "analysers/test_pacing",
+        "pacing_rule": "analysers/test_pacing",
         "beats": "analysers/test_recurs", "beside": "analysers/test_summary",
         "contrast": "analysers/test_drift", "estimate": "analysers/test_summary",
         "one_clock": "cli/test_held_together",
