@@ -47,8 +47,10 @@ _DEEPEST = 2
 _FEW, _COME_AGAIN, _AS_LARGE = 16, 5, 1.2
 #: Share of their spread that blocks of a run have left without its growth.
 _GROWS = 0.5
-#: Robust standard deviations from which on a loop is a pause.
-_PAUSE = 6.0
+#: Robust standard deviations from which on a loop is a pause, and the first one of all.
+_PAUSE, _FIRST_PAUSE = 6.0, 4.0
+#: A start is slow in shorter blocks too: one block may end between a pause and what makes up for it.
+_SHORTER = 0.77
 #: Those by which the median of ten loops may lie above the usual one (three of its own).
 _AS_USUAL = 1.2
 
@@ -124,7 +126,8 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
             f"({LEAST_BLOCKS} blocks), there are {len(values):,}"
         )
     cut = _settles(values, times)
-    if cut and _only_pauses(values, times, cut):
+    by_chance = cut and not _scan(values, times, max(round(_SHORTER * loops), 1))
+    if by_chance or (cut and _only_pauses(values, times, cut)):
         cut = 0
     if not cut:
         return _faster(values, times)
@@ -191,6 +194,8 @@ def _first_pauses(x: Float, cut: int) -> int:
     """How many of the first loops are pauses, those behind which are as the rest; 0 of many."""
     level, wide = median(x[cut:]), MAD_SCALE * mad(x[cut:])
     first = int(np.argmax(x[: LEAST_LOOPS + 1] - level <= _PAUSE * wide))
+    if not first and x[0] - level > _FIRST_PAUSE * wide:
+        first = 1
     behind = median(x[first : first + LEAST_LOOPS])
     return first if behind - level <= _AS_USUAL * wide else 0
 
@@ -214,9 +219,9 @@ def _settles(x: Float, t: Float, depth: int = 0) -> int:
     return cut
 
 
-def _scan(x: Float, t: Float) -> int:
+def _scan(x: Float, t: Float, loops: int | None = None) -> int:
     """Loops of the blocks that are warm, from the first one on."""
-    loops = _per_block(t)
+    loops = _per_block(t) if loops is None else loops
     count = len(x) // loops
     if count < LEAST_BLOCKS:
         return 0

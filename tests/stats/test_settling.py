@@ -229,3 +229,23 @@ def test_a_first_loop_that_takes_more_than_the_rest_is_cut_all_the_same():
     assert (found.loops, found.faster_loops) == (1, 0)
     assert found.seconds == pytest.approx(5)
     assert warm_up(x[1:], np.cumsum(x[1:]) - x[1:]).loops == 0
+
+
+def test_a_first_loop_alone_is_cut_alone():
+    """Pictures come 33.3 ms apart, and the first is waited for 12 ms more: 1.2 in ten loops."""
+    t = 33.3 * np.arange(900) + np.random.default_rng(8).normal(0, 1.4, 900)
+    t[0] = t[1] - 45.0
+    found = warm_up(np.diff(t), t[:-1] / 1000)
+    assert (found.loops, found.seconds) == (1, pytest.approx(0.045))
+
+
+def test_a_stall_that_is_made_up_for_behind_the_first_block_is_no_warm_up():
+    """The first of the writes in every 25th loop of 10 ms: blocks hold 25 loops, no other before.
+
+    What the others of its kind make up for falls into the block behind theirs, so that all but
+    the first block hold both.
+    """
+    x = np.random.default_rng(3).normal(10, 0.02, 2500)
+    for at in range(24, 2490, 25):
+        x[at : at + 4] += np.array([13.0, -4, -5, -4])
+    assert warm_up(x, np.append(0, np.cumsum(x)[:-1]) / 1000).loops == 0
