@@ -51,9 +51,9 @@ _NOTHING_ELSE = ("wait", "other")
 _AS_MUCH = 0.9
 #: Slope of its changes on those of the others, from which on up a part does not make up for them.
 _ANSWERS = -0.5
-#: Slope on what the others take, down to which a call makes up for it.
-_FALLS = -0.7
-#: Standard errors from which on a rank correlation is believed.
+#: Slope on what the others take, down to which a call makes up for it, and surely so.
+_FALLS, _SURELY = -0.7, -0.3
+#: Standard errors from which on a slope or a rank correlation is believed.
 _SURE_Z = 4.0
 #: By how much the number of a call's turns may be off that of the loops.
 _EACH_LOOP = 0.02
@@ -76,13 +76,21 @@ def slope(y: Float, x: Float) -> float | None:
     >>> slope(np.array([3.0, 5.0]), np.array([0.0, 1.0])) is None
     True
     """
+    return _slope(y, x)[0]
+
+
+def _slope(y: Float, x: Float) -> tuple[float | None, float]:
+    """The same with its standard error, from the spread of what it leaves."""
     low, high = percentiles(x, [2, 90])
     keep = (x >= low) & (x <= high)
     if not keep.any():
-        return None
-    xc = x[keep] - x[keep].mean()
+        return None, 0.0
+    xc, yk = x[keep] - x[keep].mean(), y[keep]
     ss = float((xc * xc).sum())
-    return float((xc * y[keep]).sum()) / ss if ss > 0 else None
+    if ss <= 0:
+        return None, 0.0
+    falls = float((xc * yk).sum()) / ss
+    return falls, spread(yk - falls * xc) / ss**0.5
 
 
 def answers(own: Float, others: Float, least: float, usual: Bool | None = None) -> bool:
@@ -152,10 +160,10 @@ def makes_up_for(own: Float, others: Float, least: float, among: Bool | None = N
     if among.sum() < FEWEST:
         return False
     mine, rest = _without_levels(own[among], others[among], least)
-    falls = slope(mine, rest)
+    falls, error = _slope(mine, rest)
     return (
         falls is not None
-        and falls <= _FALLS
+        and falls <= min(_FALLS, _SURELY - _SURE_Z * error)
         and answers(own[made], others[made], least, among[made])
     )
 

@@ -12,6 +12,7 @@ from looptime.analysers.beat_wait import (
     _goes_against,
     at_tick,
     filled_tick,
+    makes_up_for,
     whole_tick,
     with_wait_named,
 )
@@ -285,3 +286,12 @@ def test_a_loop_on_its_own_ticks_is_not_paced_by_the_device_that_it_waits_for():
     found = prepare(run).pacing
     assert (found.mode.split(",")[0], found.beat_call) == ("fixed rate", None)
     assert found.nominal_ms == pytest.approx(20.0, abs=0.01)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_work_that_varies_far_more_than_the_others_makes_up_for_none(seed):
+    """9 ms of planning, 2 off at random, beside reads that vary by 0.1: no slope is sure."""
+    rng = np.random.default_rng(seed)
+    plan, reads = rng.normal(9, 2, 300), rng.normal(4, 0.1, 300)
+    assert not makes_up_for(plan, reads, 0.0)
+    assert makes_up_for(13 - reads + rng.normal(0, 0.02, 300), reads, 0.0)

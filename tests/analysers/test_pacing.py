@@ -168,6 +168,15 @@ def test_long_term_rate_error():
     assert found.rate_error_ppm == pytest.approx(-999, abs=20)
 
 
+def test_a_late_loop_and_the_shorter_one_behind_it_say_nothing_of_the_rate():
+    """One of 250 ticks of 20 ms is 2.1 ms late: 17.9 to the next, and both are none in time."""
+    starts = np.arange(251) * 20.0 + np.random.default_rng(4).normal(0, 0.02, 251)
+    starts[100] += 2.1
+    found = pacing(make_flat_run(np.round(1e6 * np.diff(starts)).astype(np.int64)))
+    assert found.mode.startswith("fixed rate")
+    assert abs(found.rate_error_ppm) < 40
+
+
 def test_sleep_instead_of_a_tick():
     """A sleep of 100 ms after 50 ms of work: nominal 10 a second, achieved 6.7."""
     rng = np.random.default_rng(2)
