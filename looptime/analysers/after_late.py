@@ -65,8 +65,7 @@ def late_loops(
     """
     late = period > (_TWO_TICKS * usual if rule == "skip" else usual + slack)
     after = np.flatnonzero(late[:-1] & ~late[1:])
-    shorter = usual - max(3 * wide, 0.03 * usual)
-    caught = period[after + 1] < shorter
+    caught = period[after + 1] < usual - max(3 * wide, 0.03 * usual)
     told = after_late(period, usual, late, max(wide, clock_ms / _WIDE)) if steady else None
     long = period > nominal + max(0.05 * nominal, clock_ms)
     becomes = "catches up" if rule == "catch-up" else "skips" if rule else ""
@@ -80,8 +79,6 @@ def late_loops(
         far = float(period[late].max()) > _TWO_TICKS * usual  # else no rule would miss a tick
         becomes = "catches up" if far else ""
     in_time, made_up = ~late, int(caught.sum()) if becomes == "catches up" else 0
-    if becomes != "catches up":  # what one or two late loops lost, the next may still make up
-        in_time[1:] &= in_time[:-1] | (period[1:] >= shorter)
     if becomes == "skips":
         in_time &= period > usual - slack
         made_up = 0 if told is None else told.made_up

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from looptime.analysers.after_late import late_loops
+from looptime.analysers.after_late import LateLoops, late_loops
 from looptime.analysers.beat_wait import at_tick, filled_tick, grid_call, of_own_device, spread
 from looptime.analysers.finer_tick import FinerTick, finer_tick
 from looptime.analysers.kept_grid import on_grid
@@ -42,6 +42,8 @@ _COARSE, _ON_ONE = 0.5, 0.02
 _LATER = 0.003
 #: By how much loops are off the usual one on average where that stands beside the rate.
 _BESIDE = 0.003
+#: How far from a tick loops in time are at most, as a share of it.
+_ON_TICK = 0.05
 #: By how much loops may seem faster than they are paced to, by rounding and by their clock.
 _FASTER = 0.02
 #: How far off whole beats of a device loops are that have a pace of their own.
@@ -276,17 +278,44 @@ def _fixed(
     slack = max(5 * wide, 0.1 * middle, clock_ms)
     rule = "" if filled is None else filled.late
     late = late_loops(period, nominal, middle, wide, slack, clock_ms, rule, steady=not saw)
-    kept = period[:0] if mostly_late else period[late.in_time]  # of late loops none tells the rate
-    if late.becomes == "catches up":
-        kept = period  # what a late loop lost, the next ones made up
-    error = (nominal / float(kept.mean()) - 1) * 1e6 if len(kept) and kept.mean() > 0 else None
+    tells = not mostly_late or late.becomes == "catches up"  # of late loops no other tells the rate
+    rate_error = _rate_error(period, nominal, late) if tells else None
     return replace(
         bare, mode=", ".join(filter(None, ("fixed rate", late.becomes))),
-        nominal_ms=nominal, nominal_hz=1e3 / nominal, rate_error_ppm=error,
+        nominal_ms=nominal, nominal_hz=1e3 / nominal, rate_error_ppm=rate_error,
         late_count=int(late.late.sum()), made_up_count=late.made_up,
         burst_count=_bursts(period, seen.wait, nominal) if seen.known else None,
         slots=_slots(period, nominal), slot_share=late.slot_share,
     )  # fmt: skip
+
+
+def _rate_error(period: Float, nominal: float, late: LateLoops) -> float | None:
+    """How far the loop runs off its nominal rate in the long term [ppm], None where none tells."""
+    if late.becomes == "catches up":
+        lasted, ticks = float(period.sum()), len(period)  # what was lost, the next ones made up
+    elif (late.slot_share or 0.0) >= IN_WHOLE_SLOTS:
+        lasted, ticks = _on_ticks(period, nominal)  # what was lost is whole ticks
+    else:
+        lasted, ticks = float(period[late.in_time].sum()), int(late.in_time.sum())
+    return (nominal * ticks / lasted - 1) * 1e6 if lasted > 0 else None
+
+
+def _on_ticks(period: Float, nominal: float) -> tuple[float, int]:
+    """How long loops took and how many ticks, a late one together with those that follow it.
+
+    Those that together take no whole number of ticks, as where a timetable begins anew, are left
+    out.
+
+    Examples
+    --------
+    >>> _on_ticks(np.array([20.0, 30.5, 9.5, 20.0, 50.5, 9.5, 20.0, 28.0]), 20.0)
+    (160.0, 8)
+    """
+    usual = np.abs(period - nominal) <= _ON_TICK * nominal
+    lasted = np.add.reduceat(period, np.flatnonzero(usual | np.append(True, usual[:-1])))
+    ticks = np.rint(lasted / nominal)
+    fits = np.abs(lasted - ticks * nominal) <= 2 * _ON_TICK * nominal
+    return float(lasted[fits].sum()), int(ticks[fits].sum())
 
 
 def _clock_ms(seen: Seen) -> float:

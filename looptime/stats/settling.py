@@ -49,7 +49,7 @@ _FEW, _COME_AGAIN, _AS_LARGE = 16, 5, 1.2
 _GROWS = 0.5
 #: Robust standard deviations from which on a loop is a pause, and the first one of all.
 _PAUSE, _FIRST_PAUSE = 6.0, 4.0
-#: A start is slow in shorter blocks too: one block may end between a pause and what makes up for it.
+#: A start is slow in shorter blocks too: one may end between a pause and what makes up for it.
 _SHORTER = 0.77
 #: Those by which the median of ten loops may lie above the usual one (three of its own).
 _AS_USUAL = 1.2

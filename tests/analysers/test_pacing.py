@@ -177,6 +177,20 @@ def test_a_late_loop_and_the_shorter_one_behind_it_say_nothing_of_the_rate():
     assert abs(found.rate_error_ppm) < 40
 
 
+@pytest.mark.parametrize("ppm", [0, -150, 400])
+def test_the_long_term_rate_of_a_loop_that_skips_is_that_of_its_ticks(ppm):
+    """Ticks of 10 ms by a clock so far off; one loop in ten starts up to 25 ms late."""
+    rng = np.random.default_rng(6)
+    late = np.where(rng.random(3000) < 0.1, rng.uniform(0.5, 25, 3000), 0.0)
+    starts, tick = [], 0
+    for more in late:
+        starts.append((tick * 10 + more + rng.normal(0, 0.02)) / (1 + 1e-6 * ppm))
+        tick = int((tick * 10 + more + 4) // 10) + 1
+    found = pacing(make_flat_run(np.round(1e6 * np.diff(starts)).astype(np.int64)))
+    assert found.mode == "fixed rate, skips"
+    assert found.rate_error_ppm == pytest.approx(ppm, abs=30)
+
+
 def test_sleep_instead_of_a_tick():
     """A sleep of 100 ms after 50 ms of work: nominal 10 a second, achieved 6.7."""
     rng = np.random.default_rng(2)
