@@ -278,21 +278,22 @@ def _fixed(
     slack = max(5 * wide, 0.1 * middle, clock_ms)
     rule = "" if filled is None else filled.late
     late = late_loops(period, nominal, middle, wide, slack, clock_ms, rule, steady=not saw)
-    tells = not mostly_late or late.becomes == "catches up"  # of late loops no other tells the rate
-    rate_error = _rate_error(period, nominal, late) if tells else None
     return replace(
         bare, mode=", ".join(filter(None, ("fixed rate", late.becomes))),
-        nominal_ms=nominal, nominal_hz=1e3 / nominal, rate_error_ppm=rate_error,
+        nominal_ms=nominal, nominal_hz=1e3 / nominal,
+        rate_error_ppm=_rate_error(period, nominal, late, mostly_late),
         late_count=int(late.late.sum()), made_up_count=late.made_up,
         burst_count=_bursts(period, seen.wait, nominal) if seen.known else None,
         slots=_slots(period, nominal), slot_share=late.slot_share,
     )  # fmt: skip
 
 
-def _rate_error(period: Float, nominal: float, late: LateLoops) -> float | None:
+def _rate_error(period: Float, nominal: float, late: LateLoops, mostly_late: bool) -> float | None:
     """How far the loop runs off its nominal rate in the long term [ppm], None where none tells."""
     if late.becomes == "catches up":
         lasted, ticks = float(period.sum()), len(period)  # what was lost, the next ones made up
+    elif mostly_late:  # of late loops none tells it
+        return None
     elif (late.slot_share or 0.0) >= IN_WHOLE_SLOTS:
         lasted, ticks = _on_ticks(period, nominal)  # what was lost is whole ticks
     else:
