@@ -55,6 +55,7 @@ MEAN_SHARE = 0.7
 #: Logs so many times as long are not asked for: the scatter between runs comes first.
 _MOST_LONGER = 20
 _MOVED = ("slower", "faster")
+_NOTHING = "Nothing was compared, {}: name those from after the change behind --against."
 
 
 def compare(
@@ -142,7 +143,8 @@ def compare(
     )
     if not any(c.note == hidden for c in changes):
         hidden = ""
-    lead = [f"{one.text[0].upper()}{one.text[1:]}." for one in pace]
+    lead = [_NOTHING.format(u.text) for u in found if same and u.what == "same"]
+    lead += [f"{one.text[0].upper()}{one.text[1:]}." for one in pace]
     first, *more = [*lead, *sentences(made, hidden, tolerance)]
     more[len(lead) : len(lead)] = together(made)  # behind the answer
     rests_on = [facts.supposed for facts in (*made.before, *made.after)]
@@ -364,8 +366,11 @@ def _order_warnings(at: Scatter, single: bool) -> list[Unlike]:
     if single:
         return []
     if at.order is None:
-        often = Counter(run.facts.name for run in (*at.before, *at.after))
-        again = [name for name, count in often.items() if count > 1]
+        sides = [[run.facts for run in side] for side in (at.before, at.after)]
+        often = Counter((k, facts.source) for k, side in enumerate(sides) for facts in side)
+        again = list(dict.fromkeys(
+            f.name for k, side in enumerate(sides) for f in side if often[k, f.source] > 1
+        ))  # fmt: skip
         if not again:
             return [Unlike("order", "the order of recording is not known: put a line # time: ..."
                            " into each log, and record the sides in turn (ABBA)")]  # fmt: skip

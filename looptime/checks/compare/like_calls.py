@@ -100,11 +100,15 @@ def looked_at(key: _Key, values: Sequence[RunValues]) -> bool:
 
 
 def joined_at(
-    values: Sequence[RunValues], means: Mapping[_Key, Sequence[float]], place: int
+    values: Sequence[RunValues],
+    means: Mapping[_Key, Sequence[float]],
+    place: int,
+    same_cost: bool = True,
 ) -> Iterator[tuple[list[_Key], _Key]]:
     """Calls that are one, as others of the same cost replaced them from one run on; and its name.
 
-    Renamed, split, or taken out of what another call or no call covered.
+    Renamed, split, or taken out of what another call or no call covered. Without `same_cost` also
+    those that became one of another cost, such as reads that became a batch.
     """
     left = dict(means)
     came = [k for k, s in left.items() if not any(s[:place]) and all(s[place:])]
@@ -114,10 +118,16 @@ def joined_at(
     sides = [[Judged(run, None, run.facts.duration_s) for run in part]
              for part in (values[:place], values[place:])]  # fmt: skip
     for r in replaced(*sides):
-        same = abs(r.after_ms - r.before_ms) <= SAME_COST * r.before_ms
+        alike = abs(r.after_ms - r.before_ms) <= SAME_COST * r.before_ms
         old, new = ([(name, "") for name in names] for names in (r.before, r.after))
-        if same and set(old) <= set(gone) and set(new) <= set(came) and old and new:
-            yield [*old, *new], new[-1]
+        if (
+            (alike or not same_cost)
+            and set(old) <= set(gone)
+            and set(new) <= set(came)
+            and old
+            and new
+        ):
+            yield [*old, *new], new[-1] if alike or len(old) > 1 else old[0]
             for key in (*old, *new):
                 left.pop(key)
     for group in ([k for k in came if k in left], [k for k in gone if k in left]):

@@ -135,6 +135,8 @@ def pieces_on_both(
 
 
 def _copies_text(names: Sequence[str], of: str) -> str:
+    if {*names} == {of}:
+        return f"{of} was given {len(names) + 1} times: it counts as one run"
     return f"{copied(names, of)}: {'both' if len(names) == 1 else 'they'} count as one run"
 
 

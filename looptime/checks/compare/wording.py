@@ -217,7 +217,9 @@ def _two_recordings(
 def _as_usual(made: Comparison) -> str:
     """That a difference of two recordings is no more than runs of the same code have."""
     at = made.usual_scatter
-    return ", no more than runs usually scatter" if at is not None and not at.beyond else ""
+    if at is None or at.beyond:
+        return ""
+    return f", no more than runs {'usually' if made.history else 'are assumed to'} scatter"
 
 
 def amount(percent: Figure) -> str:

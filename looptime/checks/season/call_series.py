@@ -15,8 +15,8 @@ def call_series(values: Sequence[RunValues]) -> list[tuple[str, list[float]]]:
     """Names of calls and their mean self time per loop in each run [ms].
 
     A call of the loop's thread that only some runs make takes 0 in the others, if it matters where
-    it is made. Calls that took the place of others at the same cost are one: renamed, split, or
-    taken out of what another call or no call covered. Calls of other threads stand in all runs.
+    it is made. Calls that took the place of others are one: renamed, split, read at once, or taken
+    out of what another call or no call covered. Calls of other threads stand in all runs.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def _joined(
     """Calls that others of the same cost replaced from one run on, and what names them together."""
     left = dict(series)
     for place in range(1, len(values)):
-        for group, into in list(joined_at(values, left, place)):
+        for group, into in list(joined_at(values, left, place, same_cost=False)):
             yield group, into
             for key in group:
                 left.pop(key)

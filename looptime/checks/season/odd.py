@@ -49,6 +49,7 @@ class Odd:
     version: str | None
     figures: tuple[str, ...]  #: Those in which it is unlike them
     percent: float  #: Its distance from its neighbours in the first of them; below 0 it was faster
+    of_loop: bool = False  #: Whether that is a share of the loop: some runs lack the call
     #: The calls that carry at least half of the loop's distance from its neighbours, dearest first.
     calls: tuple[Moved, ...] = ()
 
@@ -175,6 +176,7 @@ def odd_runs(
     figures: Sequence[tuple[str, str, Sequence[float]]],
     logs: Mapping[int, Float],
     odd: Mapping[int, Int],
+    base: Sequence[float] = (),
 ) -> tuple[Odd, ...]:
     """The odd runs with their figures and calls, the one with the most figures first.
 
@@ -186,6 +188,8 @@ def odd_runs(
         Of the whole loop (no call) and of calls.
     logs, odd : mapping
         By place in `figures`: its logarithms, and the places of the runs that are odd in it.
+    base : sequence of float
+        What of each figure is the loop's, added to a call that some runs lack; else 0.
     """
     off = {k: gaps(y) for k, y in logs.items()}
 
@@ -201,7 +205,7 @@ def odd_runs(
         facts = entries[run].facts
         made.append(Odd(
             entries[run].name, facts.name, facts.version, titles,
-            100 * math.expm1(float(off[mine[0]][run])),
+            100 * math.expm1(float(off[mine[0]][run])), bool(base and base[mine[0]]),
             () if loop is None else tuple(dearest(calls, moved(loop, run).more_ms)),
         ))  # fmt: skip
     return tuple(sorted(made, key=lambda o: (-len(o.figures), -abs(o.percent))))

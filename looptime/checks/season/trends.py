@@ -212,7 +212,7 @@ def _over_runs(
         _adjusted(found, share), odd_runs(entries, [
             (statistic, call, [v + b for v in series] if b else series)
             for (statistic, call, series), b in zip(every, base, strict=True)
-        ], logs, odd),
+        ], logs, odd, base),
     )  # fmt: skip
 
 

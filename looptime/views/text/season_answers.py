@@ -33,6 +33,9 @@ _TOLD = ("mean", "p99", "worst1", "median")
 #: Share of the loop below which a change of a call, or of the loop, is no headline.
 _MATTERS = 0.005
 
+#: Said of two versions whose runs have no time.
+_WHICH_FIRST = "; which came first is not known: not all logs have a time"
+
 
 def robots_clause(robots: Mapping[str, int]) -> str:
     """Says that runs are of several robots, or that some name none; empty where all are of one.
@@ -104,9 +107,9 @@ def _one(at: Trends) -> tuple[int, str]:
     else:
         rank = 1 if odd else 2
         text = _still(at, mean)
-    order = (
-        "" if at.ordered or rank else "; in the order of the logs' names, as not all have a time"
-    )
+    order = "; in the order of the logs' names, as not all have a time"
+    if at.ordered or rank or _WHICH_FIRST in text:
+        order = ""
     return rank, text + odd + order
 
 
@@ -114,13 +117,28 @@ def _stepped(at: Trends, moved: Trend) -> str:
     step = max(moved.steps, key=lambda s: abs(s.after - s.before))
     what = "" if moved.statistic == "mean" else f" {TITLES.get(moved.statistic, moved.statistic)}"
     change = step.after - step.before
-    longer = f"{number(abs(change), 2)} ms {'longer' if change > 0 else 'shorter'}"
-    text = f"{_when(at, step)} the loop's {at.quantity}{what} became {longer}"
-    text += f" ({signed(step.percent.value)} %)"
+    by, loop = f"{number(abs(change), 2)} ms", f"the loop's {at.quantity}{what}"
+    if (slow_fast := _beside(at, step)) is not None:
+        more = 100 * abs(change) / min(step.after, step.before)
+        text = "{} is {} longer with version {} than with {}".format(loop, by, *slow_fast)
+        text += f" ({signed(more)} %{_WHICH_FIRST})"
+    else:
+        text = f"{_when(at, step)} {loop} became {by} {'longer' if change > 0 else 'shorter'}"
+        text += f" ({signed(step.percent.value)} %)"
     calls = _carriers(at, step, change) if moved.statistic == "mean" else []
     text += f", in {named(calls)}" if calls else ""
     others = len(moved.steps) - 1
     return text + (f" ({count(others, 'smaller change')} besides)" if others else "")
+
+
+def _beside(at: Trends, step: LevelChange) -> tuple[str, str] | None:
+    """The slower and the faster version of a change where nobody knows which came first."""
+    both = step.before_version, step.after_version
+    if at.ordered or not step.with_version or None in both:
+        return None
+    names = [safe(str(version), 20) for version in both]
+    slow, fast = names if step.before > step.after else reversed(names)
+    return slow, fast
 
 
 def _carriers(at: Trends, step: LevelChange, change: float) -> list[str]:
@@ -259,7 +277,8 @@ def _odd_run(at: Trends, odd: Odd) -> str:
     if first.call and off < _MATTERS * _loop_ms(at):
         return ""
     title = safe(first.call, 40) if first.call else first.statistic
-    text = f"{safe(odd.run, 40)} ({title} {signed(odd.percent)} %"
+    of = " of the loop, in a call that not all runs make" if odd.of_loop else ""
+    text = f"{safe(odd.run, 40)} ({title} {signed(odd.percent)} %{of}"
     return text + (f", in {named(_names(odd.calls))})" if odd.calls and not first.call else ")")
 
 

@@ -81,6 +81,6 @@ def test_the_verdict_stands_before_the_machine():
     found = compare_sides([recording(1)], [recording(2, scale=1.02)])
     first = found.sentences[0]
     assert not found.usual_scatter.beyond
-    assert first.endswith("no more than runs usually scatter.")
+    assert first.endswith("no more than runs are assumed to scatter.")
     assert "machine" not in first
     assert any("the machine was slower" in text for text in found.sentences[1:])

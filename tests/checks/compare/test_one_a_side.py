@@ -36,7 +36,7 @@ def test_one_against_one_never_speaks_of_the_code():
     assert found.usual_scatter.limit_percent == pytest.approx(8.2, abs=0.3)
     text = " ".join(found.sentences)
     assert text.startswith("Can't tell of the code: these two recordings differ, mean period +3")
-    assert "no more than runs usually scatter. " in text
+    assert "no more than runs are assumed to scatter. " in text
     assert "One run a side cannot tell a code change from ordinary run-to-run scatter." in text
     assert "Record at least 3 + 3 runs in ABBA order." in text
 

@@ -156,6 +156,29 @@ def test_copies_count_as_one_run_and_are_named_with_what_they_are_copies_of():
     ]
 
 
+def test_a_recording_given_twice_is_no_copy_of_itself():
+    """The same name twice, beside another."""
+    one, other = recording(1, source="1.csv"), recording(2, source="2.csv")
+    kept, said = once([one, one, other], SETTINGS)
+    assert len(kept) == 2
+    assert [u.text for u in said] == ["1.csv was given 2 times: it counts as one run"]
+
+
+def test_one_name_on_each_side_is_no_log_of_several_runs():
+    """`run.csv` of two folders; that one of them holds two runs is said of it alone."""
+
+    def order(*sides):
+        found = compare_sides(*([recording(k, source=name) for k, name in at] for at in sides))
+        return " ".join(u.text for u in found.unlike if u.what == "order")
+
+    old, new = ([(k, f"{folder}/run.csv") for k in ks]
+                for folder, ks in (("old", (1, 2)), ("new", (3,))))  # fmt: skip
+    assert order(old, new).startswith("run.csv holds more than one run")
+    assert "more than one run" not in order(
+        [(1, "old/a.csv"), (2, "old/b.csv")], [(3, "new/a.csv")]
+    )
+
+
 def test_stored_figures_of_a_longer_run_could_not_be_cut():
     """A run of twice as many loops: cut where its loops are at hand, else said."""
     runs = recording(1, loops=4000), recording(2, loops=2000)

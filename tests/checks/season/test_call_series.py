@@ -21,13 +21,14 @@ def without(*names, **more):
     return {k: v for k, v in CALLS.items() if k not in names} | more
 
 
-def seen(later, odd=None):
+def seen(later, odd=None, first=CALLS, timed=True):
     """Eleven runs, 0.3 % above and below in turn; the calls of the seventh and later are given."""
     noise = 1 + 0.003 * (-1.0) ** np.arange(RUNS)
     runs = [
-        recording(70 + k, loops=700, scale=noise[k], stalls=0.0, time=f"2026-03-{k + 1:02}",
+        recording(70 + k, loops=700, scale=noise[k], stalls=0.0,
                   code_version="3.3" if k < PLACE else "3.4",
-                  calls=odd if odd and k == 3 else later if k >= PLACE else CALLS)
+                  calls=odd if odd and k == 3 else later if k >= PLACE else first,
+                  **({"time": f"2026-03-{k + 1:02}"} if timed else {}))
         for k in range(RUNS)
     ]  # fmt: skip
     values = [measure(record(run).series(), histograms=False) for run in runs]
@@ -51,6 +52,33 @@ def test_a_call_that_was_added_is_the_cause():
     assert first_words(told).startswith("With version 3.4 the loop's period became 2.0 ms longer")
     assert first_words(told).endswith("in camera.")
     assert found.to_dict()["trends"][-1]["values"][0] == 0.0
+
+
+def test_reads_that_became_one_batch_are_the_cause_together():
+    """Three reads of 0.8 ms that became one of 1.6: the batch saves 0.8, and no read of its own."""
+    reads = {f"arm.{side}.read": 0.8 for side in ("left", "mid", "right")}
+    _, found = seen({**CALLS, "arm.read": 1.6}, first={**CALLS, **reads})
+    step = stepped(found)["arm.read"]
+    assert set(stepped(found)) == {"arm.read"}
+    assert (step.before, step.after) == pytest.approx((2.4, 1.6), rel=0.02)
+    assert first_words(render_trends([found])).endswith("in arm.read.")
+
+
+def test_of_runs_without_a_time_no_version_is_called_the_later_one():
+    """Two versions, 2 ms apart, whose logs say no time: which is slower is known, and no more."""
+    _, found = seen(without(camera=2.0), timed=False)
+    told = first_words(render_trends([found]))
+    assert told.startswith("The loop's period is 2.0 ms longer with version 3.4 than with 3.3 (")
+    assert "which came first is not known" in told
+
+
+def test_what_a_call_of_one_run_takes_is_a_share_of_its_loop():
+    """A call of 2 ms in one run of eleven: its change is no percentage of itself."""
+    values, found = seen(CALLS, odd=without(camera=2.0))
+    [odd] = [o for o in found.odd if any("camera" in name for name in o.figures)]
+    loop = values[0].by_name["period", "mean"].value
+    assert odd.of_loop == odd.figures[0].startswith("camera")
+    assert odd.percent == pytest.approx(100 * 2.0 / loop, rel=0.1)
 
 
 def test_a_call_that_was_dropped_is_the_cause():
