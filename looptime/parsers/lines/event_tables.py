@@ -11,6 +11,7 @@ from looptime.parsers.columns.evidence import clocklike
 from looptime.parsers.columns.headers import heads, named_unit
 from looptime.parsers.columns.lexicon import PHASES
 from looptime.parsers.layouts.contract import Options
+from looptime.parsers.layouts.edge_words import WORDS
 from looptime.parsers.layouts.pairing import BEGIN
 from looptime.parsers.lines.cell_rows import header_lines, plain_cells
 from looptime.parsers.lines.counted import stamps_in_ns
@@ -37,6 +38,8 @@ def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | Non
     counts = [at for at in range(len(columns)) if at not in words and _stays(numbers(like, at))]
     clocks = [at for at in clocks if at not in counts]
     known = len(words) + len(clocks) + len(counts)
+    same = [at for at in words if _says_begin(set(columns[at]))]
+    words = [at for at in words if at not in same]  # all begin: that tells none from another
     if len(clocks) != 1 or len(counts) > 1 or not 1 <= len(words) <= 2 or known != len(columns):
         return None
     cells = [plain_cells(line, like, at) for at, line in enumerate(lines, 1)]
@@ -62,6 +65,17 @@ def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | Non
         name = like.header[clocks[0]]
         made.units[:2] = [named_unit(name)] * 2
     return made
+
+
+def _says_begin(cells: set[str]) -> bool:
+    """Whether all rows say of what they name that it begins, as where rises of pins are recorded.
+
+    Examples
+    --------
+    >>> _says_begin({"rising"}), _says_begin({"rising", "falling"}), _says_begin({"gyro"})
+    (True, False, False)
+    """
+    return {WORDS.get(cell.strip().lower()) for cell in cells} == {BEGIN}
 
 
 def _stays(values: Float) -> bool:

@@ -46,6 +46,7 @@ from looptime.parsers.lines.name_by_name import name_by_name
 from looptime.parsers.lines.objects import name_by_calls, read_objects, unrolled
 from looptime.parsers.lines.other_times import in_counts, other_times
 from looptime.parsers.lines.pairs import read_pairs
+from looptime.parsers.lines.pins import calls_of_pins
 from looptime.parsers.lines.several_loops import leave_out_others, told_by_tags
 from looptime.parsers.lines.since_before import since_before
 from looptime.parsers.lines.span_ids import by_span_ids, name_ends
@@ -125,6 +126,16 @@ def plain_rows(source: Source, text: str, options: Options) -> Plain | None:
         if grid is not None:
             rewritten, dialect = grid.rewritten()
             return Plain(replace(source, rewritten=rewritten), dialect, "values", options)
+        grid, said = calls_of_pins(
+            first, lambda: _every_line(source), like,
+            lambda: like is not None and _told(_says_sides, like),
+            lambda: like is not None and _told(_fits_table, like),
+        )  # fmt: skip
+        source.cautions.extend([said] if said else [])
+        if grid is not None:
+            source.cautions.extend(grid.notes)
+            rewritten, dialect = grid.rewritten()
+            return Plain(replace(source, rewritten=rewritten), dialect, None, options)
         for told, layout in ((by_span_ids, None), (since_before, "values")):
             if (grid := told(first, lambda: _every_line(source))) is not None:
                 rewritten, dialect = grid.rewritten()
@@ -429,6 +440,20 @@ def _long(lines: list[str], like: Dialect) -> _Found | None:
     named.headers |= header_lines(lines, like)
     made = fold(named, entries, stamp)
     return None if made is None else (made, "values", "")
+
+
+def _told(fits: Callable[[Dialect], bool], like: Dialect) -> bool:
+    """Whether a table fits; one that is refused does not."""
+    try:
+        return fits(like)
+    except LogError:
+        return False
+
+
+def _says_sides(like: Dialect) -> bool:
+    """Whether the words of a table, or its header, say what begins and what ends."""
+    given = edges.LAYOUT.fit(heads(like.header or ()), like, False)
+    return given is not None and "edge" in given.one and "edge" not in given.told
 
 
 def _fits_table(like: Dialect) -> bool:
