@@ -118,7 +118,10 @@ __all__ = ["heading", "plan"]
 )
 @click.option("--tolerance-deg", type=float, metavar="DEG", help="Stale heading that will do.")
 @click.option(
-    "--tolerance-mm", type=float, metavar="MM", help="Drift for each metre driven that will do."
+    "--tolerance-mm",
+    type=float,
+    metavar="MM",
+    help="Way sideways for each metre driven, left and right added, that will do.",
 )
 @click.option(
     "--judged",

@@ -178,7 +178,7 @@ class StaleModel:
         return stale_everywhere(motion, sampling, self._reaching(sampling), exact=exact)
 
     def values(self, sampling: Sampling) -> tuple[float, ...]:
-        """Mean, rms, p95 and drift alone, of a motion that may begin at any moment."""
+        """Mean, rms, p95, lateral and sideways alone, of a motion that may begin at any moment."""
         return values_everywhere(self.models.motion, sampling, self._reaching(sampling))
 
     def _reaching(self, sampling: Sampling) -> AgeTable:
@@ -372,9 +372,11 @@ def _even_interval(
         made = models.sensor.apply(sampling_at(base, "even", point.rate_hz, fixed))
         ends.append((mean_age_s(made) * 1e3, *stale.values(made)))
     low, high = ends
-    at = (point.age_ms, point.stale.mean, point.stale.rms, point.stale.p95, point.stale.drift)
-    age, mean, rms, p95, drift = map(_between, at, low, high)
-    return replace(point, age_ms=age, stale=Stale(mean, rms, p95, point.stale.max, drift))
+    stale_at = point.stale
+    at = (point.age_ms, stale_at.mean, stale_at.rms, stale_at.p95, stale_at.lateral,
+          stale_at.sideways)  # fmt: skip
+    age, mean, rms, p95, *sines = map(_between, at, low, high)
+    return replace(point, age_ms=age, stale=Stale(mean, rms, p95, stale_at.max, *sines))
 
 
 def _with_age(point: CurvePoint, share: Figure, own_s: float) -> CurvePoint:
@@ -392,7 +394,12 @@ def _with_age(point: CurvePoint, share: Figure, own_s: float) -> CurvePoint:
         point,
         age_ms=both(point.age_ms),
         stale=Stale(
-            both(stale.mean), both(stale.rms), both(stale.p95), stale.max, both(stale.drift)
+            both(stale.mean),
+            both(stale.rms),
+            both(stale.p95),
+            stale.max,
+            both(stale.lateral),
+            both(stale.sideways),
         ),
     )
 

@@ -365,7 +365,8 @@ def _path(models: Models, setup: Setup, made: Sampling, ours: CurvePoint) -> Pat
         )
     )
     ends = _ensemble(offset * setup.speed_m_s, weight, made.block[at])
-    return PathError(setup.path_heading, setup.speed_m_s, duration, ours.stale.drift, ends)
+    aside = ours.stale.lateral, ours.stale.sideways
+    return PathError(setup.path_heading, setup.speed_m_s, duration, *aside, ends)
 
 
 def _required(
@@ -381,7 +382,7 @@ def _required(
     found, at = {}, RatePoint(models, base, stale_model)
     asked = (
         ("tolerance_deg", tolerance.deg, tolerance.judged, _DEG),
-        ("tolerance_mm", tolerance.mm, "drift", 1e3),
+        ("tolerance_mm", tolerance.mm, "sideways", 1e3),
     )
     for key, wanted, judged, factor in asked:
         if wanted is None:

@@ -23,17 +23,18 @@ SHORTEST_S = 2e-4
 
 @dataclass(frozen=True)
 class AgeTable:
-    """The error's size, square and sine by age, and its distribution."""
+    """The error's size, square, sine and the size of that by age, and its distribution."""
 
     lead: Lead  #: By how much the code extrapolates
     #: Leads for which the table was made; one unless the lead is measured; shape (i,) [s].
     leads: Float
     #: Ages, or ages less the lead where it is measured; the first is 0; shape (m + 1,) [s].
     nodes: Float
-    #: Means over the motion, float array, shape (i (m + 1),) [rad], [rad2], [1].
+    #: Means over the motion, float array, shape (i (m + 1),) [rad], [rad2], [1], [1].
     size: Float
     square: Float
     sine: Float
+    sine_size: Float
     peak: Float  #: Largest size over the motion, shape (i (m + 1),) [rad]
     sizes: Sizes  #: Of the error in each cell of ages, at each moment of the motion
     phases: int  #: About how many moments of the motion were taken
@@ -113,13 +114,15 @@ def make_table(
         error = heading - motion.heading(before)
         rows.append(error - ahead * motion.rate(before) if ahead else error)
     peak = np.concatenate([np.abs(e).max(axis=1) for e in rows])
+    sines = [np.sin(e) for e in rows]
     highest = max(float(peak.max()), 1e-12) * 1.0001
     grid = np.geomspace(highest * min(1e-4, 3e-4 / nodes[-1]), highest, sizes)
     return AgeTable(
         lead, at, nodes,
         np.concatenate([np.abs(e) @ shares for e in rows]),
         np.concatenate([(e * e) @ shares for e in rows]),
-        np.concatenate([np.sin(e) @ shares for e in rows]),
+        np.concatenate([e @ shares for e in sines]),
+        np.concatenate([np.abs(e) @ shares for e in sines]),
         peak, sizes_of(rows, shares, grid, tabulate=many), phases,
     )  # fmt: skip
 

@@ -1,6 +1,6 @@
 """What a heading error does to the floor position.
 
-Sideways drift of a robot that is told to drive straight while turning comes with the stale
+How far a robot that is told to drive straight while turning goes sideways comes with the stale
 heading (`looptime.heading.stale`); here is the error of a dead-reckoned position.
 """
 

@@ -51,7 +51,7 @@ class Fastest:
 class Required:
     """The answer for one tolerance."""
 
-    tolerance: float  #: [deg], or [mm] of sideways drift for each metre driven
+    tolerance: float  #: [deg], or [mm] sideways for each metre driven
     judged: str  #: The figure held to it
     #: Lowest rate from which on every computed rate meets the tolerance: where the figure crosses
     #: it, or the lowest computed one; low and high are the rates for the ends of the figure's
@@ -73,9 +73,9 @@ def required_rate(
     Parameters
     ----------
     tolerance : float
-        In the unit of the figure: radians, or metres per metre for ``drift``.
+        In the unit of the figure: radians, or metres per metre for ``sideways``.
     judged : str
-        One of `JUDGED`, or ``drift``.
+        One of `JUDGED`, or ``sideways``, in which left and right do not cancel.
     curve : tuple of CurvePoint
         Figures against loop rate.
     recorded, even_alike : CurvePoint
@@ -90,7 +90,7 @@ def required_rate(
     UsageError
         If the tolerance is not above 0 or the figure is not known.
     """
-    if judged not in (*JUDGED, "drift"):
+    if judged not in (*JUDGED, "sideways"):
         raise UsageError(f"figure {judged!r} is not known: use {', '.join(JUDGED)}")
     if not 0 < tolerance < float("inf"):
         raise UsageError(f"a tolerance of {tolerance:g} cannot be: give one above 0")

@@ -84,7 +84,9 @@ class PathError:
     heading: str  #: Heading that dead reckoning uses for a step
     speed_m_s: float
     duration_s: float  #: Of the drive at whose end the offset is taken
-    drift: Figure  #: Sideways metres for each metre driven straight while turning
+    #: Sideways metres for each metre driven straight while turning, left taken off right.
+    lateral: Figure
+    sideways: Figure  #: The same with left and right added
     end: Ensemble  #: Offset of the dead-reckoned position at the end [m]
 
 
@@ -181,7 +183,8 @@ class HeadingResult:
                 },
             },
             "path": {
-                "lateral_mm_per_m": self.path.drift.scaled(_MM_PER_M).to_dict(),
+                "lateral_mm_per_m": self.path.lateral.scaled(_MM_PER_M).to_dict(),
+                "sideways_mm_per_m": self.path.sideways.scaled(_MM_PER_M).to_dict(),
                 "end_offset_mm": self.path.end.to_dict(1e3),
             },
             "phase_lost_deg": {
@@ -278,7 +281,8 @@ def _point(point: CurvePoint, crossover_hz: float) -> Json:
         "reading_age_ms": point.age_ms.to_dict(),
         "stale_heading_deg": _stale(point.stale),
         "integrated_rms_deg": point.integrated_rms.scaled(_DEG).to_dict(),
-        "lateral_mm_per_m": point.stale.drift.scaled(_MM_PER_M).to_dict(),
+        "lateral_mm_per_m": point.stale.lateral.scaled(_MM_PER_M).to_dict(),
+        "sideways_mm_per_m": point.stale.sideways.scaled(_MM_PER_M).to_dict(),
         "phase_lost_deg": point.age_ms.scaled(0.36 * crossover_hz).to_dict(),
     }
 

@@ -53,7 +53,7 @@ class Tolerance:
     """What error is tolerable."""
 
     deg: float | None = None  #: Of the stale heading
-    mm: float | None = None  #: Of sideways drift, for each metre driven
+    mm: float | None = None  #: Sideways, to either side, for each metre driven
     judged: str = "p95"  #: Which figure of the stale heading: ``mean``, ``rms``, ``p95`` or ``max``
 
     def __post_init__(self) -> None:

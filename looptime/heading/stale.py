@@ -1,8 +1,9 @@
 """Stale heading: what the controller believes against what is true, over time.
 
 The error at time ``t`` in hold k is ``e(t) = h(t) - h(s_k) - lead_k w(s_k)``, with lead 0 unless
-the code extrapolates. Its mean size, root mean square, 95th percentile and the mean of its sine
-(the sideways drift of a robot that is told to drive straight) are taken over time.
+the code extrapolates. Its mean size, root mean square and 95th percentile are taken over time, and
+so is its sine, by which a robot that is told to drive straight goes sideways: its mean, in which
+left and right cancel, and the mean of its size, in which they do not.
 
 A motion that may begin at any moment is met at every phase alike, so these are averages over the
 distribution of the reading's age (`AgeTable`); a recorded motion has its place (`stale_along`).
@@ -51,7 +52,8 @@ class Stale:
     rms: Figure
     p95: Figure
     max: float  #: Over all moments and, for a motion that may begin anywhere, all phases [rad]
-    drift: Figure  #: Mean of ``sin e``: sideways distance over distance driven
+    lateral: Figure  #: Mean of ``sin e``: where it ends up sideways, over distance driven
+    sideways: Figure  #: Mean of ``|sin e|``: sideways distance to either side, over distance driven
 
 
 def stale_everywhere(
@@ -79,7 +81,7 @@ def stale_everywhere(
 
 
 def values_everywhere(motion: Motion, sampling: Sampling, table: AgeTable) -> tuple[float, ...]:
-    """Mean, rms, p95 and drift of `stale_everywhere` (not `exact`), without their intervals.
+    """Mean, rms, p95, lateral and sideways of `stale_everywhere` (not `exact`), no intervals.
 
     Parameters
     ----------
@@ -87,14 +89,14 @@ def values_everywhere(motion: Motion, sampling: Sampling, table: AgeTable) -> tu
         As there.
     """
     sums, time, cells = _over_ages(motion, sampling, table)
-    mean, rms, drift = _means(sums, time)
-    return mean, rms, table.sizes.value(cells, 0.95), drift
+    mean, rms, *sines = _means(sums, time)
+    return mean, rms, table.sizes.value(cells, 0.95), *sines
 
 
 def _over_ages(motion: Motion, sampling: Sampling, table: AgeTable) -> tuple[Float, Float, Float]:
-    """By block: integrals of the size, square and sine; time; time in each cell of ages."""
+    """By block: integrals of the size, square, sine and its size; time; time by cell of ages."""
     nodes, cells = table.weights(sampling)
-    means = np.stack([table.size, table.square, table.sine])
+    means = np.stack([table.size, table.square, table.sine, table.sine_size])
     sums = np.einsum("bj,kj->bk", nodes, means)
     if isinstance(motion, Steady):
         sums = _steady_sums(motion.turn_rate, sampling, table.lead.per_hold(sampling))
@@ -110,23 +112,24 @@ def _moved(found: Figure, value: float) -> Figure:
 
 def _figures(sums: Float, time: Float, p95: Figure, largest: float) -> Stale:
     left = ratio(leave_out(sums), leave_out(time)[:, None])
-    mean, rms, drift = _means(sums, time)
+    mean, rms, lateral, sideways = _means(sums, time)
     return Stale(
         figure(mean, left[:, 0], positive=True),
         figure(rms, np.sqrt(np.maximum(left[:, 1], 0.0)), positive=True),
         p95,
         largest,
-        figure(drift, left[:, 2]),
+        figure(lateral, left[:, 2]),
+        figure(sideways, left[:, 3], positive=True),
     )
 
 
-def _means(sums: Float, time: Float) -> tuple[float, float, float]:
-    mean, square, sine = (sums.sum(axis=0) / time.sum()).tolist()
-    return mean, math.sqrt(max(square, 0.0)), sine
+def _means(sums: Float, time: Float) -> tuple[float, float, float, float]:
+    mean, square, sine, size = (sums.sum(axis=0) / time.sum()).tolist()
+    return mean, math.sqrt(max(square, 0.0)), sine, size
 
 
 def _steady_sums(w: float, sampling: Sampling, lead: Float) -> Float:
-    """Sums over each block of the integrals of |e|, e^2 and sin e, for ``e = w (a - lead)``."""
+    """Block sums of the integrals of |e|, e^2, sin e and |sin e|, for ``e = w (a - lead)``."""
     low = sampling.latency_s - lead
     T = sampling.hold_s
     high = low + T
@@ -134,7 +137,18 @@ def _steady_sums(w: float, sampling: Sampling, lead: Float) -> Float:
     square = T * (low * low + low * T + T * T / 3)
     # the integral of sin(w d) from low to high is T sin(w mid) sinc(w T / 2)
     sine = T * np.sin(w * (low + T / 2)) * np.sinc(w * T / 2 / np.pi)
-    return np.stack([by_block(sampling, x) for x in (w * size, w * w * square, sine)], axis=1)
+    # to one side all through, or else by parts
+    aside = np.where(
+        (low >= 0) & (w * high <= np.pi), np.abs(sine), (_waved(w * high) - _waved(w * low)) / w
+    )
+    of = (w * size, w * w * square, sine, aside)
+    return np.stack([by_block(sampling, x) for x in of], axis=1)
+
+
+def _waved(x: Float) -> Float:
+    """The integral of |sin| from 0 on."""
+    whole = np.floor(x / np.pi)
+    return np.asarray(2 * (whole + np.sin((x - whole * np.pi) / 2) ** 2))
 
 
 def _folded(low: Float, high: Float) -> tuple[Float, Float, Float]:
@@ -221,11 +235,11 @@ def stale_along(
     if lead.kind != "none":
         believed = believed + lead.per_hold(sampling) * motion.rate(taken)
     error = motion.heading(begin[:, None] + width[:, None] * _NODES) - believed[hold, None]
-    block = sampling.block[hold]
+    block, sine = sampling.block[hold], np.sin(error)
     sums = np.stack(
         [
             block_sums(block, width * np.einsum("ij,j->i", f, _WEIGHTS))
-            for f in (np.abs(error), error * error, np.sin(error))
+            for f in (np.abs(error), error * error, sine, np.abs(sine))
         ],
         axis=1,
     )

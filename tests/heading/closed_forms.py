@@ -4,10 +4,10 @@ import math
 
 import numpy as np
 
-__all__ = ["even_drift", "even_path_ratio"]
+__all__ = ["even_lateral", "even_path_ratio"]
 
 
-def even_drift(turn_rate: float, latency_s: float, period_s: float) -> float:
+def even_lateral(turn_rate: float, latency_s: float, period_s: float) -> float:
     """Sideways distance over distance driven: the mean of ``sin(w a)`` over ages a of L to L + T.
 
     ``sin(w (L + T/2)) sin(x)/x`` with ``x = w T/2``.

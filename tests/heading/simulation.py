@@ -69,5 +69,6 @@ def stale_figures(error: np.ndarray) -> dict[str, float]:
         "rms": float(np.sqrt(np.mean(size**2))),
         "p95": float(np.quantile(size, 0.95)),
         "max": float(size.max()),
-        "drift": float(np.sin(error).mean()),
+        "lateral": float(np.sin(error).mean()),
+        "sideways": float(np.abs(np.sin(error)).mean()),
     }

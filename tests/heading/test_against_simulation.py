@@ -53,7 +53,7 @@ def _endless_error(kind, numbers, taken, use, phase):
 
 @pytest.mark.parametrize(("seed", "kind"), CASES)
 def test_figures_agree_within_a_percent(seed, kind):
-    """Stale heading, sideways drift, integrated heading and path come out as simulated."""
+    """Stale heading, way sideways, integrated heading and path come out as simulated."""
     rng = np.random.default_rng(1000 + seed)
     text, numbers = sim.random_rates(rng, kind)
     taken, use = sim.random_log(rng, 3.0)
@@ -72,8 +72,9 @@ def test_figures_agree_within_a_percent(seed, kind):
     assert found.rms.value == pytest.approx(wanted["rms"], rel=0.01)
     assert found.p95.value == pytest.approx(wanted["p95"], rel=0.01)
     assert found.max >= wanted["max"] * (1 - 1e-3)
+    assert found.sideways.value == pytest.approx(wanted["sideways"], rel=0.01)
     if kind != "weave":
-        assert found.drift.value == pytest.approx(wanted["drift"], rel=0.01)
+        assert found.lateral.value == pytest.approx(wanted["lateral"], rel=0.01)
 
 
 @pytest.mark.parametrize(("seed", "kind"), CASES[:24])

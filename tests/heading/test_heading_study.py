@@ -58,7 +58,7 @@ def test_json_has_the_documented_keys_and_no_nan(motion, tolerance):
     assert set(found["sampling"]["reading_age_ms"]) == {"mean", "max"}
     assert set(found["stale_heading_deg"]) == {"mean", "rms", "p95", "max"}
     assert set(found["integrated_heading_deg"]) == {"method", "step", "end", "per_minute", "growth"}
-    assert set(found["path"]) == {"lateral_mm_per_m", "end_offset_mm"}
+    assert set(found["path"]) == {"lateral_mm_per_m", "sideways_mm_per_m", "end_offset_mm"}
     for figure in (
         found["sampling"]["rate_hz"], found["stale_heading_deg"]["mean"],
         found["path"]["lateral_mm_per_m"], found["integrated_heading_deg"]["per_minute"],

@@ -20,7 +20,7 @@ def test_halving_the_resolution_moves_nothing(motion, finer):
     for name in ("mean", "rms", "p95"):
         assert getattr(fine, name).value == pytest.approx(getattr(usual, name).value, rel=1e-4)
     assert fine.max == pytest.approx(usual.max, rel=1e-4)
-    assert fine.drift.value == pytest.approx(usual.drift.value, rel=1e-4, abs=1e-9)
+    assert fine.lateral.value == pytest.approx(usual.lateral.value, rel=1e-4, abs=1e-9)
 
 
 def test_quantile_of_uniform_mixtures_is_exact():

@@ -28,7 +28,9 @@ def test_too_much_lead_overshoots():
     lead = Lead("fixed", 0.009)
     found = stale_everywhere(motion, sampling, table_of(motion, sampling, lead))
     assert found.mean.value == pytest.approx(W * 0.0025, rel=1e-9)
-    assert found.drift.value == pytest.approx(0.0, abs=1e-12)
+    assert found.lateral.value == pytest.approx(0.0, abs=1e-12)
+    x = W * 0.005  # to either side: the mean of |sin| from -x to x
+    assert found.sideways.value == pytest.approx((1 - np.cos(x)) / x, rel=1e-9)
 
 
 @pytest.mark.parametrize("text", ["fixed", "fixed:-1", "ahead", "measured:3", ""])

@@ -112,17 +112,18 @@ def test_bad_tolerance_is_refused(tolerance, judged):
         required_rate(tolerance, judged, (), point, point, at_rate(log))
 
 
-def test_a_drift_to_either_side_counts_by_its_size():
-    """20 cm a metre to the right at 20 Hz, and 5 mm less for each Hz more: 10 cm need 40 Hz."""
+def test_what_cancels_keeps_no_tolerance():
+    """20 cm a metre at 20 Hz, to both sides alike, 5 mm less for each Hz more: 10 cm need 40 Hz."""
 
-    def point(pattern, rate, drift):
+    def point(pattern, rate, both):
         none = Figure(0.0)
-        return CurvePoint(pattern, rate, none, Stale(none, none, none, 0.0, Figure(drift)), none)
+        stale = Stale(none, none, none, 0.0, lateral=none, sideways=Figure(both))
+        return CurvePoint(pattern, rate, none, stale, none)
 
-    curve = tuple(point("even", rate, drift) for rate, drift in ((20.0, -0.2), (50.0, -0.05)))
+    curve = tuple(point("even", rate, both) for rate, both in ((20.0, 0.2), (50.0, 0.05)))
     found = required_rate(
-        0.1, "drift", curve, point("as recorded", 20.0, -0.2), curve[0],
-        lambda pattern, rate: point(pattern, rate, -0.2 + 0.005 * (rate - 20)),
+        0.1, "sideways", curve, point("as recorded", 20.0, 0.2), curve[0],
+        lambda pattern, rate: point(pattern, rate, 0.2 - 0.005 * (rate - 20)),
     )  # fmt: skip
     assert found.by_pattern["even"].value == pytest.approx(40.0, rel=1e-4)
     assert found.missed_by == "mean rate"

@@ -2,13 +2,14 @@
 
 import numpy as np
 import pytest
+from scipy.special import struve
 
 from looptime.heading.age_distribution import mean_age_s
 from looptime.heading.motion import Profile, Steady, Weave, turn
 from looptime.heading.pattern import Sampling, blocks_of, even
 from looptime.heading.stale import stale_along, stale_everywhere, values_everywhere
 from tests.heading.build import W, table_of
-from tests.heading.closed_forms import even_drift
+from tests.heading.closed_forms import even_lateral
 from tests.heading.logs import jittered
 
 
@@ -24,7 +25,8 @@ def test_steady_turn_with_even_loops(period, share):
     assert found.rms.value == pytest.approx(W * np.sqrt(middle**2 + period**2 / 12), rel=1e-9)
     assert found.p95.value == pytest.approx(W * (latency + 0.95 * period), rel=1e-9)
     assert found.max == pytest.approx(W * (latency + period), rel=1e-9)
-    assert found.drift.value == pytest.approx(even_drift(W, latency, period), rel=1e-9)
+    assert found.lateral.value == pytest.approx(even_lateral(W, latency, period), rel=1e-9)
+    assert found.sideways.value == pytest.approx(found.lateral.value, rel=1e-12)
 
 
 def test_steady_turn_with_uneven_loops():
@@ -62,13 +64,26 @@ def test_weave_closed_forms(frequency, latency):
     assert found.max == pytest.approx(2 * size * np.sin(k * b), rel=1e-4)
 
 
+@pytest.mark.parametrize(("frequency", "latency"), [(0.2, 0.004), (2.0, 0.0), (3.0, 0.06)])
+def test_left_and_right_of_a_weave_cancel_only_in_the_signed_mean(frequency, latency):
+    """At age a the error is ``B cos x``, B = 2 A sin(pi f a), its mean ``|sin|`` Struve's H0(B)."""
+    size, period = np.radians(60), 0.02
+    motion, sampling = Weave("", size, frequency), even(1 / period, 200, latency)
+    found = stale_everywhere(motion, sampling, table_of(motion, sampling))
+    ages = latency + period * (np.arange(2000) + 0.5) / 2000
+    wanted = struve(0, np.abs(2 * size * np.sin(np.pi * frequency * ages))).mean()
+    assert found.sideways.value == pytest.approx(wanted, rel=1e-4)
+    assert found.lateral.value == pytest.approx(0.0, abs=1e-12)
+
+
 @pytest.mark.parametrize("motion", [Steady("", W), Weave("", 0.3, 2.0), turn(180, 180, 720)])
 @pytest.mark.parametrize("sampling", [jittered(), even(100, 200, 0.004)])
 def test_values_alone_are_those_with_intervals(motion, sampling):
     """The same to the bit, of even loops and of uneven ones."""
     table = table_of(motion, sampling)
     found = stale_everywhere(motion, sampling, table, exact=False)
-    expected = (found.mean.value, found.rms.value, found.p95.value, found.drift.value)
+    expected = (found.mean.value, found.rms.value, found.p95.value)
+    expected += (found.lateral.value, found.sideways.value)
     assert values_everywhere(motion, sampling, table) == expected
 
 
@@ -86,7 +101,7 @@ def test_placed_motion_matches_everywhere_for_a_steady_turn():
     motion, sampling = Steady("", W), jittered(n=2000)
     placed = stale_along(motion, sampling)
     anywhere = stale_everywhere(motion, sampling, table_of(motion, sampling))
-    for name in ("mean", "rms", "drift"):
+    for name in ("mean", "rms", "lateral", "sideways"):
         assert getattr(placed, name).value == pytest.approx(getattr(anywhere, name).value, rel=1e-9)
     assert placed.p95.value == pytest.approx(anywhere.p95.value, rel=1e-4)
     assert placed.max == pytest.approx(anywhere.max, rel=1e-9)

@@ -14,10 +14,10 @@ from looptime.questions.timing import in_phase, part
 from looptime.run import Run
 from looptime.views.figures.heading_figures import (
     age_bars,
-    drift_curve,
     error_curve,
     heading_table,
     required_sentences,
+    sideways_curve,
 )
 from looptime.views.text.terminal import count, safe
 from looptime.words import supposing
@@ -108,7 +108,8 @@ def _chooser(desk: Desk, view: View, usual: str) -> Part:
     words = (
         "Written as steady:DEG_PER_S, turn:DEG,DEG_PER_S,DEG_PER_S2, weave:DEG,HZ or recorded, "
         "which needs a logged heading or turn rate. The tolerance in degrees is for the heading in "
-        "use; the one in millimetres is for sideways drift on each metre driven while turning."
+        "use; the one in millimetres is for how far the robot goes sideways, left and right added, "
+        "on each metre driven while turning."
     )
     return section("chooser", "How the robot moves, and what is tolerable",
                    choices("Motion", *known), form, faint(words))  # fmt: skip
@@ -201,7 +202,7 @@ def _answer(
         cautions = [caution(" ".join(at.cautions))] if at.required else []
         parts.append(section("rate", "The loop rate that it takes", *needs, *cautions))
         parts.append(card(desk, error_curve(at, others)))
-        parts.append(card(desk, drift_curve(at, others)))
+        parts.append(card(desk, sideways_curve(at, others)))
     parts.append(card(desk, age_bars(at, others)))
     notes = [faint(sentence(n)) for n in at.notes]
     parts.append(

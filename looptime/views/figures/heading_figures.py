@@ -22,7 +22,7 @@ from looptime.views.figures.picture import (
 )
 from looptime.views.text.terminal import figure, number, safe
 
-__all__ = ["age_bars", "drift_curve", "error_curve", "heading_table", "required_sentences"]
+__all__ = ["age_bars", "error_curve", "heading_table", "required_sentences", "sideways_curve"]
 
 _DEG = math.degrees(1.0)
 #: Curves that differ by less are not told apart in the figure.
@@ -60,14 +60,14 @@ def error_curve(at: HeadingResult, others: Results = ()) -> Picture:
     )  # fmt: skip
 
 
-def drift_curve(at: HeadingResult, others: Results = ()) -> Picture:
-    """Sideways drift against the loop rate, with the tolerance and where the log stands."""
+def sideways_curve(at: HeadingResult, others: Results = ()) -> Picture:
+    """The way sideways against the loop rate, with the tolerance and where the log stands."""
     need = at.required.get("tolerance_mm")
     return _curve(
-        at, others, "drift", "drift", "drift sideways", "mm a metre", 1e3,
+        at, others, "sideways", "sideways", "way sideways", "mm a metre", 1e3,
         need.tolerance if need else None, "tolerance_mm",
         "Sideways millimetres for each metre that the robot drives straight while it turns by the "
-        "motion: the wheels go where the stale heading points.",
+        "motion, left and right added: the wheels go where the stale heading points.",
     )  # fmt: skip
 
 
@@ -87,7 +87,7 @@ def _curve(
     values = [_size(p.stale, judged) * factor for p in at.curve]
     values += [_size(one.stale, judged) * factor for _, one in marks]
     seen = [v for v in values if v > 0] or [1.0]
-    name = what if judged == "drift" else f"{what}, {judged}"
+    name = what if judged == "sideways" else f"{what}, {judged}"
     drawn = layout(
         log_axis("loops a second (logarithmic)", min(rates), max(rates)),
         log_axis(f"{name} ({unit}, logarithmic)", min(seen), max(*seen, min(seen) * 3)),
@@ -201,7 +201,7 @@ def _curve_title(
     at: HeadingResult, others: Results, judged: str, what: str, unit: str, factor: float, need: str
 ) -> str:
     now = _size(at.stale, judged) * factor
-    name = "" if judged == "drift" else f" ({judged})"
+    name = "" if judged == "sideways" else f" ({judged})"
     text = f"At {number(at.rate_hz.value)} loops a second the {what}{name} is {number(now)} {unit}"
     for word, one in others:
         text += f", {safe(word, 30)} {number(_size(one.stale, judged) * factor)} {unit}"
@@ -223,12 +223,13 @@ def required_sentences(at: HeadingResult) -> tuple[str, ...]:
     for key, need in at.required.items():
         unit = "deg" if key.endswith("deg") else "mm a metre"
         rates = "; ".join(
-            (f"{figure(rate.value, *_ordered(rate))} loops a second" if rate.value
+            (f"{_or_fewer(rate, at)} loops a second" if rate.value
              else f"more than {_most(at)} loops a second, or none will do,")
             + f" with {_WORDS.get(pattern, pattern)}"
             for pattern, rate in need.by_pattern.items()
         )  # fmt: skip
-        what = "drift" if need.judged == "drift" else f"{need.judged} of the stale heading"
+        what = f"{need.judged} of the stale heading"
+        what = "way sideways" if need.judged == "sideways" else what
         now = _MISSED[need.missed_by] if need.missed_by else "This log meets it."
         made.append(f"To keep the {what} within {need.tolerance:g} {unit}: {rates}. {now}")
     if at.stops_helping_hz is not None:
@@ -237,6 +238,12 @@ def required_sentences(at: HeadingResult) -> tuple[str, ...]:
             "stalls stay as they are."
         )
     return tuple(made)
+
+
+def _or_fewer(rate: Figure, at: HeadingResult) -> str:
+    lowest = min(p.rate_hz for p in at.curve)
+    fewer = rate.value is not None and rate.value <= lowest
+    return figure(rate.value, *_ordered(rate)) + (" or fewer" if fewer else "")
 
 
 def _most(at: HeadingResult) -> str:
@@ -334,7 +341,8 @@ def _answers(at: HeadingResult) -> list[tuple[str, str]]:
         ("stale heading, p95, deg", cell(at.stale.p95, _DEG)),
         ("stale heading, at most, deg", number(at.stale.max * _DEG)),
         (f"phase lost at {at.phase.crossover_hz:g} Hz, deg", cell(at.phase.whole_run_deg)),
-        ("drift sideways, mm a metre", cell(at.path.drift, 1e3)),
+        ("sideways, left and right added, mm a metre", cell(at.path.sideways, 1e3)),
+        ("sideways, left taken off right, mm a metre", cell(at.path.lateral, 1e3)),
         (f"position by dead reckoning after {number(at.path.duration_s)} s at "
          f"{at.path.speed_m_s:g} m/s, p95, mm", cell(end.p95, 1e3)),
         (f"integrated gyro ({whole.method}) after {number(whole.over_s)} s, rms, deg",

@@ -273,13 +273,13 @@ def _heading(one: ReportLog, place: str, sheet: Sheet) -> Markup:
         return _missing("Heading", why_not)
     from looptime.views.figures.heading_figures import (
         age_bars,
-        drift_curve,
         error_curve,
         required_sentences,
+        sideways_curve,
     )
     from looptime.views.text.heading_text import heading_sentence, motion_words
 
-    figures = [error_curve(at), drift_curve(at)] if at.curve else [age_bars(at)]
+    figures = [error_curve(at), sideways_curve(at)] if at.curve else [age_bars(at)]
     return together(
         element("h2", "Heading"),
         element("p", heading_sentence(at)),

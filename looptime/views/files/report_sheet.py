@@ -21,7 +21,7 @@ _NAMES = {
     "move": "A move of a controller", "wheels": "Steered wheels", "both": "Several logs",
     "excess": "Slow loops against typical ones", "loop": "One loop beside a typical one",
     "age": "Age of the heading", "curve": "Heading at other loop rates",
-    "drift": "Drift at other loop rates", "difference": "Difference by call",
+    "sideways": "Way sideways at other loop rates", "difference": "Difference by call",
 }  # fmt: skip
 # the figure of kinds, which stands beside these on paper, names their colours
 _KEYED = ("costs-call", "excess", "recurrence")

@@ -15,7 +15,12 @@ from looptime.heading.result import AsLogged
 from looptime.heading.spelling import HARDLY_TURNED
 from looptime.heading.stalls import Stalls
 from looptime.signal_names import ASSUMED
-from looptime.views.text.needed_rate import at_other_rates, most_there_are, needed_rates
+from looptime.views.text.needed_rate import (
+    at_least,
+    at_other_rates,
+    most_there_are,
+    needed_rates,
+)
 from looptime.views.text.terminal import caution, heading_line, number, safe, table
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
@@ -26,6 +31,8 @@ __all__ = ["heading_sentence", "motion_words", "render_heading"]
 _DEG = math.degrees(1.0)
 #: The pattern of loops without stalls; below so many degrees an error is rounding and no error.
 _EVEN, _NO_ERROR = "even", 1e-6
+#: Share of the way sideways that goes to one side from which on nothing cancels worth telling.
+_ONE_SIDED = 0.99
 _BEGIN = "The heading in use is "
 _RATES = (20, 50, 100, 200, 500)
 _MISSED = {"work": "no pace that its work allows meets it"}
@@ -170,11 +177,20 @@ def _stall_words(at: Stalls, pattern: str) -> str:
 def _judged(at: HeadingResult, key: str, figure: str) -> str:
     """The figure that a tolerance is held to, where it is not said already."""
     if not key.endswith("deg"):
-        return f", and drifts {_in(at.path.drift, 1e3)} mm a metre"
+        return f", which takes the robot {_aside(at)}"
     if figure == "max":
         return f", {number(at.stale.max * _DEG)} deg at most"
     words = {"mean": "on average", "rms": "rms"}.get(figure)
     return "" if words is None else f", {_in(getattr(at.stale, figure), _DEG)} deg {words}"
+
+
+def _aside(at: HeadingResult) -> str:
+    """How far to the side; what is left when left and right cancel only where they do."""
+    both, left = (_in(f, 1e3) for f in (at.path.sideways, at.path.lateral))
+    text = f"{both} mm a metre sideways"
+    if abs(at.path.lateral.value or 0.0) > _ONE_SIDED * (at.path.sideways.value or 0.0):
+        return text
+    return f"{text}, left and right added ({left} mm with one taken off the other)"
 
 
 def _age_line(at: HeadingResult) -> RenderableType:
@@ -331,8 +347,8 @@ def _path(at: HeadingResult) -> list[RenderableType]:
     return [
         heading_line("On the floor"),
         _line(
-            "drift",
-            f"{_in(at.path.drift, 1e3)} mm sideways for each metre driven straight while turning",
+            "sideways",
+            f"{_aside(at)}, of a robot told to drive straight while it turns",
         ),
         _position(at),
     ]
@@ -366,8 +382,8 @@ def _curve(at: HeadingResult) -> list[RenderableType]:
     rows = []
     for rate in chosen:
         points = [_nearest(at.curve, name, rate) for name in patterns]
-        drift = _in(points[-1].stale.drift, 1e3)
-        rows.append([number(rate), *(_in(p.stale.p95, _DEG) for p in points), drift])
+        aside = _in(points[-1].stale.sideways, 1e3)
+        rows.append([number(rate), *(_in(p.stale.p95, _DEG) for p in points), aside])
     parts: list[RenderableType] = [
         heading_line("At other loop rates (log shape keeps this log's stalls)"),
         _table(heads, rows),
@@ -391,11 +407,12 @@ def _required(at: HeadingResult) -> list[RenderableType]:
             most
             if need.missed_by == "work"
             else ", ".join(
-                f"{pattern} {f'{number(rate.value)} a second' if rate.value else most}"
+                f"{pattern} {f'{at_least(rate.value, at)} a second' if rate.value else most}"
                 for pattern, rate in need.by_pattern.items()
             )
         )
-        parts.append(heading_line(f"To keep the {need.judged} within {need.tolerance:g} {unit}"))
+        what = "way sideways" if need.judged == "sideways" else need.judged
+        parts.append(heading_line(f"To keep the {what} within {need.tolerance:g} {unit}"))
         parts.append(_line("needs", rates))
         parts.append(
             _line(

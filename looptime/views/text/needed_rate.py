@@ -6,7 +6,7 @@ from looptime.heading.kept_work import Work
 from looptime.heading.required import Fastest, Required
 from looptime.views.text.terminal import number
 
-__all__ = ["MATTERS", "at_other_rates", "most_there_are", "needed_rates", "supposed_of"]
+__all__ = ["MATTERS", "at_least", "at_other_rates", "most_there_are", "needed_rates", "supposed_of"]
 
 #: Patterns of a required rate.
 _PATTERNS = ("even", "log shape")
@@ -35,7 +35,7 @@ def needed_rates(at: HeadingResult) -> str:
             texts.append(_beyond_pace(need, need.fastest, unit, again=_ALONE in "".join(texts)))
             continue
         most = most_there_are(at)
-        text = _rates(need, f"{need.tolerance:g} {unit}", most)
+        text = _rates(need, f"{need.tolerance:g} {unit}", most, at)
         said = at.work.work_s is not None and (need.missed_by is None or most in text)
         texts.append(text if said else text + supposed_of(at.work, _counts(at)))
     return "; ".join(texts)
@@ -47,13 +47,27 @@ def _least(need: Required) -> float | None:
     return shaped or even
 
 
-def _rates(need: Required, tolerance: str, most: str) -> str:
+def at_least(rate_hz: float, at: HeadingResult) -> str:
+    """A needed rate; one that all that were looked at keep may be lower than they are.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace as Of
+    >>> at = Of(curve=[Of(rate_hz=rate) for rate in (5.0, 7.1, 1000.0)])
+    >>> at_least(5.0, at), at_least(7.1, at)
+    ('5.00 or fewer', '7.10')
+    """
+    lowest = min(point.rate_hz for point in at.curve)
+    return number(rate_hz) + (" or fewer" if rate_hz <= lowest else "")
+
+
+def _rates(need: Required, tolerance: str, most: str, at: HeadingResult) -> str:
     even, shaped = (need.by_pattern.get(name, Figure(None)).value for name in _PATTERNS)
     least = _least(need)
     takes = f"no rate up to {most} keeps it"
     if need.missed_by is None:
         return (
-            f"{tolerance} needs {number(least)} loops a second, and this log keeps it"
+            f"{tolerance} needs {at_least(least, at)} loops a second, and this log keeps it"
             if (least is not None)
             else f"this log keeps {tolerance}"
         )
@@ -82,7 +96,7 @@ def _beyond_pace(need: Required, at: Fastest, unit: str, again: bool) -> str:
     missed = f"it misses {need.tolerance:g} {unit}"
     if again:
         return f"{missed} too: {number(at.value)} there"
-    which = "" if need.judged == "drift" else f" ({need.judged})"
+    which = "" if need.judged == "sideways" else f" ({need.judged})"
     text = (
         f"{missed} and {_ALONE}: at {number(at.rate_hz)} loops a second, the most that its work of "
         f"{number(1e3 / at.rate_hz)} ms allows, it is still {number(at.value)} {unit}{which} with "

@@ -9,10 +9,10 @@ from looptime.heading import HeadingResult, study
 from looptime.heading.setup import Tolerance
 from looptime.views.figures.heading_figures import (
     age_bars,
-    drift_curve,
     error_curve,
     heading_table,
     required_sentences,
+    sideways_curve,
 )
 from looptime.views.figures.picture import MOST_POINTS
 from tests.build_run import make_run
@@ -51,10 +51,10 @@ def test_title_names_the_required_rate(found: HeadingResult) -> None:
 def test_another_answer_is_marked(found: HeadingResult) -> None:
     """The answer with changes has a mark of its own at its rate and error."""
     faster = study(make_run([10.0] * 400), motion="steady:90", curve=False)
-    made = drift_curve(found, (("with the changes", faster),))
+    made = sideways_curve(found, (("with the changes", faster),))
     mark = made.figure["data"][-1]
     assert mark["x"] == [pytest.approx(100)]
-    assert mark["y"] == [pytest.approx(1e3 * (faster.path.drift.value or 0))]
+    assert mark["y"] == [pytest.approx(1e3 * (faster.path.sideways.value or 0))]
     heads, rows = heading_table(found, (("with the changes", faster),))
     assert heads == ("", "recorded", "with the changes")
     assert rows[0][2].startswith("100")

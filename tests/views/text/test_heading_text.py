@@ -153,3 +153,24 @@ def test_an_age_names_the_use_that_it_is_taken_at(kinds, said):
         "log.csv",
     )
     assert said in " ".join(text_of(part for table in told.tables for part in table).split())
+
+
+def test_a_weave_passes_no_tolerance_by_cancelling():
+    """Read at 0, used from 3 to 13 ms of 10: 8 ms old, at 60 deg and 0.2 Hz 4 A f a = 6.7 mm.
+
+    Its 3 ms stay at other rates: 5 mm are 5.97 ms, so loops of 5.94, 168 a second. The lowest that
+    is looked at, 5 a second, makes 86 mm: 150 mm need no more.
+    """
+    run = robot(np.full(1000, 10.0))
+    say = {}
+    for mm in (5.0, 150.0):
+        found = study(run, motion="weave:60,0.2", tolerance=Tolerance(mm=mm))
+        say[mm] = heading_sentence(found)
+        assert found.path.sideways.value == pytest.approx(6.70e-3, rel=2e-3)
+        rate = found.required["tolerance_mm"].by_pattern["even"].value
+        assert rate == pytest.approx({5.0: 168.4, 150.0: 5.0}[mm], rel=3e-3)
+    assert "takes the robot 6.70 mm a metre sideways, left and right added (0 mm with" in say[5.0]
+    assert "misses 5 mm a metre by its mean rate: it takes 168 loops a second" in say[5.0]
+    assert "150 mm a metre needs 5.00 or fewer loops a second, and this log keeps it" in say[150.0]
+    steady = heading_sentence(study(run, motion="steady:90", tolerance=Tolerance(mm=30.0)))
+    assert "takes the robot 12.6 mm a metre sideways; 30 mm a metre needs" in steady
