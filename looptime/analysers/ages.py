@@ -31,6 +31,8 @@ __all__ = [
 INSTANTS = ("pick-up", "first use", "last use")
 #: Readings that are told of at most.
 _MOST = 200
+#: Calls that lie within another and are looked past for the one that follows it, at most.
+_MOST_WITHIN = 64
 #: Calls that are looked through at a time.
 _STRETCH = 1 << 18
 
@@ -174,7 +176,7 @@ def reading_of(
     """
     calls = run.call_columns
     start = calls.start_ns[rows]
-    end = start + calls.duration_ns[rows]
+    end = _ended(run, rows)
     marks = run.marks
     taken = start if read_instant == "start" else end
     if own_stamps and run.signals is not None:
@@ -201,6 +203,50 @@ def reading_of(
         order = np.argsort(end, kind="stable")
         taken, end = taken[order], end[order]
     return taken, end
+
+
+def _ended(run: Run, rows: Int) -> Int:
+    """When calls ended, those of the loop's thread no later than what follows them there begins.
+
+    Start and duration are rounded each by itself, so that the end of a call comes to lie a tick
+    after the start of the next one beside it, or more where they are rounded unlike. What begins within the last tick of a call follows it, too,
+    although it may look as if it lay within.
+
+    Examples
+    --------
+    Read from 0.4 to 2.3 us, written from then to 3.2, on a clock of whole us:
+
+    >>> from looptime.run import CallColumns, Clock, LoopColumns
+    >>> us = np.array([0, 1]) * 1000
+    >>> calls = CallColumns(us // 5000, us // 5000, us // 1000, us * 2, us // us.max() + 2000,
+    ...                     us // 5000 + 2000, us // 5000)
+    >>> run = Run(LoopColumns(us[:1], us[:1], np.array([9000])), calls, (), ("main",),
+    ...           clock=Clock(tick_ns=1000), loop_thread=0)
+    >>> _ended(run, np.array([0, 1])).tolist()
+    [2000, 4001]
+    """
+    calls, line, tick = run.call_columns, None, run.clock.tick_ns
+    end = calls.start_ns[rows] + calls.duration_ns[rows]
+    mine = np.arange(len(rows))
+    place, count = rows, len(calls)
+    if len(run.thread_names) > 1:
+        line = np.flatnonzero(run.on_loop_thread)
+        mine = np.flatnonzero(run.on_loop_thread[rows])
+        place, count = np.searchsorted(line, rows[mine]), len(line)
+    for step in range(1, _MOST_WITHIN + 1):
+        there = place + step < count
+        mine, place = mine[there], place[there]
+        after = place + step if line is None else line[place + step]
+        begins = calls.start_ns[after]
+        still = begins < end[mine]
+        if not still.any():
+            break
+        mine, place, after, begins = mine[still], place[still], after[still], begins[still]
+        follows = calls.depth[after] <= calls.depth[rows[mine]]
+        follows |= begins >= end[mine] - tick
+        end[mine[follows]] = begins[follows]
+        mine, place = mine[~follows], place[~follows]
+    return end
 
 
 def pickups(run: Run, code: int) -> tuple[Int, Int] | None:
@@ -335,7 +381,7 @@ def _stated(run: Run, stated: Heading | None) -> tuple[int | None, int | None, i
 def _ends(run: Run, code: int) -> tuple[Int, Int]:
     """When the calls of a name end, in order, and in which loops."""
     rows = _rows_of(run.call_columns.name, [code])
-    end = run.call_columns.start_ns[rows] + run.call_columns.duration_ns[rows]
+    end = _ended(run, rows)
     order = np.argsort(end, kind="stable")
     return end[order], run.call_columns.loop[rows][order]
 

@@ -10,6 +10,7 @@ from looptime.planner.answer.reading_age import reading_ages
 from looptime.project import Heading
 from looptime.run import Run
 from tests.build_run import make_run
+from tests.parsers.build import read
 
 NAMES = {
     "gyro.read": "sensor read",
@@ -169,3 +170,38 @@ def test_a_thread_that_never_rests_publishes_as_its_next_reading_begins():
         ],
     )  # fmt: skip
     assert ms(only(run).age_at_pickup()) == [3.5] * 20
+
+
+@pytest.mark.parametrize(("step", "length_step"), [(1, 1), (10, 10), (1, 100), (1000, 1000)])
+def test_a_read_that_ends_within_rounding_of_the_write_was_ready_for_it(
+    tmp_path, step, length_step
+):
+    """Calls back to back, start and length rounded apart [0.1 us]: each loop's own read is used.
+
+    By hand: the write begins where the read ends, so the reading is as old as the read was long. A
+    read after the write is the next loop's, even on a clock too coarse to tell the two apart.
+    """
+    rng = np.random.default_rng(3)
+    lengths = rng.uniform(7_000, 23_000, 2_000), rng.uniform(500, 9_000, 2_000)
+    other = np.full(2_000, 31_000.0)
+    at = np.cumsum(np.stack([*lengths, other], axis=1).ravel())
+    at = np.append(0.0, at[:-1]).reshape(-1, 3)
+    rows = ["loop,name,start_us,duration_us"]
+    for k, (first, write, late) in enumerate(at.tolist()):
+        for name, start, length in (
+            ("lift.read", first, lengths[0][k]), ("drive.write", write, lengths[1][k]),
+            ("level.read", late, other[k]),
+        ):  # fmt: skip
+            begun, took = (round(x / s) * s / 10 for x, s in ((start, step), (length, length_step)))
+            rows.append(f"{k},{name},{begun:.1f},{took:.1f}")
+    run = read(tmp_path, "\n".join(rows))
+    found = {run.names[one.code].name: one for one in readings(run)}
+    age, level = (found[name].age_at_first_use() for name in ("lift.read", "level.read"))
+    assert len(age) == len(run)
+    np.testing.assert_allclose(age, lengths[0][: len(age)] * 100, atol=1.5 * step * 100)
+    np.testing.assert_allclose(level, (lengths[0][1:] + other[:-1])[: len(level)] * 100,
+                               atol=1.5 * step * 100)  # fmt: skip
+    if (step, length_step) == (1, 1):  # so it was: some ends lie after the write's begin
+        calls = run.call_columns
+        ends = calls.start_ns + calls.duration_ns
+        assert (ends[:-1] > calls.start_ns[1:]).sum() > 100
