@@ -209,8 +209,8 @@ def _ended(run: Run, rows: Int) -> Int:
     """When calls ended, those of the loop's thread no later than what follows them there begins.
 
     Start and duration are rounded each by itself, so that the end of a call comes to lie a tick
-    after the start of the next one beside it, or more where they are rounded unlike. What begins within the last tick of a call follows it, too,
-    although it may look as if it lay within.
+    after the start of the next one beside it, or more where they are rounded unlike. What begins
+    within the last tick of a call follows it, too, although it may look as if it lay within.
 
     Examples
     --------

@@ -9,9 +9,11 @@ from looptime.analysers.estimate import Figure
 from looptime.findings import summarise
 from looptime.findings.finding import Evidence, Finding
 from looptime.findings.priced import led, with_predictions
+from looptime.planner.answer.predict import predict
 from looptime.planner.search.look import NotProposed
 from looptime.planner.search.proposals import Proposal, Suggestions
 from looptime.planner.search.suggest import suggest
+from looptime.project import Bus, Project
 from tests.benchmarks.scenarios import SCENARIOS
 from tests.build_run import make_run
 
@@ -192,3 +194,30 @@ def test_what_a_remedy_saves_in_other_calls_is_no_price_of_the_finding():
     (all_four,) = with_predictions([replace(found, evidence=every)], told, [*names, "gyro.read"])
     assert (all_four.value, all_four.low, all_four.high) == (3.0, 2.5, 3.5)
     assert all_four.text.endswith("batch wheel.*.read: 3 ms less a loop (predicted).")
+
+
+@pytest.mark.parametrize(
+    ("stated", "batch_ms"),
+    [({"base_ms": 0.4, "per_item_ms": 0.25}, 2.5), ({"base_ms": 0.4}, 3.2), ({}, 0.75)],
+)
+def test_no_plan_takes_a_batch_for_shorter_than_the_finding_does(stated, batch_ms):
+    """Eight reads of 0.75 ms: 0.5 + 8 x 0.25; 0.4 + 8 x 0.35; of a bus unknown one read at least.
+
+    The plan's whole gain may be more, as what goes by the clock is done less often in a loop.
+    """
+    project = Project(buses={"port": Bus(**stated)}) if stated else None
+    reads = {f"wheel.{k}.read": 0.75 for k in range(8)}
+    names = {name: {"kind": "sensor read", "bus": "port"} for name in reads}
+    names["telemetry.write"] = {"kind": "telemetry", "bus": "aux"}
+    made = [(name, 0.8 * k, took) for k, (name, took) in enumerate(reads.items())]
+    made.append(("telemetry.write", 8.0, 5.0))
+    run = make_run([14.0] * 400, lambda k: made if k % 7 == 0 else made[:8], names)
+    found = next(f for f in summarise(run, project=project).findings if f.code == "batch_reads")
+    assert f"take 6 ms: one batched read {'would take about' if stated else 'takes'}" in found.text
+    assert f"{batch_ms:g} ms" in found.text
+    assert found.value == pytest.approx(6.0 - batch_ms)
+    at = predict(run, ["batch wheel.*.read"], buses=project.buses if project else None)
+    (one,) = [r for r in at.predicted.calls if r["name"].startswith("batch")]
+    took = one["self_ms_per_loop"]
+    least = took.value if stated else took.low
+    assert least == pytest.approx(batch_ms, rel=0.03)
