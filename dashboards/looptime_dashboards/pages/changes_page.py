@@ -22,6 +22,7 @@ from looptime.views.figures.plan_figures import (
     signed,
 )
 from looptime.views.text.plan_text import plan_sentence
+from looptime.views.text.plan_words import gain_ends, gain_of
 from looptime.views.text.terminal import number, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.lean import Part
@@ -44,6 +45,7 @@ from looptime_dashboards.work import Pending
 
 if TYPE_CHECKING:
     from looptime.planner import Prediction, Suggestions
+    from looptime.planner.search.proposals import Proposal
 
 __all__ = ["body", "place", "prediction", "proposals", "remedies"]
 
@@ -202,11 +204,11 @@ def remedies(found: Suggestions) -> dict[str, str]:
     made: dict[str, str] = {}
     for plan in found.proposed:
         if len(plan.changes) == 1:
-            buys = _buys(plan.gain_ms.value, least, what)
+            buys = _buys(plan, least, what)
             made[plan.changes[0]] = f"{buys}; risk {plan.risk}; {plan.why}"
     for remedy in found.remedies:
         plan_alone = alone.get(remedy.changes)
-        buys = "" if plan_alone is None else f"{_buys(plan_alone.gain_ms.value, least, what)}; "
+        buys = "" if plan_alone is None else f"{_buys(plan_alone, least, what)}; "
         for change in remedy.changes:
             others = " and ".join(c for c in remedy.changes if c != change)
             with_others = f"together with {others}: " if others else ""
@@ -214,11 +216,11 @@ def remedies(found: Suggestions) -> dict[str, str]:
     return dict(list(made.items())[:_MOST_PROPOSED])
 
 
-def _buys(gain_ms: float | None, least: float, what: str) -> str:
-    gain = gain_ms or 0.0
-    if abs(gain) < least:
+def _buys(plan: Proposal, least: float, what: str) -> str:
+    """What a plan buys and its range, in the words of the command line."""
+    if abs(plan.gain_ms.value or 0.0) < least:
         return "no change of the mean that would be seen"
-    return f"{number(abs(gain))} ms {'less' if gain < 0 else 'more'} {what}"
+    return f"{gain_of(plan)} {what} ({gain_ends(plan)})"
 
 
 def _plans(view: View, found: Suggestions) -> Part:

@@ -1,7 +1,8 @@
 """What the search for remedies sees of a log, and what a remedy is."""
 
+import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import field
 from fnmatch import fnmatchcase
 from functools import cached_property
@@ -20,7 +21,7 @@ from looptime.signal_names import HEADING_WORDS
 
 __all__ = ["EFFORT", "KIND_UNKNOWN", "LEAST", "Candidate", "Look", "NotProposed", "bus_in_words",
            "change_of", "doing", "efforts", "look_at", "of_unknown_kind",
-           "pattern_for"]  # fmt: skip
+           "pattern_for", "reach"]  # fmt: skip
 
 #: Effort of each kind of change: 1 a line or two, 3 an afternoon, 5 days.
 EFFORT: dict[str, float] = {
@@ -250,3 +251,23 @@ def change_of(verb: str, names: list[str], look: Look, **options: object) -> str
 
 
 assert set(EFFORT) == set(VERBS)
+
+
+def reach(
+    now: tuple[float, float, float], shifts: Sequence[Sequence[float]]
+) -> tuple[float, float, float]:
+    """The same middle, with ends that hold what each assumption shifts it by, in squares.
+
+    Things that are not known by themselves seldom all lie at the same end.
+
+    Examples
+    --------
+    >>> reach((5.0, 2.0, 9.0), [[-4.0, 0.5], [3.0], []])[:2]
+    (5.0, 0.0)
+    """
+    middle, low, high = now
+    less = (max(0.0, -min(ends, default=0.0)) for ends in shifts)
+    more = (max(0.0, max(ends, default=0.0)) for ends in shifts)
+    return (
+        middle, middle - math.hypot(middle - low, *less), middle + math.hypot(high - middle, *more)
+    )  # fmt: skip

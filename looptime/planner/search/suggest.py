@@ -21,7 +21,7 @@ from looptime.planner.changes import parse_all
 from looptime.planner.known.bus_model import BusParameters
 from looptime.planner.play.draft import KnownRun
 from looptime.planner.search.candidates import candidates
-from looptime.planner.search.look import Candidate, NotProposed, efforts
+from looptime.planner.search.look import Candidate, NotProposed, efforts, reach
 from looptime.planner.search.proposals import RISKS, Proposal, Suggestions, older
 from looptime.project import Heading
 from looptime.records import dataclass
@@ -135,7 +135,7 @@ class _Search:
         good: list[tuple[Candidate, _Tried]] = []
         for i, candidate in enumerate(found):
             self.progress(0.5 * i / max(len(found), 1))
-            tried = self.tried_candidate(candidate)
+            tried = self.tried_group((candidate,))
             why_not = self._why_not(candidate, now, tried)
             if why_not:
                 left.append(NotProposed(" + ".join(candidate.changes), why_not))
@@ -157,14 +157,15 @@ class _Search:
         )
         singles = [p for p in proposed if alone_first[p.changes] == 1]
         proposed = self._most_first(proposed, singles, dict(zip(*self._ends(alone), strict=True)))
-        floor = self._floor([_changes(group) for group, _ in plans])
+        paced = [self._at_pace(group) for group in ((), *(group for group, _ in plans))]
+        floor = self._floor(paced)
         self.progress(1.0)
         kept = tuple(proposed[:_MOST])
         used = {text for plan in kept for text in plan.changes}
         remedies = tuple(c for c, _ in good if used.issuperset(c.changes))
         return Suggestions(
             {"mean": now.means[0], "p99": now.p99[0]}, floor, kept, remedies,
-            tuple(left), self._targets(now, floor, proposed), self._warnings(), len(self.at.run),
+            tuple(left), self._targets(now, floor, paced), self._warnings(), len(self.at.run),
             whole, source, "work" if self.paced else "period", now.work[0] if self.paced else None,
             self.at.run.clock.supposed,
             gain_ends=self._gain_ends(now, kept), use=self.use,
@@ -180,15 +181,24 @@ class _Search:
         """Whether gains are about the work, as a pace keeps the period."""
         return self.at.judges_work
 
-    def tried_candidate(self, candidate: Candidate) -> _Tried:
-        """Play a remedy, and what is assumed in it at its ends."""
-        found = self.tried(candidate.changes)
-        for end in candidate.ends:
-            other = self.tried(end)
-            found = replace(
-                found, means=_reach(found.means, other.means), work=_reach(found.work, other.work)
+    def tried_group(self, group: tuple[Candidate, ...], pace: tuple[str, ...] = ()) -> _Tried:
+        """Play some remedies, and what is assumed in each at its ends; `pace` after them.
+
+        By how much an assumption shifts a figure is played with that remedy alone, but for a pace,
+        which only the whole plan keeps or misses.
+        """
+        found = self.tried((*_changes(group), *pace))
+        shifts: dict[str, list[list[float]]] = {"means": [], "p99": [], "work": []}
+        for candidate in group:
+            whole = group if pace else (candidate,)
+            middle, *ends = (
+                self.tried((*_changes(whole, candidate, changes), *pace))
+                for changes in (candidate.changes, *candidate.ends)
             )
-        return found
+            for of, made in shifts.items():
+                made.append([getattr(end, of)[0] - getattr(middle, of)[0] for end in ends])
+        reached = {of: reach(getattr(found, of), made) for of, made in shifts.items()}
+        return replace(found, **reached)
 
     def tried(self, changes: tuple[str, ...]) -> _Tried:
         """Play a plan at the middle and both ends of what is not known, and only once."""
@@ -276,8 +286,11 @@ class _Search:
                 continue
             group = (*chosen, candidate)
             tried = self._if_it_goes(group)
-            if tried and self._gain(last, tried)[2] < -_SEEN * now.means[0]:
-                chosen, last = group, tried
+            if tried is None:
+                continue
+            as_assumed = self.tried(_changes(group))
+            if self._gain(last, as_assumed)[2] < -_SEEN * now.means[0]:
+                chosen, last = group, as_assumed
                 if len(group) > 2:
                     made.append((group, tried))
         return made
@@ -285,7 +298,7 @@ class _Search:
     def _if_it_goes(self, group: tuple[Candidate, ...]) -> _Tried | None:
         """Some remedies played together; None where an earlier one leaves nothing for a later."""
         try:
-            return self.tried(_changes(group))
+            return self.tried_group(group)
         except UsageError:
             return None
 
@@ -308,7 +321,7 @@ class _Search:
         return Proposal(
             _changes(group), planned(middle, best - half, worst + half), tried.means[0],
             tried.p99[0], sum(c.effort for c in group), risk, why,
-            self._meets(self._at_pace(_changes(group))), ages, say, check,
+            self._meets(self._at_pace(group)), ages, say, check,
             worst_ms={"mean": tried.means[2], "p99": tried.p99[2]},
         )  # fmt: skip
 
@@ -320,9 +333,9 @@ class _Search:
         tick_ms = self.at.pace[0].interval_ns / 1e6
         return (f"pace hz={self.target_hz:g}",) if 1e3 / self.target_hz < tick_ms / _SLACK else ()
 
-    def _at_pace(self, changes: tuple[str, ...]) -> _Tried:
+    def _at_pace(self, group: tuple[Candidate, ...]) -> _Tried:
         """A plan as it would run where its pace lets it."""
-        return self.tried((*changes, *self.quicker))
+        return self.tried_group(group, self.quicker)
 
     @property
     def wanted_ms(self) -> float:
@@ -335,30 +348,29 @@ class _Search:
         fast = self.target_hz is None or tried.means[2] <= self.wanted_ms
         return fast and (self.target_p99_ms is None or tried.p99[2] <= self.target_p99_ms)
 
-    def _floor(self, plans: list[tuple[str, ...]]) -> dict[str, float]:
-        tried = [self._at_pace(changes) for changes in [(), *plans]]
+    @staticmethod
+    def _floor(tried: list[_Tried]) -> dict[str, float]:
         return {"mean": min(t.means[1] for t in tried), "p99": min(t.p99[1] for t in tried)}
 
     def _targets(
-        self, now: _Tried, floor: dict[str, float], proposed: list[Proposal]
+        self, now: _Tried, floor: dict[str, float], there: list[_Tried]
     ) -> tuple[str, ...]:
+        """What can be said of each target; `there` is the loop as it is, then with each plan."""
         made = []
-        there = [self._at_pace(p.changes) for p in proposed]
         if self.target_hz is not None:
             name = f"{self.target_hz:g} Hz (mean {1e3 / self.target_hz:.2f} ms)"
-            alone = self._at_pace(()).means[2]
-            if self.quicker and alone <= self.wanted_ms:
+            if self.quicker and there[0].means[2] <= self.wanted_ms:
                 made.append(
                     f"Target {name}: can be reached by the pace alone ({self.quicker[0]}); today "
                     f"the loop waits for its tick and takes {now.means[0]:.2f} ms."
                 )
             else:
-                means = [alone, *(t.means[2] for t in there)]
+                means = [t.means[2] for t in there]
                 made.append(self._target(name, self.wanted_ms, now.means[0], floor["mean"], means))
         if self.target_p99_ms is not None:
             made.append(
                 self._target(f"p99 of {self.target_p99_ms:g} ms", self.target_p99_ms, now.p99[0],
-                             floor["p99"], [t.p99[2] for t in (self._at_pace(()), *there)])
+                             floor["p99"], [t.p99[2] for t in there])
             )  # fmt: skip
         return tuple(made)
 
@@ -414,17 +426,14 @@ def _trade(cheap: Proposal, share: float, most: Proposal, use: str) -> str:
     return f"{cheap.say} gives {100 * share:.0f} % of it{less}{but}"
 
 
-def _reach(
-    now: tuple[float, float, float], other: tuple[float, float, float]
-) -> tuple[float, float, float]:
-    """The same middle, with ends that reach as far as another's middle."""
-    return now[0], min(now[1], other[0]), max(now[2], other[0])
-
-
 def _is_younger(candidate: Candidate) -> bool:
     """Whether it is about the age of a reading and not about the loop's time."""
     return candidate.changes[0].startswith("later ")
 
 
-def _changes(group: tuple[Candidate, ...]) -> tuple[str, ...]:
-    return tuple(text for candidate in group for text in candidate.changes)
+def _changes(
+    group: tuple[Candidate, ...], one: Candidate | None = None, end: tuple[str, ...] = ()
+) -> tuple[str, ...]:
+    """What a group changes, with one of its remedies as at an end of what is assumed in it."""
+    made = (end if candidate is one else candidate.changes for candidate in group)
+    return tuple(itertools.chain.from_iterable(made))
