@@ -113,9 +113,9 @@ def waiting(text: str) -> Iterator[Callable[[float], None] | None]:
     from rich.console import Console
     from rich.text import Text
 
-    from looptime.views.text.terminal import safe
+    from looptime.views.text.terminal import in_full
 
-    text = f"looptime: {safe(text, 200)}"
+    text = f"looptime: {in_full(text)}"
     status = Console(stderr=True).status(Text(text))
     later = threading.Timer(2.0, status.start)
     later.daemon = True

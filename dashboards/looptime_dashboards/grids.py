@@ -7,7 +7,7 @@ import dash_ag_grid as dag
 from dash import Dash
 from flask import g, has_request_context
 
-from looptime.views.text.terminal import safe
+from looptime.views.text.terminal import in_full
 from looptime_dashboards.lean import Part
 from looptime_dashboards.parts import is_long, is_number
 
@@ -128,5 +128,5 @@ def _column(
 
 def _cell(value: object, is_share: bool) -> object:
     if isinstance(value, str):
-        return safe(value, 400)
+        return in_full(value)
     return 100 * value if is_share and is_number(value) else value

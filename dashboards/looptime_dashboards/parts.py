@@ -15,7 +15,7 @@ from looptime.guide.glossary import figures_of, find
 from looptime.questions.timing import CAUTION
 from looptime.views.figures.picture import Picture
 from looptime.views.files.html import cell_text
-from looptime.views.text.terminal import safe
+from looptime.views.text.terminal import in_full, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.drawn import drawn
 from looptime_dashboards.lean import Part, field
@@ -182,9 +182,9 @@ def card(
         tall = height or figure["layout"]["height"]
         said = named(
             {
-                "aria-label": safe(picture.alt, 1500),
+                "aria-label": in_full(picture.alt),
                 "data-figure": json.dumps(
-                    drawn(figure, safe(picture.title, 300)), allow_nan=False, separators=(",", ":")
+                    drawn(figure, in_full(picture.title)), allow_nan=False, separators=(",", ":")
                 ),
             }
         )
@@ -209,7 +209,7 @@ def card(
     if picture.how:
         more.append(html.Details([html.Summary("How it was computed"), html.P(picture.how)]))
     return section(
-        picture.key, safe(picture.title, 300), *above, plot, *map(faint, picture.notes),
+        picture.key, in_full(picture.title), *above, plot, *map(faint, picture.notes),
         html.Div([*exports, *more], className="under"),
     )  # fmt: skip
 
@@ -231,7 +231,7 @@ def meanings(terms: Iterable[str], run: Mapping[str, Any] | None = None) -> Part
     for word in words.values():
         own = [] if run is None else figures_of(word, {}, run)
         here = f" Here: {'; '.join(f'{what} {value}' for what, value in own)}." if own else ""
-        rows.append(html.Div([html.Dt(word.name), html.Dd(safe(word.text + here, 2000))]))
+        rows.append(html.Div([html.Dt(word.name), html.Dd(in_full(word.text + here))]))
     return html.Details([html.Summary("What the words mean"), html.Dl(rows, className="words")])
 
 
@@ -251,8 +251,8 @@ def table(
         for row in shown
     ]  # fmt: skip
     made = html.Div(
-        html.Table([html.Caption(safe(caption, 300)), html.Thead(head), html.Tbody(body)]),
-        className="wide", tabIndex=0, role="region", **named({"aria-label": safe(caption, 300)}),
+        html.Table([html.Caption(in_full(caption)), html.Thead(head), html.Tbody(body)]),
+        className="wide", tabIndex=0, role="region", **named({"aria-label": in_full(caption)}),
     )  # fmt: skip
     if len(kept) <= most:
         return made
@@ -274,13 +274,13 @@ def findings(found: Sequence[Finding], most: int = 5) -> Part:
     main = [f for f in found if f.severity != "note"][:most]
     notes = [f for f in found if f.severity == "note"]
     items = [
-        html.Li([html.Span(f.severity, className=f"word {f.severity}"), " ", safe(f.text, 1000),
+        html.Li([html.Span(f.severity, className=f"word {f.severity}"), " ", in_full(f.text),
                  html.Span(ways(f), className="ways")])
         for f in main
     ]  # fmt: skip
     parts: list[Part] = [html.Ol(items, className="found")]
     if notes:
-        lines = [html.Li(safe(f.text, 1000)) for f in notes]
+        lines = [html.Li(in_full(f.text)) for f in notes]
         word = "1 note" if len(notes) == 1 else f"{len(notes)} notes"
         parts.append(html.Details([html.Summary(word), html.Ul(lines)]))
     if any(f.moves for f in main):
@@ -314,17 +314,17 @@ def caution(text: str) -> Part:
 
 def note(text: str, kind: str = "") -> Part:
     """A line that says how things stand; an error where `kind` says so."""
-    return html.P(safe(text, 2000), className=f"note {kind}".strip(),
+    return html.P(in_full(text), className=f"note {kind}".strip(),
                   role="alert" if kind == "error" else "status")  # fmt: skip
 
 
 def busy(pending: Pending) -> Part:
     """What is being done, and how much of it is done where that is known."""
-    words: list[Part] = [f"{safe(pending.text, 200)} ..."]
+    words: list[Part] = [f"{in_full(pending.text)} ..."]
     if pending.share is None:
         words.insert(0, html.Span(className="busy", **named({"aria-hidden": "true"})))
     else:
-        said = named({"aria-label": safe(pending.text, 200)})
+        said = named({"aria-label": in_full(pending.text)})
         words.append(html.Progress(value=f"{pending.share:.3f}", max="1", **said))
     return html.Div(words, className="note", role="status")
 
@@ -370,7 +370,7 @@ def form_of(
     made: list[Part] = [field(name, value, type="hidden") for name, value in kept]
     for name, text, value, *checked in inputs:
         given, said = (wrong or {}).get(name, (value, ""))
-        error = html.Span(safe(said, 400), className="error", role="alert") if said else None
+        error = html.Span(in_full(said), className="error", role="alert") if said else None
         # what is no number stays to be seen, in a field for text
         put = field(name, given, **({} if said or not checked else checked[0]))
         made.append(html.Label([html.Span(text, className="faint"), put, error], className="field"))

@@ -12,7 +12,7 @@ from flask import g
 from looptime.errors import LogError, LooptimeError
 from looptime.questions.misfits import misfits, misfits_text
 from looptime.views.figures.slow_figures import loop_beside_typical
-from looptime.views.text.terminal import number, safe
+from looptime.views.text.terminal import in_full, number, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.grids import has_grid
 from looptime_dashboards.lean import Part, file_field, lean
@@ -137,7 +137,7 @@ def _misfits(desk: Desk, view: View, needs: str) -> list[Part]:
     except (LooptimeError, Pending):
         return []
     said = misfits_text(misfits(desk.project, names), desk.project, needs)
-    return [faint(safe(said, 600))] if said else []
+    return [faint(in_full(said))] if said else []
 
 
 def register(app: Dash, desk: Desk) -> None:

@@ -23,7 +23,7 @@ from looptime.views.figures.plan_figures import (
 )
 from looptime.views.text.plan_text import plan_sentence
 from looptime.views.text.plan_words import gain_ends, gain_of
-from looptime.views.text.terminal import number, safe
+from looptime.views.text.terminal import in_full, number, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.common import counting, remedy_switches
@@ -99,7 +99,7 @@ def _verdict(view: View, at: Prediction) -> Part:
     onward = html.A("what it means for heading", href="/heading" + view.search, className="choice",
                     **named({"data-page": "/heading"}))  # fmt: skip
     return section(
-        "told", "What they would do", html.P(html.Strong(safe(plan_sentence(at), 600))),
+        "told", "What they would do", html.P(html.Strong(in_full(plan_sentence(at)))),
         html.Dl(rows, className="chief"), choices("Next", onward), role="status",
     )  # fmt: skip
 
@@ -190,7 +190,7 @@ def _switches(view: View, found: Suggestions | None, said: str, wrong: dict[str,
     if found is not None and found.proposed:
         inner.append(_plans(view, found))
     if found is not None and found.not_proposed:
-        left = [html.Li(f"{safe(p.text, 80)}: {safe(p.why, 300)}") for p in found.not_proposed]
+        left = [html.Li(f"{safe(p.text, 80)}: {in_full(p.why)}") for p in found.not_proposed]
         inner.append(html.Details([html.Summary("What was looked at and left out"),
                                    html.Ul(left)]))  # fmt: skip
     return section("switches", "Switch remedies on and off", *inner)
@@ -244,7 +244,7 @@ def _plan_link(changes: tuple[str, ...], now: tuple[str, ...]) -> Part:
     extra = {"data-set": urlencode([("change", c) for c in changes])}
     if set(changes) == set(now):
         extra["aria-current"] = "true"
-    return html.A(safe(" + ".join(changes), 300), href="#", className="choice", **named(extra))
+    return html.A(in_full(" + ".join(changes)), href="#", className="choice", **named(extra))
 
 
 def _older(ages: dict[str, tuple[float, float]]) -> str:
@@ -332,5 +332,5 @@ def _rest(at: Prediction) -> list[Part]:
 def _warnings(warnings: tuple[str, ...]) -> list[Part]:
     if not warnings:
         return []
-    lines = [html.Li(safe(w, 600)) for w in warnings]
+    lines = [html.Li(in_full(w)) for w in warnings]
     return [section("mind", "Mind", html.Ul(lines))]

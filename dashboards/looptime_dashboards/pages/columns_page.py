@@ -4,7 +4,7 @@ from dash import html
 
 from looptime.errors import LooptimeError
 from looptime.schema import LAYOUTS
-from looptime.views.text.terminal import safe
+from looptime.views.text.terminal import in_full, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
 from looptime_dashboards.log_keys import content_of, log_of
@@ -28,11 +28,11 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
         for one in found.columns
     ]  # fmt: skip
     heads = ("", "column", "sample", "taken as", "unit", "sure", "why")
-    lines = [html.P(safe(sentence(f"Read as {found.layout}: {found.row}"), 600))]
+    lines = [html.P(in_full(sentence(f"Read as {found.layout}: {found.row}")))]
     if found.stamped:
         why = f"rows are stamped at the {found.stamped} of a loop: {found.stamped_why}"
-        lines.append(html.P(safe(sentence(why), 600)))
-    lines.append(html.P(safe(sentence(f"loops are found by {found.loops_from}"), 400)))
+        lines.append(html.P(in_full(sentence(why))))
+    lines.append(html.P(in_full(sentence(f"loops are found by {found.loops_from}"))))
     parts.insert(0, section("columns", "What the columns are taken for", *lines,
                             table(heads, rows, "Column by column", 400)))  # fmt: skip
     try:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from dash import html
 
-from looptime.views.text.terminal import count, number, safe
+from looptime.views.text.terminal import count, in_full, number, safe
 from looptime_dashboards.lean import Part
 from looptime_dashboards.parts import choice, choices, named, toggle
 from looptime_dashboards.view import View
@@ -37,7 +37,7 @@ def sentence(text: str) -> str:
     >>> sentence("the runs differ"), sentence("run_03.csv is unlike the others in a, b ...")
     ('The runs differ.', 'run_03.csv is unlike the others in a, b ...')
     """
-    text = safe(text, 600)
+    text = in_full(text)
     first = text.split(" ", maxsplit=1)[0]
     if not set("._-") & set(first):
         text = text[:1].upper() + text[1:]
@@ -62,7 +62,7 @@ def remedy_switches(rows: Iterable[tuple[str, str]], view: View) -> Part:
     """A switch for each remedy, with why it is proposed."""
     lines = [
         html.Li([toggle(change, "change", view.change),
-                 html.Span(" " + safe(why, 400), className="faint")])
+                 html.Span(" " + in_full(why), className="faint")])
         for change, why in rows
     ]  # fmt: skip
     return html.Ul(lines, className="switches")

@@ -10,7 +10,7 @@ from dash import html
 from looptime.questions.steering import control
 from looptime.views.figures.control_figures import control_pictures, edge_table, gain_table
 from looptime.views.text.control_answer import control_sentence
-from looptime.views.text.terminal import count, safe
+from looptime.views.text.terminal import count, in_full, safe
 from looptime_dashboards.desk import SAMPLE_FROM, Desk
 from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.changes_page import place
@@ -45,10 +45,10 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     told = [sentence(each) for each in (*unseen, *at.notes)]
     left = f"; {at.warmup_loops:,} before them are warm-up" if at.warmup_loops else ""
     parts.append(
-        section("answer", safe(control_sentence(at), 600),
+        section("answer", in_full(control_sentence(at)),
                 faint(f"From {count(at.loops, 'loop')}{left}."),
-                *(faint(safe(each, 600)) for each in told),
-                *(caution(safe(word, 600)) for word in at.cautions))
+                *(faint(in_full(each)) for each in told),
+                *(caution(in_full(word)) for word in at.cautions))
     )  # fmt: skip
     tables = (
         ("edge", "How far from the edge", edge_table(at),

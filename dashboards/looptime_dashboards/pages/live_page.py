@@ -3,7 +3,7 @@
 from dash import html
 
 from looptime.views.figures.live_figures import calls_now, long_loops, periods_now
-from looptime.views.text.terminal import count, number, safe
+from looptime.views.text.terminal import count, in_full, number, safe
 from looptime.words import percent
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.following import Seen
@@ -90,7 +90,7 @@ def _state(desk: Desk, at: Seen, held: bool) -> Part:
         passed = safe(desk.library.name_of(at.passed), 80)
         words.append(f"no loop can be read in {passed}, which is newer")
     if at.told and not at.told.endswith(f": {at.path}"):  # else its name stands there already
-        words.append(safe(at.told.replace(at.path, name), 300))
+        words.append(in_full(at.told.replace(at.path, name)))
     key = desk.library.as_it_is(at.path) if held else ""
     more = [" ", onward("open it as it is now", "/", run=key, hold="",
                         **ELSEWHERE)] if key else []  # fmt: skip

@@ -12,7 +12,7 @@ from looptime.questions.judging import gate, trends
 from looptime.questions.pit_check import WORDS, checklist
 from looptime.views.figures.checks_figures import gate_margins, gate_table
 from looptime.views.figures.season_figures import trend_figure, trends_table
-from looptime.views.text.terminal import count, safe
+from looptime.views.text.terminal import count, in_full, safe
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
 from looptime_dashboards.pages.common import sentence, unlike_neighbours
@@ -117,8 +117,8 @@ def _list(desk: Desk, view: View, whole: Checklist | None) -> list[Part]:
         return []
     words = {"ok": "holds", "bad": "look at it", "not judged": "not judged"}
     name = Path(log.path).name  # where it lies is nobody's business
-    rows = [(one.what, words[one.state], safe(one.text, 300),
-             safe(one.action.replace(log.path, name), 300))
+    rows = [(one.what, words[one.state], in_full(one.text),
+             in_full(one.action.replace(log.path, name)))
             for one in whole.checks]  # fmt: skip
     heads, caption = ("check", "state", "found", "next"), f"Of {safe(name, 80)}"
     return [table_card(desk, "checklist", "Before a round", heads, rows,
@@ -129,9 +129,9 @@ def _verdict(at: GateResult, whole: Checklist | None, desk: Desk, chosen: bool, 
     """Ready or not, as the whole checklist has it: timing that passes is no tick of the rest."""
     names = ", ".join(safe(f.name, 40) for f in at.new[:4])
     standing = _BY_GATE[at.verdict] if whole is None else whole.standing
-    word, said = WORDS[standing], safe(f"Gate: {at.sentence}", 600)
+    word, said = WORDS[standing], in_full(f"Gate: {at.sentence}")
     why = said if whole is None else whole.sentence.removeprefix(f"{word}: ")
-    lines: list[Part] = [html.H2(word), html.P(html.Strong(safe(sentence(why), 600))),
+    lines: list[Part] = [html.H2(word), html.P(html.Strong(in_full(sentence(why)))),
                         *([] if whole is None else [html.P(said)]),
                         faint(f"Checked: {names}.")]  # fmt: skip
     against = "the runs chosen as before" if chosen else "the season's baseline"
@@ -142,7 +142,7 @@ def _verdict(at: GateResult, whole: Checklist | None, desk: Desk, chosen: bool, 
             faint(f"Held against {against}: {count(len(at.baseline), 'run')}, version {shown}.")
         )
     elif lacks:
-        lines.append(faint(f"The season's baseline is of other phases: {safe(lacks, 300)}."))
+        lines.append(faint(f"The season's baseline is of other phases: {in_full(lacks)}."))
     else:
         lines.append(faint("No baseline: choose runs as before on the page Before and after, or "
                            "keep a season: looptime season add FOLDER, then looptime season "

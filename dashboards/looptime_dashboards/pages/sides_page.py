@@ -18,7 +18,7 @@ from looptime.views.figures.checks_figures import (
     shift_figure,
     two_histograms,
 )
-from looptime.views.text.terminal import count, safe
+from looptime.views.text.terminal import count, in_full, safe
 from looptime.words import listed
 from looptime_dashboards.desk import Desk
 from looptime_dashboards.lean import Part
@@ -172,13 +172,13 @@ def judged_ms(run: Run, facts: Facts) -> Float:
 
 
 def _verdict(at: Comparison) -> Part:
-    lines: list[Part] = [html.P(safe(s, 1000).replace("+-", "\u00b1")) for s in at.sentences]
+    lines: list[Part] = [html.P(in_full(s).replace("+-", "\u00b1")) for s in at.sentences]
     if at.history:
         past_runs = count(at.history, "run")
         text = f"What runs differ by without any change is told by {past_runs} of the season."
         lines.append(faint(text))
     if at.unlike:
-        unlike = [html.Li(safe(u.text, 600)) for u in at.unlike]
+        unlike = [html.Li(in_full(u.text)) for u in at.unlike]
         lines += [html.P(html.Strong("Unlike between the sides")), html.Ul(unlike)]
     lines.append(faint(f"Before: {_named(at.before)}. After: {_named(at.after)}. The first "
                        f"{at.window_s:.4g} s of each are judged, after the warm-up."))  # fmt: skip

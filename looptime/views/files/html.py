@@ -8,7 +8,7 @@ from typing import Any
 
 from looptime.analysers.estimate import plain_value
 from looptime.views.figures.picture import Picture
-from looptime.views.text.terminal import number, safe
+from looptime.views.text.terminal import in_full, number, safe
 
 __all__ = ["Markup", "cell_text", "csv_cell", "csv_text", "data_json", "element", "escape",
            "picture_table", "table", "together"]  # fmt: skip
@@ -20,7 +20,7 @@ _NUMBER = re.compile(r"[-+<]?[\d.,]+( %)?( to [-+]?[\d.,]+)?")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "|", "%")
 
 
-def escape(text: object, longest: int = 400) -> str:
+def escape(text: object, longest: int | None = None) -> str:
     r"""Text from anywhere as it may stand in HTML, in an attribute too.
 
     Examples
@@ -30,7 +30,8 @@ def escape(text: object, longest: int = 400) -> str:
     >>> escape("right\u202eleft")
     'right?left'
     """
-    return _html.escape(safe(text, longest), quote=True)
+    shown = in_full(text) if longest is None else safe(text, longest)
+    return _html.escape(shown, quote=True)
 
 
 def data_json(data: Any) -> str:
@@ -65,7 +66,7 @@ def cell_text(value: Any) -> str:
         return f"{value:,}"
     if isinstance(value, float):
         return number(value, 4)
-    return safe(value, 400)
+    return in_full(value)
 
 
 class Markup(str):

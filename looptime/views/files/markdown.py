@@ -6,7 +6,7 @@ from looptime.checks.compare.change import in_words
 from looptime.checks.gate.gate import GateResult
 from looptime.checks.gate.limits import Row
 from looptime.views.text.change_text import amount
-from looptime.views.text.terminal import count, safe
+from looptime.views.text.terminal import count, in_full
 
 __all__ = ["gate_markdown"]
 
@@ -15,14 +15,14 @@ _HTML = {"<": "&lt;", ">": "&gt;", "&": "&amp;"}
 
 
 def _text(value: object) -> str:
-    r"""Text from a log: no markup, no HTML, no new lines.
+    r"""Text with text from a log in it: no markup, no HTML, no new lines, and not cut.
 
     Examples
     --------
     >>> _text("a|b <i>")
     'a\\|b &lt;i&gt;'
     """
-    escaped = "".join(_HTML.get(c, c) for c in safe(value, 200))
+    escaped = "".join(_HTML.get(c, c) for c in in_full(value))
     return _MARKUP.sub(r"\\\1", escaped)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from looptime.analysers.summary import Summary
 from looptime.findings.log_rules import few_left
-from looptime.views.text.terminal import number, safe
+from looptime.views.text.terminal import in_full, number, safe
 from looptime.views.text.text_parts import percent, tick_text
 
 if TYPE_CHECKING:
@@ -76,11 +76,11 @@ def doubts(
     out += _other_loop(mine[0])
     told = mine[0].pace.period_ms.p50.value is not None and not mine[0].run.summed  # elsewhere
     if mine[0].pacing.mode == "can't tell" and told:
-        out.append(f"can't tell how it is paced: {safe(mine[0].pacing.mode_from, 200)}")
+        out.append(f"can't tell how it is paced: {in_full(mine[0].pacing.mode_from)}")
     cut, first = mine[0].warmup, mine[0].findings[0].code if mine[0].findings else ""
     if mine[0].loops > mine[0].pace.loops and cut.loops and first not in _STARTS:
         out.append(f"the first {number(cut.seconds)} s are {cut.what} and left out")
-    out += [safe(limit, 200) for limit in mine[0].run.clock.limits]
+    out += [in_full(limit) for limit in mine[0].run.clock.limits]
     tick_ns, p50 = log.runs[0].clock.tick_ns, mine[0].pace.period_ms.p50.value
     if p50 and tick_ns / 1e6 > p50 / _COARSE:
         out.append(f"the clock ticks in {tick_text(tick_ns)}: nothing finer is known")

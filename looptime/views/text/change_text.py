@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from rich.console import RenderableType
 from rich.padding import Padding
+from rich.text import Text
 
-from looptime.views.text.terminal import plain
+from looptime.views.text.terminal import in_full
 from looptime.words import number, p_value, signed
 
 if TYPE_CHECKING:  # a list of a season's runs needs no arrays
@@ -17,7 +18,7 @@ if TYPE_CHECKING:  # a list of a season's runs needs no arrays
     from looptime.checks.recording.facts import Facts
 
 __all__ = [
-    "LONGEST", "TITLES", "amount", "cut_lines", "inset", "interval", "line", "p_value", "sides",
+    "TITLES", "amount", "cut_lines", "inset", "interval", "line", "p_value", "sides",
     "signed",
 ]  # fmt: skip
 
@@ -26,7 +27,6 @@ TITLES = {"worst1": "worst 1 %", "worst5": "worst 5 %", "rate": "loops/s", "over
 #: Of fewer loops, in all, a third place after the point is shown.
 _RARE = 1e-3
 #: A line of text is cut at this length.
-LONGEST = 400
 
 
 def inset(part: RenderableType) -> RenderableType:
@@ -36,7 +36,7 @@ def inset(part: RenderableType) -> RenderableType:
 
 def line(text: str) -> RenderableType:
     """A line of text, two columns further in."""
-    return inset(plain(text, LONGEST))
+    return inset(Text(in_full(text)))
 
 
 def cut_lines(runs: Sequence[Facts]) -> list[RenderableType]:

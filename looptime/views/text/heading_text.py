@@ -21,7 +21,7 @@ from looptime.views.text.needed_rate import (
     most_there_are,
     needed_rates,
 )
-from looptime.views.text.terminal import caution, heading_line, number, safe, table
+from looptime.views.text.terminal import caution, heading_line, in_full, number, safe, table
 from looptime.views.text.text_parts import hanging
 from looptime.views.text.told import Told
 from looptime.words import named, supposing
@@ -64,14 +64,14 @@ def render_heading(
         _line("motion", motion_words(at.motion, motion_given, at.logged is not None)),
         _line("loops", f"{at.pattern}, {rate}, {used}"),
         *(_line("", limit) for limit in at.motion_limits),
-        *(_line("note", safe(n, 300)) for n in at.notes if n not in at.motion_limits),
+        *(_line("note", in_full(n)) for n in at.notes if n not in at.motion_limits),
     ]  # fmt: skip
     limits = at.motion_limits if at.logged is None else at.logged.motion_limits
     reasons = [
         *(line(at) for line, options in _ASKED if not options.isdisjoint(asked)),
         _age_line(at),
         *(() if at.stalls is None else (_line("stalls", _stall_words(at.stalls, at.pattern)),)),
-        *(_line("assumed", safe(limit, 300)) for limit in limits if ASSUMED in limit),
+        *(_line("assumed", in_full(limit)) for limit in limits if ASSUMED in limit),
         *(
             ()
             if motion_given
@@ -217,12 +217,12 @@ def _taken(notes: tuple[str, ...]) -> str:
     whats = _lacking(notes)
     said = "".join(f"; {one}" for one in aged)
     if not unknown:
-        return safe(said, 200)
+        return in_full(said)
     where = unknown[-1][2].partition(";")[0].strip()
     options = [f"--{what.replace('pick-up', 'pickup')}-call" for what in whats]
     stated = any("name its call" in rest for _, _, rest in unknown)
     how = f" ({', '.join(options)} {'names' if len(options) == 1 else 'name'} it)" if stated else ""
-    return f"{safe(said, 200)}; {' and '.join(whats)} taken at {where}{how}"
+    return f"{in_full(said)}; {' and '.join(whats)} taken at {where}{how}"
 
 
 def _summed(at: HeadingResult) -> RenderableType:

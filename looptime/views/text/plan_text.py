@@ -16,6 +16,7 @@ from looptime.views.text.terminal import (
     caution,
     figure,
     heading_line,
+    in_full,
     number,
     safe,
     table,
@@ -58,7 +59,7 @@ def render_plan(at: Prediction) -> Told:
         reasons.append(labelled("gains", at.gain_shift.sentence))
     reasons.append(indented(Text(CAUTION_LINE)))
     ages, buses = _ages(at.baseline, at.predicted), _buses(at)
-    wheels = [Text(safe(text, 400)) for text in spread_lines(at.steering)]
+    wheels = [Text(in_full(text)) for text in spread_lines(at.steering)]
     tables: list[tuple[RenderableType, ...]] = [
         (heading_line(f"Before and after ({_scatter(at)})"), _sides(at)),
         (Text(""), *wheels) if wheels else (),
@@ -128,7 +129,7 @@ def _loop_sentence(at: Prediction) -> str:
         return _pace_sentence(at)
     what = "loop" if at.judged == "period" else "loop's work"
     if at.until:
-        return f"Can't tell until {safe(at.until, 400)}. {safe(at.open_ends, 300)}."
+        return f"Can't tell until {in_full(at.until)}. {in_full(at.open_ends)}."
     if at.verdict == "can't tell" and at.run_sd_from == "log" and _same_loops_tell(at):
         return (
             f"Can't tell from one recording a side, as this log wanders: the mean of the {what} "
@@ -339,7 +340,7 @@ def mind_lines(warnings: Sequence[str]) -> list[RenderableType]:
     """What is to be kept in mind of a plan, a line each under a heading."""
     if not warnings:
         return []
-    return [heading_line("Mind"), *(Text(f"- {safe(text, 400)}") for text in warnings)]
+    return [heading_line("Mind"), *(Text(f"- {in_full(text)}") for text in warnings)]
 
 
 def caution_lines() -> list[RenderableType]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from looptime.views.text.terminal import number, safe
+from looptime.views.text.terminal import in_full, number, safe
 from looptime.words import LEAST_MS, shell_word, signed
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ _WHOLE = 10_000
 
 def what_to_do(plan: Proposal) -> str:
     """A plan in a sentence, without the full stop."""
-    return safe(plan.say or " + ".join(plan.changes), 300)
+    return in_full(plan.say or " + ".join(plan.changes))
 
 
 def gain_of(plan: Proposal) -> str:

@@ -5,7 +5,7 @@ from rich.text import Text
 
 from looptime.analysers.estimate import Figure
 from looptime.planner.answer.score import Score, Scored
-from looptime.views.text.terminal import figure, heading_line, number, safe, table
+from looptime.views.text.terminal import figure, heading_line, in_full, number, safe, table
 from looptime.words import listed
 
 __all__ = ["render_score", "score_sentence"]
@@ -65,7 +65,7 @@ def _most_off(at: Score, mean: Scored) -> str:
 
 def _went_like(at: Score) -> str:
     """Which of the cases that a plan had left open it went like."""
-    left = f"The plan had left open {safe(at.open_question, 300)}"
+    left = f"The plan had left open {in_full(at.open_question)}"
     like, other = at.went_like, at.not_like
     if like is None or other is None:
         mean = next(s for s in at.judged_ms if s.what == "mean")
@@ -107,9 +107,9 @@ def render_score(at: Score) -> list[RenderableType]:
               [_scored_call(s) for s in at.calls[:20]]),
     ]  # fmt: skip
     if at.only_predicted:
-        parts.append(Text(f"Only predicted: {safe(', '.join(at.only_predicted), 300)}"))
+        parts.append(Text(f"Only predicted: {in_full(', '.join(at.only_predicted))}"))
     if at.only_actual:
-        parts.append(Text(f"Only recorded: {safe(', '.join(at.only_actual), 300)}"))
+        parts.append(Text(f"Only recorded: {in_full(', '.join(at.only_actual))}"))
     return parts
 
 

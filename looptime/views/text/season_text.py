@@ -12,7 +12,6 @@ from rich.text import Text
 from looptime.checks.recording.copies import copied
 from looptime.findings.about import with_options
 from looptime.views.text.change_text import (
-    LONGEST,
     TITLES,
     cut_lines,
     inset,
@@ -29,7 +28,15 @@ from looptime.views.text.season_answers import (
     step_in_words,
     trends_answer,
 )
-from looptime.views.text.terminal import count, heading_line, number, plain, safe, table
+from looptime.views.text.terminal import (
+    count,
+    heading_line,
+    in_full,
+    number,
+    plain,
+    safe,
+    table,
+)
 from looptime.views.text.told import Told, why
 
 if TYPE_CHECKING:
@@ -138,7 +145,7 @@ def render_season(
     `folder` is the season's, where it was named, for the command that is offered.
     """
     trends = with_options("looptime season trends", [("--season", folder)] if folder else [])
-    more = tuple(plain(f"damaged: {why}", LONGEST) for why in (damaged or {}).values())
+    more = tuple(Text(in_full(f"damaged: {why}")) for why in (damaged or {}).values())
     if not entries:
         return Told("No run is stored: looptime season add LOG stores one.", more)
     newest, earlier = entries[-_NEWEST:], entries[:-_NEWEST]

@@ -18,7 +18,7 @@ from looptime.views.text.plan_words import (
     share_of_loop,
     what_to_do,
 )
-from looptime.views.text.terminal import command_line, heading_line, number, safe
+from looptime.views.text.terminal import command_line, heading_line, in_full, number, safe
 from looptime.views.text.text_parts import hanging, indented, labelled
 from looptime.views.text.told import Told
 from looptime.words import count, listed, shell_word, supposing
@@ -67,8 +67,8 @@ def render_suggestions(at: Suggestions, options: str = "", project: bool = False
                     more=tuple(rest), books=books)  # fmt: skip
     first, *others = at.proposed[:_FIRST]
     answer, why, command = _plan(first, at, options)
-    lead = (hanging("  ", safe(at.unanswered, 400)),) if at.unanswered else ()
-    ends = [labelled("mind", safe(text, 400)) for text in at.gain_ends]
+    lead = (hanging("  ", in_full(at.unanswered)),) if at.unanswered else ()
+    ends = [labelled("mind", in_full(text)) for text in at.gain_ends]
     reasons = (*lead, hanging("  ", why), command, *ends, indented(Text(CAUTION_LINE)))
     tables = []
     for place, plan in enumerate(others, 2):
@@ -85,7 +85,7 @@ def render_suggestions(at: Suggestions, options: str = "", project: bool = False
         )
     ]
     for i, plan in enumerate(at.proposed, 1):
-        more.append(Text(f"{i}. {safe(' + '.join(plan.changes), 400)}", style="bold"))
+        more.append(Text(f"{i}. {in_full(' + '.join(plan.changes))}", style="bold"))
         more.append(Padding(Text(_proposal(plan, at)), (0, 0, 0, 4)))
     more += [Text(_READ_WORK if at.judged == "work" else _READ), *_remedies(at), *rest]
     answer = supposing(" ".join([*at.targets, answer]), at.supposed)
@@ -104,7 +104,7 @@ def _nothing(at: Suggestions) -> str:
             "or to send messages takes much of the loop. What calls are is said in "
             "looptime.toml (looptime guide project-file)."
         )
-    return f"{answer} {safe(at.unanswered, 400)}" if at.unanswered else answer
+    return f"{answer} {in_full(at.unanswered)}" if at.unanswered else answer
 
 
 def _unknown(at: Suggestions) -> list[str]:
@@ -132,9 +132,9 @@ def _plan(plan: Proposal, at: Suggestions, options: str) -> tuple[str, str, Rend
     share = share_of_loop(plan, at)
     of = f", {share}" if share else ""
     met = " Meets the targets." if plan.meets_targets else ""
-    why = [f"Why: {safe(plan.why, 300)}."] if plan.why else []
-    check = [f"First {safe(plan.check, 300)}."] if plan.check else []
-    check = [f"{safe(plan.trade, 300)}.", *check] if plan.trade else check
+    why = [f"Why: {in_full(plan.why)}."] if plan.why else []
+    check = [f"First {in_full(plan.check)}."] if plan.check else []
+    check = [f"{in_full(plan.trade)}.", *check] if plan.trade else check
     why += _tail(plan, at)
     return (f"{what_to_do(plan)}: {gain_of(plan)} a loop ({gain_ends(plan)}){of}.{met}",
             " ".join([*why, *check]),
@@ -164,7 +164,7 @@ def _now(at: Suggestions) -> str:
 def _proposal(plan: Proposal, at: Suggestions) -> str:
     met = {True: " Meets the targets.", False: "", None: ""}[plan.meets_targets]
     age = older(plan.age_at_first_use_ms, at.use)
-    changed = f" {safe(age, 300)}." if age else ""
+    changed = f" {in_full(age)}." if age else ""
     mean, p99 = ("work mean", "period p99") if at.judged == "work" else ("mean", "p99")
     return (
         f"{mean} {span(plan.gain_ms)} ms, {p99} then {number(plan.p99_ms)} ms; effort "
@@ -176,9 +176,7 @@ def _remedies(at: Suggestions) -> list[RenderableType]:
     """What each remedy of the plans shown is and rests on."""
     shown = {text for plan in at.proposed for text in plan.changes}
     used = [
-        (safe(" + ".join(r.changes), 400), r.why)
-        for r in at.remedies
-        if shown.issuperset(r.changes)
+        (in_full(" + ".join(r.changes)), r.why) for r in at.remedies if shown.issuperset(r.changes)
     ]
     return [heading_line("What each remedy is and rests on"), *_by_reason(used)]
 
@@ -188,4 +186,4 @@ def _by_reason(told: Sequence[tuple[str, str]]) -> list[Text]:
     by_reason: dict[str, list[str]] = {}
     for what, why in told:
         by_reason.setdefault(why, []).append(what)
-    return [Text(f"- {'; '.join(what)}: {safe(why, 300)}") for why, what in by_reason.items()]
+    return [Text(f"- {'; '.join(what)}: {in_full(why)}") for why, what in by_reason.items()]

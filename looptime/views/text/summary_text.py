@@ -35,6 +35,7 @@ from looptime.views.text.terminal import (
     command_line,
     count,
     heading_line,
+    in_full,
     number,
     plain,
     safe,
@@ -190,7 +191,7 @@ def _books(log: Log) -> list[RenderableType]:
         labelled("rows", rows),
         labelled("clock", f"{clock}; {found}"),
     ]
-    return lines + [labelled("", safe(note, 300)) for note in run.clock.told()]
+    return lines + [labelled("", in_full(note)) for note in run.clock.told()]
 
 
 def _phases(summaries: Sequence[Summary], left: int) -> list[RenderableType]:
@@ -384,7 +385,7 @@ def _fresh(at: Summary) -> list[RenderableType]:
     return [
         heading_line("Freshness of readings"),
         indented(table(heads, rows, left=(0, 1))),
-        indented(plain(note, 200)),
+        indented(Text(in_full(note))),
     ]
 
 

@@ -16,13 +16,16 @@ from rich.text import Text
 from looptime.words import count, figure, number
 
 __all__ = [
-    "Drawn", "caution", "command_line", "console", "count", "figure", "heading_line", "number",
-    "plain", "safe", "show", "table",
+    "Drawn", "caution", "command_line", "console", "count", "figure", "heading_line", "in_full",
+    "number", "plain", "safe", "show", "table",
 ]  # fmt: skip
 
 # C0, C1, escape, overrides of direction, line separators: a log's text must not steer a terminal
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
 _LONGEST = 60
+#: Nothing that is said is as long; a word that is longer than a wide line is cut.
+_MOST_SAID = 20_000
+_ENDLESS = re.compile(r"(\S{197})\S{4,}")
 # columns below which a table leaves some of its own out
 _NARROW = 80
 # columns of what is no terminal
@@ -41,6 +44,19 @@ def safe(text: object, longest: float = _LONGEST) -> str:
     """
     shown = _CONTROL.sub("?", str(text))
     return shown if len(shown) <= longest else shown[: int(longest) - 3] + "..."
+
+
+def in_full(text: object) -> str:
+    r"""What is said, with text from a log in it: never cut but for a word that no line holds.
+
+    Examples
+    --------
+    >>> in_full("First see whether the loop waits for gyro\x1b.read. " * 20)[-24:]
+    'p waits for gyro?.read. '
+    >>> in_full("first " + "x" * 999)[-4:], len(in_full("x" * 999))
+    ('x...', 200)
+    """
+    return _ENDLESS.sub(r"\1...", safe(text, _MOST_SAID))
 
 
 def plain(text: object, longest: int = _LONGEST) -> Text:

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from looptime.analysers.summary import Summary
 from looptime.records import dataclass
-from looptime.views.text.terminal import count, safe
+from looptime.views.text.terminal import count, in_full, safe
 from looptime.words import brief, number, percent
 
 __all__ = [
@@ -65,7 +65,7 @@ def _wrapped(text: str, console: Console, room: int) -> list[str]:
 
 def hanging(lead: str, text: str) -> RenderableType:
     """Text whose further lines are indented as far as its first."""
-    return _Hanging(lead, safe(text, 1000))
+    return _Hanging(lead, in_full(text))
 
 
 def labelled(label: str, text: str) -> RenderableType:

@@ -7,7 +7,7 @@ from rich.text import Text
 
 from looptime.analysers.live import Live
 from looptime.views.text.strips import strip_lines
-from looptime.views.text.terminal import number, safe
+from looptime.views.text.terminal import in_full, number, safe
 from looptime.views.text.text_parts import percent
 
 __all__ = ["live_line", "render_live"]
@@ -45,9 +45,7 @@ def render_live(
     """What is known by now, on one screen; what breaks a limit is red and says so."""
     bad = set(broken)
     if not at.loops:
-        return Group(
-            Text(f"{safe(source, 200)}: waiting for the first loops"), Text(safe(told, 200))
-        )
+        return Group(Text(f"{safe(source, 200)}: waiting for the first loops"), Text(in_full(told)))
     red = "bold red" if bad else "bold"
     first = Text(f"{number(at.rate_hz['now'])} loops a second", style=red)
     if bad:
@@ -66,7 +64,7 @@ def render_live(
     for one in reversed(at.long[-_NEWEST:]):
         cause = f"  {safe(one.cause, 40)}" if one.cause else ""
         lines.append(Text(f"  loop {one.loop} at {number(one.at_s)} s: {number(one.ms)} ms{cause}"))
-    lines.append(Text(safe(f"  {source}" + (f": {told}" if told else ""), 200), style="dim"))
+    lines.append(Text(in_full(f"  {source}" + (f": {told}" if told else "")), style="dim"))
     return Group(*lines)
 
 

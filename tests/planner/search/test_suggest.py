@@ -1,6 +1,7 @@
 """The first suggestions for a log: what an expert would sign, on one screen."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -412,3 +413,12 @@ def test_an_age_says_at_which_instant_it_is_taken():
         told = predict(run, ["thread range.read rest-ms=50"], keep_warmup=True)
         assert told.use == said
         assert any(f"old {said} on average" in plan.why for plan in found.proposed)
+
+
+def test_what_to_make_sure_of_is_said_to_its_end(capsys):
+    """Four remedies at once: each with what to see first, some 400 letters together."""
+    found = suggest(plain(), keep_warmup=True)
+    check = "; ".join(f"{'look at the tray lift ' * 5}in pass {k}" for k in range(1, 5))
+    told = replace(found, proposed=(replace(found.proposed[0], check=check),))
+    said = " ".join(" ".join(line.split()) for line in lines(told, capsys))
+    assert f"First {check}." in said
