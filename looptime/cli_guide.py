@@ -136,7 +136,11 @@ def recorder(language: str | None, listed: bool, guide: bool, out: str | None) -
     if language is None:
         raise UsageError(f"name a language: {', '.join(sources)}")
     if language not in sources:
-        raise UsageError(f"no recorder for {language!r}: there is one for {', '.join(sources)}")
+        raise UsageError(
+            f"no recorder for {language!r}: there is one for {', '.join(sources)}; a small board "
+            "that is programmed in C or C++ takes cpp, by 'C++ on a bare microcontroller' in "
+            "looptime recorder --guide; in another language write rows as in looptime guide layouts"
+        )
     text = recorders.read_source(language)
     if out is None:
         print(text, end="")

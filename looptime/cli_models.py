@@ -171,7 +171,9 @@ def heading(asked: Asked, text: Text, log: str, as_json: bool, **given: Any) -> 
 @click.option(
     "--change", "given", multiple=True, metavar="CHANGE", help="A remedy; may be given again."
 )
-@click.option("--changes", "plan_file", metavar="FILE.toml", help="A file of changes.")
+@click.option(
+    "--changes", "plan_file", metavar="FILE.toml", help="A file that holds changes, as shown above."
+)
 @click.option("--actual", metavar="AFTER", help="A log after the change: how the plan came true.")
 @click.option(
     "--recurs",
@@ -210,7 +212,15 @@ def plan(
     thread that is in the log "rest gyro.read ms=20", "unthread gyro.read".
 
     share= of on-change is the share of the writes that is left out, not that which is still made.
-    """
+
+    A FILE.toml for --changes holds such changes as a list, in the order in which they are made,
+    and, only where the log misleads, whether calls come by the clock or by loops:
+
+    \b
+      changes = ["batch encoder.*", "every telemetry.send ms=500"]
+      [recurs]
+      "telemetry.send" = "time"
+    """  # noqa: D301 - a mark that click keeps lines by
     from looptime.questions.planning import plan as ask
     from looptime.questions.planning import score, suggestions
     from looptime.views.text.plan_text import render_plan

@@ -319,7 +319,7 @@ def _one_read(group: BatchGroup) -> str:
     """How long one batched read takes, which no plan undercuts whatever else it saves."""
     least = ms(group.ms_per_loop - group.at_most_ms)
     if group.by_bus:
-        return f"would take about {least}, as [bus.{group.bus}] states"
+        return f"would take about {least}"
     return f"takes as long as the dearest, {least}, or longer"
 
 

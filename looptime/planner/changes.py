@@ -302,6 +302,10 @@ def parse_all(changes: Iterable[str | Change]) -> tuple[Change, ...]:
     return tuple(c if isinstance(c, Change) else parse(c) for c in changes)
 
 
+#: How a plan in a file looks.
+_PLAN = 'changes = ["batch encoder.*", "every telemetry.send ms=500"]'
+
+
 @dataclass(frozen=True)
 class PlanFile:
     """A plan kept in a file: its changes, and the calls whose rhythm it states."""
@@ -324,10 +328,13 @@ def load_changes(path: str | Path) -> PlanFile:
     data = read_toml(path)
     for key in data:
         if key not in ("changes", "recurs"):
-            raise UsageError(f"{path}: key {key!r} is not known; a plan has 'changes' and 'recurs'")
+            raise UsageError(
+                f"{path}: key {key!r} is not known; a plan is a list of changes, {_PLAN}, and "
+                "may have a table [recurs] (looptime help plan)"
+            )
     lines, recurs = data.get("changes", []), data.get("recurs", {})
     if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
-        raise UsageError(f'{path}: changes is a list of texts: changes = ["batch encoder.*"]')
+        raise UsageError(f"{path}: changes is a list of texts: {_PLAN}")
     if not isinstance(recurs, dict) or not all(v in ("loop", "time") for v in recurs.values()):
         raise UsageError(f'{path}: [recurs] gives each call "loop" or "time"')
     try:

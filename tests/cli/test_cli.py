@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import looptime
-from looptime import cli
+from looptime import cli, recorders
 from looptime.samples import folder
 
 RUN_KEYS = {
@@ -326,6 +326,15 @@ def test_interrupt_is_130(log, monkeypatch, capsys):
     monkeypatch.setattr("looptime.parsers.read.read_log", interrupted)
     assert cli.run(["summary", str(log)]) == 130
     assert capsys.readouterr().err.strip() == "looptime: interrupted"
+
+
+def test_a_board_without_a_recorder_of_its_name_is_shown_the_one_it_takes(capsys):
+    """The section that is named stands in the guide, and the guide that is named is there."""
+    assert cli.run(["recorder", "board"]) == 2
+    said = capsys.readouterr().err
+    (section,) = re.findall("by '(.*?)' in looptime recorder --guide", said)
+    assert f"\n## {section}\n" in recorders.guide()
+    assert cli.run(["guide", "layouts"]) == 0
 
 
 def test_recorder_goes_to_a_folder_once(tmp_path, capsys):

@@ -1,13 +1,16 @@
 """The grammar of changes."""
 
 import contextlib
+from textwrap import dedent
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from looptime import cli
 from looptime.errors import UsageError
 from looptime.planner.changes import VERBS, Change, load_changes, matching, parse, parse_all
+from looptime.samples import folder
 
 
 @pytest.mark.parametrize("text", [verb.example for verb in VERBS.values()])
@@ -115,7 +118,7 @@ def test_plan_files(tmp_path):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("change = []", "key 'change' is not known"),
+        ("change = []", "key 'change' is not known; a plan is a list of changes, changes = ["),
         ("changes = 3", "changes is a list"),
         ('changes = ["dorp x"]', "plan.toml: change 'dorp x'"),
         ("changes = [", "not valid TOML"),
@@ -130,3 +133,17 @@ def test_bad_plan_files_say_why(tmp_path, text, says):
         load_changes(path)
     assert says in str(error.value)
     assert "plan.toml" in str(error.value)
+
+
+def test_the_plan_that_the_help_shows_is_one(tmp_path, capsys):
+    """What `looptime help plan` shows is read as it is, and so is the sample plan."""
+    assert cli.run(["help", "plan"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    first = lines.index('    changes = ["batch encoder.*", "every telemetry.send ms=500"]')
+    path = tmp_path / "plan.toml"
+    path.write_text(dedent("\n".join(lines[first : first + 3])), encoding="utf-8")
+    shown = load_changes(path)
+    assert [str(c) for c in shown.changes] == ["batch encoder.*", "every telemetry.send ms=500"]
+    assert shown.recurs == {"telemetry.send": "time"}
+    sample = load_changes(folder() / "plan.toml")
+    assert [str(c) for c in sample.changes] == ["batch drive.*.read"]
