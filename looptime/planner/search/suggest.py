@@ -197,8 +197,8 @@ class _Search:
             )
             for of, made in shifts.items():
                 made.append([getattr(end, of)[0] - getattr(middle, of)[0] for end in ends])
-        reached = {of: reach(getattr(found, of), made) for of, made in shifts.items()}
-        return replace(found, **reached)
+        means, p99, work = (reach(getattr(found, of), made) for of, made in shifts.items())
+        return replace(found, means=means, p99=p99, work=work)
 
     def tried(self, changes: tuple[str, ...]) -> _Tried:
         """Play a plan at the middle and both ends of what is not known, and only once."""
