@@ -78,6 +78,12 @@ class Overruns:
     serious_count: int | None = None
     serious_share: float | None = None
 
+    @property
+    def title(self) -> str:
+        """What the budget is called: a limit where it follows from the pace and nobody set it."""
+        derived = ("a tenth", "a tick of the clock", "can't be counted")
+        return "limit" if any(words in self.budget_from for words in derived) else "budget"
+
 
 @dataclass(frozen=True)
 class Pace:

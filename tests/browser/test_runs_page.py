@@ -13,6 +13,7 @@ from looptime_dashboards.view import View
 
 from looptime.checks.season.adding import add_runs
 from looptime.checks.season.season import Season
+from looptime.errors import UsageError
 from looptime.project import Project
 from tests.browser.conftest import Site, Watched, key_of, running, waited
 from tests.checks.build import recording
@@ -55,11 +56,25 @@ def test_chosen_logs_stand_beside_each_other(folder: Path) -> None:
     """The change of the third is 50 %, by hand; the phase and order are those of the logs."""
     desk = Desk(folder, Project())
     keys = [key_of(folder / f"run_{k}.csv") for k in range(3)]
-    assert many(desk, View(run=keys[0]), None) == []
-    (at,) = waited(lambda: many(desk, View(run=keys[2], beside=(keys[0], keys[1])), None))
+    assert many(desk, View(run=keys[0]), None) == ([], [])
+    (at,), left_out = waited(lambda: many(desk, View(run=keys[2], beside=(keys[0], keys[1])), None))
+    assert left_out == []
     assert [f.name for f in at.facts] == ["run_0.csv", "run_1.csv", "run_2.csv"]
     read = next(line for line in at.lines if line.name == "gyro.read")
     assert read.percent == pytest.approx((0, 0, 50), abs=1e-6)
+
+
+def test_a_log_that_cannot_be_read_leaves_the_others(folder: Path) -> None:
+    """An empty file between two logs is named with its reason; alone it is an error."""
+    (folder / "empty.csv").write_text("", encoding="utf-8")
+    os.utime(folder / "empty.csv", (time.time() - 80, time.time() - 80))
+    desk = Desk(folder, Project())
+    keys = [key_of(folder / name) for name in ("run_0.csv", "empty.csv", "run_2.csv")]
+    (at,), left_out = waited(lambda: many(desk, View(beside=tuple(keys)), None))
+    assert [f.name for f in at.facts] == ["run_0.csv", "run_2.csv"]
+    assert [(name.split()[0], "is empty" in why) for name, why in left_out] == [("empty.csv", True)]
+    with pytest.raises(UsageError, match="is empty"):
+        waited(lambda: many(desk, View(beside=(keys[1],)), None))
 
 
 def test_logs_are_chosen_on_the_page(watch: Make, folder: Path) -> None:

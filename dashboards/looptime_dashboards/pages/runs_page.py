@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 
 from dash import html
 
-from looptime.errors import LooptimeError
+from looptime.errors import LooptimeError, UsageError
 from looptime.questions.side_by_side import Beside, Placed, measured, of_season, side_by_side
 from looptime.questions.timing import part
 from looptime.views.figures.beside_figures import beside_table, change_map, periods_beside
@@ -53,7 +53,8 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     parts: list[Part] = [note(error, "error")] if error else []
     wait, wrong = False, {}
     try:
-        found = many(desk, view, store if has_season else None)
+        found, left_out = many(desk, view, store if has_season else None)
+        parts += [note(f"{name} is left out: {why}", "error") for name, why in left_out]
     except Pending as pending:
         found, wait = [], True
         parts.append(busy(pending))
@@ -69,31 +70,41 @@ def body(desk: Desk, view: View) -> tuple[list[Part], bool]:
     return [*parts, _chooser(desk, view, has_season, wrong)], wait
 
 
-def many(desk: Desk, view: View, store: Season | None) -> list[Beside]:
-    """The runs that are chosen, beside each other; each robot's by themselves.
+def many(
+    desk: Desk, view: View, store: Season | None
+) -> tuple[list[Beside], list[tuple[str, str]]]:
+    """The runs that are chosen, beside each other, each robot's by themselves; and those left out.
+
+    The latter are names of logs that cannot be read, and why not.
 
     Raises
     ------
     Pending
         While they are being read.
     LooptimeError
-        If one cannot be read, or the query names none.
+        If none can be read, or the query names none.
     """
     keys = tuple(dict.fromkeys((view.run, *view.beside) if view.run else view.beside))
     keys = keys if view.beside else ()
     of_store = store is not None and (bool(view.query) or not keys)
     if not keys and not of_store:
-        return []
+        return [], []
     listed = tuple((e.name, e.baseline) for e in store.entries()) if store and of_store else ()
     key = ("many", keys, view.phase, view.warmup, view.query if of_store else None, listed)
     tell = desk.many.tell(key)
 
-    def make() -> list[Beside]:
+    def make() -> tuple[list[Beside], list[tuple[str, str]]]:
         runs = of_season(store, view.query, tell) if store is not None and of_store else []
+        left_out = []
         for k, one in enumerate(keys):
-            runs.append(_measured(desk, view, one))
+            try:
+                runs.append(_measured(desk, view, one))
+            except LooptimeError as problem:
+                left_out.append((_name(desk, one), str(problem)))
             tell((k + 1) / len(keys))
-        return side_by_side(runs)
+        if left_out and not runs:
+            raise UsageError("; ".join(f"{name}: {why}" for name, why in left_out[:3]))
+        return side_by_side(runs), left_out
 
     text = f"Reading {count(len(keys) or len(listed), 'run')}"
     return desk.many.get(key, make, text, 0.5)
@@ -153,7 +164,7 @@ def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[st
     listed = {o.content for o in logs}
     for key in view.beside:
         if content_of(key) not in listed:
-            name = "(a log that is not here)"
+            name = _name(desk, key)
             rows.insert(0, (name, toggle(name, "beside", view.beside, key, "beside it")))
     every = [o.key for o in logs[:_ALL]]
     links = [_all("all of them" if len(logs) <= _ALL else f"the newest {_ALL}", every)]
@@ -172,6 +183,14 @@ def _chooser(desk: Desk, view: View, has_season: bool, wrong: dict[str, tuple[st
     parts += [html.Div(links, className="choices"),
               table(("log", "chosen"), rows, "Logs on offer", _MOST_LOGS + _ALL)]  # fmt: skip
     return section("chooser", "Which runs", *parts)
+
+
+def _name(desk: Desk, key: str) -> str:
+    """What a log is called whose runs are not on offer."""
+    bad = desk.library.get(key)
+    if bad is None:
+        return "(a log that is not here)"
+    return f"{safe(bad.name, 70)} (cannot be read)" if bad.error else safe(bad.name, 70)
 
 
 def _all(text: str, keys: Sequence[str]) -> Part:

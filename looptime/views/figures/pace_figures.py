@@ -59,7 +59,7 @@ def period_histogram(at: Summary, by: str = "loops") -> Picture:
     loops = _one_of_each(at.run, place, len(middle))
     what = "time" if by == "time" else "loops"
     budget = at.pace.overruns.budget_ms
-    line = budget_line(budget, edges)
+    line = budget_line(budget, edges, at.pace.overruns.title)
     ends = (edges[0], edges[-1], *([budget] if line and budget is not None else []))
     x = log_axis("period (ms, logarithmic)", min(ends), max(ends))
     drawn = layout(x, axis(f"share of the {what} (%)", rangemode="tozero"), bargap=0,
@@ -98,7 +98,7 @@ def _pace_title(at: Summary, by: str) -> str:
     text += f"{number(p.p99.value)} ms"
     if over.budget_ms is not None and over.count:
         text += f"; {over.count:,} ({percent(over.share)}) {'is' if over.count == 1 else 'are'} "
-        text += f"over the budget of {number(over.budget_ms)} ms"
+        text += f"over the {over.title} of {number(over.budget_ms)} ms"
     return text
 
 
@@ -160,7 +160,7 @@ def rate_over_run(at: Summary, whole: Run | None = None) -> Picture:
     shapes, notes = [], []
     budget = at.pace.overruns.budget_ms
     if budget is not None:
-        line, key = level(budget, f"budget {number(budget)} ms")
+        line, key = level(budget, f"{at.pace.overruns.title} {number(budget)} ms")
         shapes.append(line)
         data.insert(-1, key)  # the marks lie on top
     if at.warmup.loops and run is not at.run:

@@ -218,11 +218,13 @@ def level(value: float, text: str) -> tuple[dict[str, Any], dict[str, Any]]:
     return shape, key
 
 
-def budget_line(budget_ms: float | None, edges: Float) -> dict[str, list[dict[str, Any]]]:
+def budget_line(
+    budget_ms: float | None, edges: Float, what: str = "budget"
+) -> dict[str, list[dict[str, Any]]]:
     """The budget as a line across bins on a logarithmic axis; none where it is far from them."""
     if budget_ms is None or not edges[0] * 0.7 < budget_ms < edges[-1] * 1.4:
         return {}
-    return line_at(budget_ms, f" budget {number(budget_ms)} ms", "x", float(np.log10(budget_ms)))
+    return line_at(budget_ms, f" {what} {number(budget_ms)} ms", "x", float(np.log10(budget_ms)))
 
 
 def error_bars(figures: Sequence[Figure]) -> dict[str, Any]:
