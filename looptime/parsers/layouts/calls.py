@@ -177,7 +177,9 @@ def _calls(found: list[Head], dialect: Dialect, asked: bool) -> Given | None:
         for kinds in kinds_of(found, dialect, length):
             rest = [head for head in found if head is not kinds.by or head is given.get("name")]
             made = _fit(rest, kinds.calls, asked)
-            if made is not None and kinds.are_others(made.one["name"], found):
+            if made is None or (length is None and not kinds.lack_lengths(made)):
+                continue
+            if kinds.are_others(made.one["name"], found):
                 return kinds.marked(made, found)
     return _fit(found, dialect, asked)
 
@@ -227,7 +229,7 @@ def _with_thread(given: dict[str, Head], found: list[Head], dialect: Dialect) ->
         return Given({**given, "thread": named})
     names = [head for head in free if head.word in COLUMNS["name"].spellings]
     spans = call_spans(given, dialect)
-    thread = thread_column([*free, given["name"]], dialect, spans)
+    thread = thread_column([*free, given["name"]], dialect, spans, given.get("loop"))
     if thread is None:
         return Given(given)
     name = names[0] if names and thread is given["name"] else given["name"]

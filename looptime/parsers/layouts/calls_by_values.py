@@ -102,6 +102,7 @@ def call_columns(
 def _numbers_loops(head: Head, dialect: Dialect) -> bool:
     """Whether cells number stretches of rows, one after another: the loops of the calls."""
     values = numbers(dialect, head.index)
+    values = values[np.isfinite(values)]  # calls of another thread may have none
     step = np.diff(values)
     if head.unit or not len(step) or (values != np.rint(values)).any():
         return False

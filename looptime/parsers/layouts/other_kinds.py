@@ -32,9 +32,14 @@ class OtherKinds:
     """What tells calls from rows of another kind."""
 
     by: Head  #: The column whose words say it
+    length: Head  #: The column that the others hold nothing in
     timed: frozenset[str]  #: Its words beside which a length stands
     calls: Dialect  #: The first rows without the others
     others: Dialect  #: And those alone
+
+    def lack_lengths(self, made: Given) -> bool:
+        """Whether what the others hold nothing in is the length of calls, or their end."""
+        return self.length in (made.one.get("duration"), made.one.get("end"))
 
     def value(self, found: list[Head]) -> Head | None:
         """The column that holds numbers in others and nothing in calls."""
@@ -100,7 +105,7 @@ def other_kinds(found: list[Head], dialect: Dialect, length: Head) -> OtherKinds
         if any(is_missing(word) for word in words[share > 0]):  # it is what the others hold
             continue
         split = (_only(dialect, timed), _only(dialect, ~timed))
-        best = len(words), OtherKinds(head, frozenset(words[share > 0].tolist()), *split)
+        best = len(words), OtherKinds(head, length, frozenset(words[share > 0].tolist()), *split)
     return None if best is None else best[1]
 
 

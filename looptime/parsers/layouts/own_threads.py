@@ -28,10 +28,15 @@ _Spans = tuple[Float, Float, Int, int]
 _ENOUGH, _LEAST, _LEFT, _RARER = 5, 0.005, 0.02, 0.1
 #: What a system calls its threads, too, and how many calls must overlap beneath such a header.
 _TASKS, _FEW = frozenset(("task", "taskname", "process", "proc")), 3
+#: The same where the rows of some words are in no loop: others than those of the loop's thread.
+_AT_ALL = 1
 
 
 def thread_column(
-    likely: list[Head], dialect: Dialect, spans: list[Callable[[Int], _Spans]]
+    likely: list[Head],
+    dialect: Dialect,
+    spans: list[Callable[[Int], _Spans]],
+    loop: Head | None = None,
 ) -> Head | None:
     """The column by whose words calls overlap that do not within one word; None without one.
 
@@ -43,6 +48,9 @@ def thread_column(
         How the log is written, with its first rows.
     spans : list of functions
         Each gives the calls of the first rows in one way of reading them, for a thread each row.
+    loop : Head, optional
+        The column of the loop's number: where it is empty in every row of one word and in none of
+        another, fewer calls need to overlap.
     """
     found = {head: _codes(dialect, head) for head in likely}
     few = {head: code for head, code in found.items() if code.max(initial=0) + 1 >= 2}
@@ -57,7 +65,8 @@ def thread_column(
     best: tuple[int, Head] | None = None
     for head, code in few.items():
         called = head.word in _TASKS
-        if min(wrong) < (_FEW if called else enough):
+        least = _FEW if called else enough
+        if min(wrong) < (_AT_ALL if _unnumbered(code, dialect, loop) else least):
             continue
         for way, before in zip(spans, wrong, strict=True):
             made = way(code)
@@ -148,6 +157,16 @@ def _codes(dialect: Dialect, head: Head) -> Int:
     if any(is_number(word, dialect.decimal) and not word.isdecimal() for word in words):
         return np.zeros(len(cells), np.int64)
     return codes_of(cells, words)
+
+
+def _unnumbered(code: Int, dialect: Dialect, loop: Head | None) -> bool:
+    """Whether the rows of some words all lack the number of a loop, and those of others have it."""
+    if loop is None:
+        return False
+    numbered = numbers(dialect, loop.index) >= 0
+    share = np.bincount(code + 1, numbered) / np.maximum(np.bincount(code + 1), 1)
+    share = share[np.bincount(code + 1) > 0]
+    return set(share.tolist()) == {0.0, 1.0}
 
 
 def _odd(start: Float, end: Float, thread: Int, lost: int) -> int:

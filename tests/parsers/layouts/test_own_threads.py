@@ -217,3 +217,42 @@ def test_a_header_with_the_word_thread_names_the_threads(tmp_path):
     run = read(tmp_path, as_edges([*rows, *rare]).replace("lane,name", "task_thread,section"))
     assert sorted(run.thread_names) == ["control", "writer"]
     assert not run.set_aside.counts.get("begin without end", 0)
+
+
+def without_numbers(rows, head, every, empty):
+    """A table whose rows of the second thread, every so many loops one, have no loop's number."""
+    own = [row for row in rows if row[0] == "main"]
+    number = {row[2]: k // len(MAIN) for k, row in enumerate(own)}
+    others = [row for row in rows if row[0] != "main"][::every]
+    lines = [f"{number[at] if lane == 'main' else empty};{lane};{name};{at / 1e6:.3f};{took / 1e6}"
+             for lane, name, at, took in sorted(own + others, key=lambda row: row[2])]  # fmt: skip
+    return "\n".join([head, *lines]) + "\n"
+
+
+@pytest.mark.parametrize("every", [1, 20])
+@pytest.mark.parametrize("empty", ["", "-", "-1"])
+@pytest.mark.parametrize(
+    "head",
+    [
+        "loop;lane;call;start_ms;took_ms",
+        "Durchlauf;Faden;Aufruf;Beginn [ms];Dauer [ms]",
+        "passage;fil;appel;debut [ms];duree [ms]",
+    ],
+)
+def test_calls_that_are_in_no_loop_are_another_threads(tmp_path, head, empty, every):
+    """However few there are: each row of one word lacks the number, none of the other."""
+    run = read(tmp_path, without_numbers(two_threads(), head, every, empty))
+    assert set(run.thread_names) == {"main", "vision"}
+    assert len(run) == 299
+    assert "overlaps another call" not in run.set_aside.counts
+
+
+def test_rows_before_the_first_loop_are_no_thread(tmp_path):
+    """A start-up that stands in no loop is on the loop's thread: nothing there overlaps."""
+    rows = [row for row in two_threads() if row[0] == "main"]
+    begun = [f";boot;open.port;{at / 1e6};0.9" for at in range(10**9, 10**9 + 40_000_000, 10**6)]
+    lines = [f"{k // len(MAIN)};run;{name};{at / 1e6};{took / 1e6}"
+             for k, (_, name, at, took) in enumerate(rows)]  # fmt: skip
+    head = "loop;state;call;start_ms;took_ms"
+    run = read(tmp_path, "\n".join([head, *begun, *lines]) + "\n")
+    assert (len(run.thread_names), len(run)) == (1, 299)
