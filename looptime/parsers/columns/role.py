@@ -6,8 +6,8 @@ from looptime.array_types import Float
 from looptime.records import dataclass
 
 __all__ = [
-    "ABOVE", "BY_NAME", "EITHER", "FALSE_UNIT", "IN_LIST", "IN_NO_LIST", "MAYBE", "ROLES",
-    "ROUND", "Judged", "Role", "Seen", "Stamped",
+    "ABOVE", "BY_NAME", "EITHER", "FALSE_UNIT", "IN_LIST", "IN_NO_LIST", "MADE_UP", "MAYBE",
+    "ROLES", "ROUND", "Judged", "Role", "Seen", "Stamped",
 ]  # fmt: skip
 
 #: How it is said that a column is not in the unit of its header.
@@ -20,6 +20,8 @@ BY_NAME = "its name says that it is timed, and it fits into the loop beside the 
 IN_LIST = "the unit behind the last of the list is its own, in which all fit into the loop"
 #: Why a column is none though its list says so.
 IN_NO_LIST = "some of its values are below zero, though the unit behind its list may be its own"
+#: Why a column is a part though nothing but the others says so.
+MADE_UP = "one of them is shorter by as much as each other is longer, and all fill the clock's step"
 #: Why a column is a length whose unit lines above the rows state, and one that may be a reading.
 ABOVE = "a line above the rows states its unit"
 EITHER = (

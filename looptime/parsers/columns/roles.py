@@ -31,6 +31,7 @@ from looptime.parsers.columns.against_steps import (
 from looptime.parsers.columns.bare_columns import in_one_length, of_bare, under_other_names
 from looptime.parsers.columns.faults import no_deviation
 from looptime.parsers.columns.in_list import in_list
+from looptime.parsers.columns.making_up import making_up
 from looptime.parsers.columns.named_wholes import (
     contradicted,
     parts_named_wholes,
@@ -124,6 +125,8 @@ def judge(seen: list[Seen], clock: Float | None = None) -> Judged:
     if parts:  # beside what they explain, others tell
         bare = [at for at in bare if roles[at].taken_as == "signal"]
         roles |= of_bare(seen, bare, steps, roles, parts)
+    open_ = [at for at in (*unsaid, *signals) if roles[at].taken_as == "signal"]
+    roles |= making_up(seen, open_, roles, steps) if clock is not None else {}
     roles |= in_list(seen, [at for at, r in alone.items() if r is not None], roles, steps)
     roles = within(seen, steps, roles)
     inner = {at: r for at, r in roles.items() if r.taken_as == "part" and r.inside < 0}
