@@ -1,6 +1,9 @@
 """``[[columns]]`` of the project file: what the columns of a team's logs are, stated once."""
 
+import re
 from collections.abc import Mapping, Sequence
+from fnmatch import fnmatchcase
+from pathlib import PurePath
 from typing import Any
 
 from looptime.errors import UsageError
@@ -8,7 +11,7 @@ from looptime.records import dataclass
 from looptime.signal_names import ANGLE_UNITS
 from looptime.units import UNITS
 
-__all__ = ["STATED_ROLES", "StatedColumns", "matching", "state_columns"]
+__all__ = ["STATED_ROLES", "StatedColumns", "files_like", "matching", "state_columns"]
 
 #: What a column can be stated to be; a unit may stand behind (``part ms``, ``turn rate rad/s``).
 STATED_ROLES = (
@@ -16,6 +19,8 @@ STATED_ROLES = (
     "run timer", "start-up timer", "beside", "signal", "heading", "turn rate", "skip",
 )  # fmt: skip
 
+#: What may stand in a table.
+_KEYS = ("header", "roles", "stamped", "files")
 #: Roles in units of an angle.
 _ANGLES = ("heading", "turn rate")
 
@@ -30,6 +35,7 @@ class StatedColumns:
     #: What each column is, in order, one of `STATED_ROLES` with or without a unit.
     roles: tuple[str, ...]
     stamped: str | None = None  #: ``start`` or ``end``: at which end of its loop a row is stamped
+    files: str | None = None  #: Names of the logs that it is about (``run_*.csv``); None for any
 
     def role(self, index: int) -> tuple[str, str | None]:
         """What a column is, and the unit of its times.
@@ -72,9 +78,9 @@ def state_columns(entry: Mapping[str, Any]) -> StatedColumns:
     True
     """
     for key in entry:
-        if key not in ("header", "roles", "stamped"):
-            raise UsageError(f"key {key!r} is not known: use header, roles, stamped")
-    header, roles, stamped = (entry.get(key) for key in ("header", "roles", "stamped"))
+        if key not in _KEYS:
+            raise UsageError(f"key {key!r} is not known: use {', '.join(_KEYS)}")
+    header, roles, stamped, files = (entry.get(key) for key in _KEYS)
     if not isinstance(header, str) or not header:
         raise UsageError(
             'has no header: add header = "time,gyro,..." (looptime columns LOG --write)'
@@ -83,7 +89,9 @@ def state_columns(entry: Mapping[str, Any]) -> StatedColumns:
         raise UsageError('has no roles: add roles = ["clock s", "part ms", ...], one a column')
     if stamped not in (None, "start", "end"):
         raise UsageError(f"stamped = {stamped!r}: use start or end")
-    made = StatedColumns(header, tuple(roles), stamped)
+    if files is not None and not (isinstance(files, str) and files):
+        raise UsageError(f'files = {files!r}: use the names of logs, as "run_*.csv"')
+    made = StatedColumns(header, tuple(roles), stamped, files)
     for index, text in enumerate(roles):
         if made.role(index)[0] not in STATED_ROLES:
             known = ", ".join(STATED_ROLES)
@@ -94,15 +102,48 @@ def state_columns(entry: Mapping[str, Any]) -> StatedColumns:
 
 
 def matching(
-    stated: Sequence[StatedColumns], header: Sequence[str] | None, fields: int
+    stated: Sequence[StatedColumns], header: Sequence[str] | None, fields: int, name: str = ""
 ) -> StatedColumns | None:
     """The table for a log with this header, or of this many columns without one.
+
+    Parameters
+    ----------
+    stated : sequence of StatedColumns
+        What the project file states.
+    header, fields : sequence of str or None, int
+        Of the log.
+    name : str
+        The log's path; which folder it is in does not matter.
 
     Examples
     --------
     >>> one = StatedColumns("t,gyro", ("clock", "part"))
     >>> matching([one], ("t", "gyro"), 2) is one, matching([one], ("t", "drive"), 2)
     (True, None)
+    >>> bare = StatedColumns("2 columns", ("clock us", "period us"), files="arm_*.txt")
+    >>> matching([bare], None, 2, "logs/arm_12.txt") is bare, matching([bare], None, 2, "lift.txt")
+    (True, None)
     """
-    shown = f"{fields} columns" if header is None else ",".join(header)
-    return next((one for one in stated if one.header == shown and len(one.roles) == fields), None)
+    shown, own = f"{fields} columns" if header is None else ",".join(header), PurePath(name).name
+    mine = [one for one in stated if one.header == shown and len(one.roles) == fields]
+    named = (one for one in mine if one.files is not None and fnmatchcase(own, one.files))
+    return next(named, None) or next((one for one in mine if one.files is None), None)
+
+
+def files_like(path: str) -> str | None:
+    """Names of logs like this one, whose numbers may be others; None where it has no name.
+
+    Examples
+    --------
+    >>> files_like("logs/run_0412.csv"), files_like("arm.txt"), files_like("0412.csv")
+    ('run_*.csv', 'arm.txt', '0412.csv')
+    >>> files_like("-") is None
+    True
+    """
+    name = PurePath(path).name
+    if path == "-" or not name:
+        return None
+    stem, dot, suffix = name.partition(".")
+    like = re.sub(r"\d+", "*", stem)
+    made = f"{like}{dot}{suffix}" if any(map(str.isalpha, like)) else name
+    return made if fnmatchcase(name, made) else None  # "[" in a name is a set of letters

@@ -27,7 +27,7 @@ from looptime.parsers.text.source import head, open_source
 from looptime.records import dataclass
 from looptime.run import Clock, Run
 from looptime.signal_names import ANGLE_UNITS
-from looptime.stated_columns import STATED_ROLES
+from looptime.stated_columns import STATED_ROLES, files_like
 from looptime.units import UNITS
 
 if TYPE_CHECKING:
@@ -98,6 +98,8 @@ class ColumnsTaken:
                 "of such: name them with --columns, or in [log] columns"
             )
         lines = ["[[columns]]", f"header = {_quoted(self.header)}"]
+        if not any(one.name for one in self.columns) and (files := files_like(self.path)):
+            lines.append(f"files = {_quoted(files)}  # no header: of logs with these names alone")
         if self.stamped:
             lines.append(f"stamped = {_quoted(self.stamped)}")
         rows = [f"  {_quoted(_role(one))},  # {_quoted(one.name)}" for one in self.columns]

@@ -138,9 +138,13 @@ def opened(
             refuse_said_late(dialect, lines_of(text, dialect.first_row)[: dialect.first_row - 1],
                              source.path)  # fmt: skip
     dialect = _with_index(dialect)
-    stated = matching(options.stated, dialect.header, dialect.fields)
+    stated = matching(options.stated, dialect.header, dialect.fields, source.path)
     dialect = replace(dialect, unit=options.unit, rate_hz=options.rate_hz, stated=stated)
     if stated is not None:
+        if dialect.header is None:
+            from looptime.parsers.columns.stated_fits import refuse_unfit  # few logs have none
+
+            refuse_unfit(stated, dialect, source.path)
         options = replace(options, stamped=options.stamped or stated.stamped)
     name = plain.layout if plain is not None else None
     return source, dialect, options, name

@@ -9,6 +9,7 @@ from looptime.parsers.columns_taken import ColumnsTaken, ColumnTaken, columns_ta
 from looptime.project import FILE_NAME
 from looptime.questions.asked import Asked
 from looptime.questions.doors import at_hand
+from looptime.stated_columns import matching
 
 __all__ = ["ColumnTaken", "ColumnsTaken", "columns", "state_columns"]
 
@@ -47,7 +48,9 @@ def state_columns(asked: Asked, found: ColumnsTaken) -> Path:
         If the file states this header already, or the rows of the log are no loops.
     """
     path = asked.project.path or Path(FILE_NAME)
-    if any(one.header == found.header for one in asked.project.columns):
+    names = [one.name for one in found.columns]
+    header = names if any(names) else None
+    if matching(asked.project.columns, header, len(names), found.path) is not None:
         raise UsageError(f"{path}: states the columns of this header already; change them there")
     text = found.stated()
     before = path.read_text(encoding="utf-8-sig") if path.exists() else ""

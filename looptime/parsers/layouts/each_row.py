@@ -471,7 +471,10 @@ def row_limits(rows: LoopRows, log: Reading) -> tuple[str, ...]:
         limits.append(f"{rows.said[rows.said.index(ONE_IN) :]} is logged")
     limits += maybe_no_loops(rows, log)
     clock, parts = log.given.one.get("time"), log.given.groups.get("part", ())
-    if log.dialect.header is None and not log.options.columns and clock is not None and parts:
+    if log.dialect.header is None and log.dialect.stated is not None:
+        limits.append("no header: its columns are what the project file states of "
+                      f"{log.dialect.stated.header!r}")  # fmt: skip
+    elif log.dialect.header is None and not log.options.columns and clock is not None and parts:
         places = listed([str(head.index + 1) for head in parts])
         lengths = f"columns {places} as lengths" if len(parts) > 1 else f"column {places} as length"
         limits.append(f"no header: column {clock.index + 1} is read as the clock and {lengths}, by "

@@ -1,0 +1,80 @@
+"""What the project file states of logs without a header, held against the values of one."""
+
+import numpy as np
+import pytest
+
+import looptime
+from looptime.errors import LogError, ProjectError, UsageError
+from looptime.project import Project
+from looptime.questions.asked import Asked
+from looptime.questions.stating import columns, state_columns
+
+ROLES = '["clock us", "period us"]'
+
+
+def arm(path, seed=1):
+    """An instant and how long the loop took, both in us."""
+    took = np.random.default_rng(seed).normal(9000, 400, 300).astype(int)
+    at = np.concatenate([[0], np.cumsum(took)[:-1]])
+    path.write_text("".join(f"{t} {d}\n" for t, d in zip(at, took, strict=True)))
+    return path
+
+
+def lift(path, step=20_000, took=4200):
+    """A loop on a timetable, and one length in it."""
+    long = np.random.default_rng(2).normal(took, 90, 300).astype(int)
+    path.write_text("".join(f"{step * k} {d}\n" for k, d in enumerate(long)))
+    return path
+
+
+def stated(tmp_path, more="", roles=ROLES):
+    """A project file that states two columns."""
+    path = tmp_path / "looptime.toml"
+    path.write_text(f'[[columns]]\nheader = "2 columns"\n{more}roles = {roles}\n')
+    return Project.load(path)
+
+
+def test_written_for_the_names_of_its_logs(tmp_path, monkeypatch):
+    """The next log of that name is read by it, another one as if nothing were stated."""
+    monkeypatch.chdir(tmp_path)
+    state_columns(Asked(Project()), columns(Asked(Project()), str(arm(tmp_path / "arm_1.txt"))))
+    project = Project.load(tmp_path / "looptime.toml")
+    assert project.columns[0].files == "arm_*.txt"
+    like = looptime.read(arm(tmp_path / "arm_27.txt", 4), project=project)
+    assert any("states of '2 columns'" in limit for limit in like.clock.limits)
+    other = looptime.read(lift(tmp_path / "lift.txt"), project=project)
+    assert not any("states of" in limit for limit in other.clock.limits)
+    assert set(other.loop_columns.period_ns) == {20_000_000}
+    with pytest.raises(UsageError, match="already"):
+        state_columns(Asked(project), columns(Asked(project), str(tmp_path / "arm_1.txt")))
+
+
+@pytest.mark.parametrize(
+    ("roles", "log", "why"),
+    [
+        (ROLES, (20_000, 4200), "its period, is 4"),
+        ('["loop number", "period us"]', (20_000, 4200), "goes on by 20000"),
+        ('["clock us", "part us"]', (2, 1), "as no loop does"),
+        ('["clock us", "part ms"]', (20_000, 4200), "a part, is 4"),
+        ('["period us", "clock us"]', (20_000, 4200), "do"),
+    ],
+)
+def test_refused_where_it_cannot_be(tmp_path, roles, log, why):
+    """A table for any log with two columns, and values that cannot be that."""
+    with pytest.raises(LogError, match=why) as told:
+        looptime.read(lift(tmp_path / "lift.txt", *log), project=stated(tmp_path, roles=roles))
+    assert "--columns" in str(told.value)
+    assert "files =" in str(told.value)
+
+
+def test_of_every_fifth_loop_the_period_is_a_fifth(tmp_path):
+    """Such rows fit: steps are a whole number of periods."""
+    project = stated(tmp_path)
+    run = looptime.read(lift(tmp_path / "lift.txt", 20_000, 4000), project=project)
+    assert len(run) >= 298
+
+
+def test_names_of_files_are_words(tmp_path):
+    """A number is none."""
+    with pytest.raises(ProjectError, match="files"):
+        stated(tmp_path, "files = 3\n")
