@@ -201,6 +201,7 @@ _OF_THE_CLOCK = ("start", "end", "duration", "instant", "cpu")
 _UNHEADED = {
     "its header names a clock and its values rise": "its values rise",
     "its header says so": "its values and those beside them say so",
+    MAYBE: "it may be a length of time, but nothing says so: a name with a unit (--columns) would",
 }
 _COUNTS = "it counts the rows"
 _BY_WORDS = "its few words stand in long stretches, and other columns change with them"

@@ -77,6 +77,7 @@ def of_bare(
     if unit is None:
         doubted = [at for at, role in roles.items() if role.why == MAYBE]
         maybe = _may_be_lengths(seen, named, doubted, steps, roles)
+        maybe = maybe or _unnamed(seen, bare, None, steps, _parts_known(seen, roles))
         made |= dict.fromkeys(maybe, replace(signal, why=MAYBE, sure="unsure"))
         return made | _in_stated_unit(seen, maybe, steps, roles)
     name = next(name for name, ns in steps.units.items() if ns == unit)
@@ -92,7 +93,27 @@ def of_bare(
                 "part", unit, f"in {name} it fits into the loop beside the others",
                 "all such columns together go with the length of the loop", "likely",
             )  # fmt: skip
-    return made
+    known = _parts_known(seen, {**roles, **made})
+    rest = _unnamed(seen, [at for at in bare if made[at] is signal], unit, steps, known)
+    return made | dict.fromkeys(rest, replace(signal, why=MAYBE, sure="unsure"))
+
+
+def _unnamed(
+    seen: list[Seen], columns: list[int], unit: int | None, steps: Steps, known: list[Float]
+) -> list[int]:
+    """Columns that nothing names, as those of a log without a header, and that may be lengths.
+
+    They jump as lengths do, and would fit into the loop together and beside the parts: what is a
+    length beside them may only be the one that makes the loop late.
+    """
+    some = [at for at in columns if max(map(len, seen[at].words), default=0) < 2
+            and _jumps(seen[at].values)]  # fmt: skip
+    lengths = [seen[at].values for at in some]
+    if not some or len(some) + len(known) < 2:
+        return []
+    unit = unit or largest_that_fits(lengths, steps)[0]
+    fit = unit is not None and fits(seen, some, unit, steps, known)
+    return some if fit and unit is not None and _may_add_up(lengths, unit, steps) else []
 
 
 def _parts_known(seen: list[Seen], roles: dict[int, Role]) -> list[Float]:

@@ -6,6 +6,7 @@ import pytest
 import looptime
 from looptime.analysers.pacing import pacing
 from looptime.findings import summarise
+from looptime.parsers.columns_taken import columns_taken
 
 
 def whole(seed=1, loops=1000, period_ms=20.2):
@@ -129,3 +130,26 @@ def test_volts_are_no_part_though_the_loop_grows_with_them(tmp_path, name, parts
     at = np.cumsum(load + 2000 + rng.uniform(0, 100, 200))
     run = read(tmp_path, f"t_us,gyro_us,{name}", (at, np.full(200, 2000), load))
     assert sum(call.name == name for call in run.names) == parts
+
+
+@pytest.mark.parametrize("stalls", [True, False])
+def test_without_a_header_what_fits_beside_may_be_a_length(tmp_path, stalls):
+    """One part makes the loop late, and two others nothing tells of: so it is said."""
+    rng = np.random.default_rng(6)
+    rows = 500
+    parts = [rng.normal(usual, 0.3, rows) for usual in (1.8, 5.0, 3.0)]
+    late = stalls & (np.arange(rows) % 40 == 7)
+    parts[2] = np.where(late, rng.uniform(25, 33, rows), parts[2])
+    start = 0.02 * np.concatenate([[0], np.cumsum(np.where(late, 2, 1))[:-1]])
+    lines = [f"{k},{at:.4f},{','.join(f'{one:.2f}' for one in own)}"
+             for k, (at, *own) in enumerate(zip(start, *parts, strict=True))]  # fmt: skip
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines) + "\n")
+    run = looptime.read(path)
+    wanted = ("column_3", "column_4", "column_5")[: 2 if stalls else 3]
+    assert run.clock.unsaid == wanted
+    assert any("are lengths of time can't be told" in limit for limit in run.clock.limits)
+    assert [call.name for call in run.names] == ["column_5"] * stalls
+    taken = columns_taken(path).columns
+    assert [one.sure for one in taken[2:4]] == ["unsure"] * 2
+    assert "--columns" in taken[2].why
