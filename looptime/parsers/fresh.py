@@ -131,6 +131,11 @@ def opened(
         source, dialect, options = plain.source, plain.dialect, plain.options
     source.cautions.extend(misplaced(table) if table is not None else ())
     if options.columns is None:
+        if dialect.header is None and dialect.first_row > 1 and source.rewritten is None:
+            from looptime.parsers.text.kind_legend import named_by_kind  # few logs are so
+
+            count = dialect.first_row - 1
+            dialect = named_by_kind(dialect, lines_of(text, count)[:count])
         dialect = _in_stated_units(source, dialect, text, table)
         if options.layout is None and _ONLY.search(text[:LONGEST_REMARK]):
             from looptime.parsers.columns.said_late import refuse_said_late  # few logs say so

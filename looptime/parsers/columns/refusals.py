@@ -1,6 +1,7 @@
 """What is said of a log that no layout fits: what it lacks, and names for its columns that do."""
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise, permutations
@@ -214,8 +215,23 @@ def _advice(dialect: Dialect, names: list[str], works: Works) -> str:
         row = works(columns)
         if row is not None:
             guessed = "" if _as_headed(names, named) else " (give the true unit)"
+            if (kinds := _kinds_first(dialect, named)) is not None:
+                tagged = ",".join([_TAG, *named[1:]])
+                return (
+                    f'if only rows of one kind are loops, such as {kinds!r}, --columns "{tagged}" '
+                    f"--where {_TAG}={kinds} reads these, with {row}; all rows, --columns "
+                    f'"{columns}"{guessed}'
+                )
             return f'with --columns "{columns}" it is read with {row}{guessed}'
     return ""
+
+
+def _kinds_first(dialect: Dialect, named: list[str]) -> str | None:
+    """The commonest of the words that rows begin with where these may tell kinds of rows apart."""
+    words = Counter(row[0] for row in dialect.sample)
+    may = named[0] == "skip" and wordy(dialect, 0) and 2 <= len(words) <= _FEW_KINDS
+    kind = words.most_common(1)[0][0] if may else ""
+    return kind if kind and " " not in kind else None
 
 
 def _as_headed(names: list[str], named: list[str]) -> bool:

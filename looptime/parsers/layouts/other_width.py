@@ -11,7 +11,7 @@ from looptime.parsers.text.dialect import Dialect, is_number, split_line
 from looptime.parsers.text.table import Table
 from looptime.schema import REASONS
 
-__all__ = ["of_another_loop", "refuse_messages"]
+__all__ = ["of_another_kind", "of_another_loop", "refuse_messages"]
 
 #: Rows by which a pace is told, the share of all rows that they are, and how unlike steps may be.
 _ENOUGH, _MANY, _EVEN = 30, 0.05, 0.5
@@ -51,6 +51,23 @@ def of_another_loop(table: Table, dialect: Dialect, clock: int) -> None:
         return
     for at in mine:
         bad.reason[at] = _OTHER
+
+
+def of_another_kind(table: Table, dialect: Dialect) -> None:
+    """Book rows of another width that begin with another word as such, in place.
+
+    Parameters
+    ----------
+    table : Table
+        The rows that are left, and those that were set aside.
+    dialect : Dialect
+        How they are written: each behind the word of its kind.
+    """
+    bad, own = table.rejects, dialect.sample[0][0]
+    for at, reason in enumerate(bad.reason):
+        word = split_line(bad.text[at], dialect.delimiter)[0].strip() if bad.text[at] else own
+        if reason == _WIDTH and word != own and word.isidentifier():
+            bad.reason[at] = _OTHER
 
 
 def refuse_messages(table: Table, dialect: Dialect, times: Float | Int) -> None:

@@ -45,7 +45,7 @@ from looptime.parsers.layouts.filled_in import cautions
 from looptime.parsers.layouts.garbled import find_garbled
 from looptime.parsers.layouts.half_way import check_clock_unit, respelled, zero_stamps
 from looptime.parsers.text.datetimes import CLOCK
-from looptime.parsers.text.dialect import Dialect
+from looptime.parsers.text.dialect import KIND_OF_ROW, Dialect
 from looptime.parsers.text.source import Source
 from looptime.parsers.text.table import Key, Member, Table, Want, read_table
 from looptime.run import Clock, OtherClock
@@ -121,6 +121,10 @@ def parse(
     turned, unsure = in_degrees(table, dialect, named, table.columns.get(_clock_key(layout, table)))
     turned += _aged(layout, table, unit, {h: n for n, at in named.items() for h in samples
                                           if h.index == at})  # fmt: skip
+    if dialect.header is not None and dialect.header[0] == KIND_OF_ROW and table.rejects.line:
+        from looptime.parsers.layouts.other_width import of_another_kind
+
+        of_another_kind(table, dialect)
     if main is not None and len(table.rejects.line) > 0.05 * len(table):
         from looptime.parsers.layouts.other_width import of_another_loop, refuse_messages
 

@@ -15,6 +15,7 @@ from looptime.stated_columns import StatedColumns
 
 __all__ = [
     "DATED",
+    "KIND_OF_ROW",
     "LONGEST_REMARK",
     "NUMBER",
     "Dialect",
@@ -57,6 +58,8 @@ _CELL_ERROR = re.compile(r"#(REF!|VALUE!|DIV/0!|N/A|NAME\?|NUM!|NULL!|##+)[,;\t|
 _TWO_BLANKS = re.compile(r"[ \t]{2,}|\t")
 #: Words between two rules.
 _TITLE = re.compile(r"^([-=*~+])\1+\s*[^\W\d_][^,;|\t]*\1\1$")
+#: What the column is called of the words by which kinds of rows are told apart, and named above.
+KIND_OF_ROW = "kind_of_row"
 _MISSING = {"", "nan", "na", "n/a", "null", "none", "-"}
 
 
