@@ -189,7 +189,7 @@ def _taken(
     if rewritten:  # lines that name their values have no header
         unit_from = "log" if unit_from == "header" else unit_from
         why = why.replace("its header", "its name")
-    statable = layout in _ROW_A_LOOP and not rewritten
+    statable = layout in _ROW_A_LOOP
     instead = tuple(role for role in STATED_ROLES if role != word) if statable else ()
     return ColumnTaken(index, name, sample, word, unit, unit_from, why, sure, instead)
 

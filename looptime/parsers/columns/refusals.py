@@ -41,6 +41,9 @@ def unnamed(dialect: Dialect, works: Works, path: str) -> LogError:
     if apart > 4 * LONGEST_NS:
         return LogError(too_slow(apart), path, dialect.first_row)
     words = [wordy(dialect, index) for index in range(dialect.fields)]
+    if (falls := _newest_first(dialect, words)) is not None:
+        return LogError(f"has no header, and its times (column {falls[0] + 1}) {falls[1]}", path,
+                        dialect.first_row)  # fmt: skip
     first = numbers(dialect, 0)
     what = "its first column counts the rows" if counts_rows(first) else "no column is a clock"
     if words[0]:
@@ -55,6 +58,17 @@ def unnamed(dialect: Dialect, works: Works, path: str) -> LogError:
         f"has no header and {what}, so no layout fits rows such as {row!r}: "
         f"{advice or _NAME_THEM}", path, dialect.first_row,
     )  # fmt: skip
+
+
+def _newest_first(dialect: Dialect, words: Sequence[bool]) -> tuple[int, str] | None:
+    """The column of the times where rows stand the newest first and none rises, and how it goes."""
+    every = [at for at in range(dialect.fields) if not words[at]]
+    if any(_climbs(dialect, at) for at in every):
+        return None
+    why = {at: disordered(numbers(dialect, at)) for at in every}
+    falls = [at for at in every if why[at].startswith("fall ")]
+    timed = [at for at in falls if not counts_rows(numbers(dialect, at)[::-1])] or falls
+    return (timed[0], why[timed[0]]) if timed else None
 
 
 def no_fit(

@@ -182,3 +182,15 @@ def test_histograms_one_below_the_other(tmp_path):
     with pytest.raises(LogError) as caught:  # no histogram: what is missing is another thing
         read(tmp_path, "call,begin_ms,count\n" + "".join(own))
     assert "same scale" not in str(caught.value)
+
+
+@pytest.mark.parametrize("form", ["{0:.3f},{1},{2}", "{3},{0:.3f},{1},{2}", "{0:.0f} {1}"])
+@pytest.mark.parametrize("headed", [False, True])
+def test_the_newest_row_first_is_told_with_a_header_or_without(tmp_path, form, headed):
+    """That the times fall, and what to do."""
+    rows = [form.format(20.0 * k + k % 3, 2 + k % 5, 7 + k % 4, k) for k in range(90)][::-1]
+    names = "loop,t_ms,gyro_ms,arm_ms"
+    head = {"{3}": names, "{0:.3f}": names[5:], "{0:.0f}": "t_ms gyro_ms"}
+    first = [head[form.replace(" ", ",").split(",")[0]]] if headed else []
+    with pytest.raises(LogError, match="fall from row to row: put the oldest row first"):
+        read(tmp_path, "\n".join([*first, *rows]) + "\n")

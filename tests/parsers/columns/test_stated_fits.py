@@ -78,3 +78,28 @@ def test_names_of_files_are_words(tmp_path):
     """A number is none."""
     with pytest.raises(ProjectError, match="files"):
         stated(tmp_path, "files = 3\n")
+
+
+@pytest.mark.parametrize(
+    ("name", "line"),
+    [
+        ("run.jsonl", '{{"t": {0:.6f}, "n": {3}, "took_us": {{"gyro": {1}, "arm": {2}}}}}'),
+        ("console.txt", "{0:.6f} loop={3} gyro_us={1} arm_us={2}"),
+    ],
+)
+def test_lines_that_name_their_values_are_stated_as_they_are_read(
+    tmp_path, monkeypatch, name, line
+):
+    """A row is a loop there, too: what is written reads the log as before."""
+    monkeypatch.chdir(tmp_path)
+    rng = np.random.default_rng(5)
+    gyro, grip = rng.integers(1500, 1900, 200), rng.integers(2500, 2900, 200)
+    at = np.cumsum(gyro + grip + 300) / 1e6
+    rows = zip(at, gyro, grip, range(200), strict=True)
+    (tmp_path / name).write_text("".join(line.format(*row) + "\n" for row in rows))
+    before = looptime.read(tmp_path / name)
+    state_columns(Asked(Project()), columns(Asked(Project()), str(tmp_path / name)))
+    after = looptime.read(tmp_path / name, project=Project.load(tmp_path / "looptime.toml"))
+    assert after.loops.equals(before.loops)
+    assert after.calls.equals(before.calls)
+    assert [call.name for call in after.names] == [call.name for call in before.names]
