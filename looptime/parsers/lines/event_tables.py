@@ -51,8 +51,8 @@ def event_table(lines: list[str], like: Dialect, options: Options) -> Grid | Non
     sided = any(e.side is not None for e in events)
     if len(set(texts)) > 200 or (counts and sided):
         return None
-    others = any(names_sender(like.header[at]) or heads((like.header[at],))[0].word in PHASES
-                 for at in words) if like.header else False  # fmt: skip
+    named = [like.header[at] for at in words if like.header[at]] if like.header else []
+    others = any(names_sender(one) or heads((one,))[0].word in PHASES for one in named)
     if not sided and (others or not _in_turn([e.name for e in events])):
         return None
     clock = like.header is None or _is_clock(like, clocks[0])

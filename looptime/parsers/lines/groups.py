@@ -46,10 +46,10 @@ def names_sender(header: str) -> bool:
 
     Examples
     --------
-    >>> names_sender("robot_id"), names_sender("sensor"), names_sender("event")
-    (True, False, False)
+    >>> [names_sender(header) for header in ("robot_id", "sensor", "event", "")]
+    [True, False, False, False]
     """
-    return heads((header,))[0].word in _SENDERS - _OF_ONE_LOOP
+    return any(head.word in _SENDERS - _OF_ONE_LOOP for head in heads((header,)))
 
 
 @dataclass(frozen=True)
