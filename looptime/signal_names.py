@@ -44,7 +44,7 @@ READINGS = frozenset((
     "stroom", "prad", "temp", "temperature", "temperatur", "temperatura", "temperatuur",
     "heading", "yaw", "pitch", "roll", "angle", "winkel", "drehwinkel", "kurs", "angulo",
     "angolo", "hoek", "kat", "speed", "velocity", "geschwindigkeit", "vitesse", "velocidad",
-    "velocidade", "velocita", "snelheid", "predkosc", "rpm",
+    "velocidade", "velocita", "snelheid", "predkosc", "rpm", "bytes", "packets",
 ))  # fmt: skip
 #: Words of what turns, whose raw position goes round at a power of two as a timer does.
 TURNS = frozenset((

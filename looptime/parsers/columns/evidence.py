@@ -93,11 +93,15 @@ def marked(head: Head) -> Marked:
     [Marked(stem='gyro', side='end'), Marked(stem='Drive', side='end')]
     >>> [marked(head) for head in heads(("t_start_us", "después de leer"))]
     [Marked(stem='t', side='begin'), Marked(stem='leer', side='end')]
+    >>> marked(*heads(("gyro_done_at",)))
+    Marked(stem='gyro', side='end')
     """
     from looptime.units import split_unit
 
     stem = split_unit(head.text)[0]
     pieces = [piece for piece in _SPLIT.split(stem) if piece]
+    if len(pieces) > 2 and pieces[-1].lower() == "at":  # "gyro_done_at"
+        stem = stem[: stem.rfind(pieces.pop())]
     for at in (-1, 0):
         word = pieces[at].lower() if pieces else ""
         side = "begin" if word in BEGIN_WORDS else "end" if word in END_WORDS else ""

@@ -33,7 +33,8 @@ __all__ = [
 WANTED, HAD, FREED, MISSED = 3, 4, 5, 6
 _VERBS: dict[str, int] = {
     **dict.fromkeys(("want", "wants", "wanted", "request", "requests", "requested", "waiting",
-                     "wait", "waits", "asks", "asked"), WANTED),
+                     "wait", "waits", "asks", "asked", "try", "tries", "tried", "trying",
+                     "attempt", "attempts"), WANTED),
     **dict.fromkeys(("got", "acquire", "acquires", "acquired", "granted", "obtained", "locked",
                      "lock", "take", "taken", "took"), HAD),
     **dict.fromkeys(("release", "releases", "released", "unlock", "unlocks", "unlocked", "give",

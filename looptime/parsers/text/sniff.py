@@ -31,6 +31,12 @@ from looptime.units import NS_PER_S, NS_PER_US, UNITS, split_unit, word_unit
 
 __all__ = ["sniff", "stated_unit"]
 
+#: What says in a comment that the names of the columns follow.
+_NAMES_FOLLOW = re.compile(
+    r"^(?:columns?|cols?|fields?|format|header|order|spalten|colonnes|columnas|colunas|colonne)"
+    r"\s*[:=]\s*",
+    re.IGNORECASE,
+)
 #: Blanks between a name and its unit in brackets.
 _SPACED_UNIT = re.compile(r"(?<!\s)\s+(?=[\[(][^\W\d_]{1,3}[\])])")
 #: What some tools set before a line of names, as others do a hash.
@@ -424,7 +430,7 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
     if len(said) > 1 and len(units) == plain.fields and _are_units(units):
         names = _commented(plain, [(0, line) for line in above[:-1]]).header
         return plain if names is None else replace(plain, header=_in_units_of(names, units))
-    text, unit, of_all = _stated_behind(said[-1])
+    text, unit, of_all = _stated_behind(_NAMES_FOLLOW.sub("", said[-1]))
     if plain.delimiter == " ":
         text = _SPACED_UNIT.sub("", text)
     cells = named_cells(text, plain.delimiter, plain.fields)
@@ -432,6 +438,8 @@ def _commented(plain: Dialect, every: list[tuple[int, str]]) -> Dialect:
         cells = cells[1:]
     if len(cells) == plain.fields - 1 and _numbers_loops(plain):  # the hash is no comment's
         cells = ("loop", *cells)
+    if plain.delimiter == " " and text.count(",") >= plain.fields - 1:  # names are not
+        cells = named_cells(text, ",", plain.fields)
     if unit and len(cells) != plain.fields:  # names are set apart in another way
         cells = tuple(re.split(r"[,;|\s]+", text))
     words = [cell for cell in cells if cell and not _is_value(cell, plain.decimal)]

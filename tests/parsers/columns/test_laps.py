@@ -13,7 +13,7 @@ ROWS = 60
 
 @pytest.mark.parametrize("heads", [
     "after_gyro,after_drive,after_lift", "gyro_done,drive_done,lift_done",
-    "lap_gyro,lap_drive,lap_lift",
+    "lap_gyro,lap_drive,lap_lift", "gyro_done_at,drive_done_at,lift_done_at",
 ])  # fmt: skip
 def test_laps_last_since_the_one_before(tmp_path, heads):
     """What a lap took is its instant less that of the lap before, and the loop's rest is left."""

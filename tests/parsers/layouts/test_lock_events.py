@@ -40,6 +40,7 @@ FORMS = {
     "named": ("t_us,thread,event,object\n", "{t},{who},lock_{what},i2c\n"),
     "camel": ("time_us;evt;obj;task\n", "{t};Mutex{What};i2c;{who}\n"),
     "bare": ("", "{s:.6f} {who} mutex_{what} i2c\n"),
+    "tried": ("us thread what name\n", "{t} {who} lock_{tried} i2c\n"),
 }
 
 
@@ -51,7 +52,9 @@ def test_events_of_a_lock_are_waits_and_what_is_held(tmp_path, form):
     """
     head, line = FORMS[form]
     events, waits = locked()
-    rows = "".join(line.format(t=t, s=t / 1e6, who=who, what=what, What=what.capitalize())
+    tried = {"wait": "try", "acquired": "got", "released": "free"}
+    rows = "".join(line.format(t=t, s=t / 1e6, who=who, what=what, What=what.capitalize(),
+                               tried=tried[what])
                    for t, who, what in events)  # fmt: skip
     run = read(tmp_path, head + rows)
     assert run.thread_names[run.loop_thread] == "main"

@@ -385,3 +385,25 @@ def test_names_of_several_words_stand_two_blanks_apart(mark):
     ]  # fmt: skip
     with pytest.raises(LogError, match="the header names 8 columns, but the rows have 3 cells"):
         sniff(f"unix time ms tray lift ms move on\n{rows}", "a.dat")
+
+
+@pytest.mark.parametrize(
+    ("comment", "names"),
+    [
+        ("# columns: n, t_ms, gyro, drive", ("n", "t_ms", "gyro", "drive")),
+        ("# Spalten: n, t (ms), gyro (ms), drive (ms)", ("n", "t(ms)", "gyro(ms)", "drive(ms)")),
+        ("# format: n t_ms gyro drive", ("n", "t_ms", "gyro", "drive")),
+        ("# tray 3, bench 4, gyro loose, drive slow", None),
+    ],
+)
+def test_a_comment_names_columns_that_blanks_set_apart(comment, names):
+    """Names behind commas, over rows behind blanks; a remark of as many clauses is none."""
+    rows = "".join(f"{k} {20 * k:.2f} 2.1{k % 7} 6.{k % 9}\n" for k in range(60))
+    assert sniff(f"{comment}\n{rows}", "run.txt").header == names
+
+
+def test_a_unit_of_all_times_is_none_of_bytes():
+    """Bytes that were sent, beside what a loop took: none of them is a time."""
+    rows = "".join(f"{8000 * k},{500 + k % 9},{24 + 8 * (k % 2)}\n" for k in range(60))
+    header = sniff(f"# all times in microseconds\nt,gyro,bytes\n{rows}", "run.csv").header
+    assert header == ("t [us]", "gyro [us]", "bytes")
