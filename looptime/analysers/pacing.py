@@ -314,8 +314,9 @@ def _on_ticks(period: Float, nominal: float) -> tuple[float, int]:
     """
     usual = np.abs(period - nominal) <= _ON_TICK * nominal
     lasted = np.add.reduceat(period, np.flatnonzero(usual | np.append(True, usual[:-1])))
-    ticks = np.rint(lasted / nominal)
-    fits = np.abs(lasted - ticks * nominal) <= 2 * _ON_TICK * nominal
+    tick = float(period[usual].mean()) if usual.any() else nominal  # a long pause has many
+    ticks = np.rint(lasted / tick)
+    fits = np.abs(lasted - ticks * tick) <= 2 * _ON_TICK * tick
     return float(lasted[fits].sum()), int(ticks[fits].sum())
 
 

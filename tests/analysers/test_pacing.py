@@ -191,6 +191,14 @@ def test_the_long_term_rate_of_a_loop_that_skips_is_that_of_its_ticks(ppm):
     assert found.rate_error_ppm == pytest.approx(ppm, abs=30)
 
 
+def test_a_pause_of_hundreds_of_ticks_does_not_hide_how_far_off_they_are():
+    """Ticks of 20.05 ms, stated as 20, and three pauses of 400: 2,494 ppm slow, as all are."""
+    ticks = np.ones(1500)
+    ticks[[300, 700, 1100]] = 400
+    found = pacing(make_flat_run(np.round(20.05e6 * ticks).astype(np.int64)))
+    assert found.rate_error_ppm == pytest.approx(1e6 * (20 / 20.05 - 1), abs=20)
+
+
 def test_sleep_instead_of_a_tick():
     """A sleep of 100 ms after 50 ms of work: nominal 10 a second, achieved 6.7."""
     rng = np.random.default_rng(2)

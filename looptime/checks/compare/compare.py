@@ -55,7 +55,7 @@ MEAN_SHARE = 0.7
 #: Logs so many times as long are not asked for: the scatter between runs comes first.
 _MOST_LONGER = 20
 _MOVED = ("slower", "faster")
-_NOTHING = "Nothing was compared, {}: name those from after the change behind --against."
+_NOTHING = "No change seen, since {}: name those from after the change behind --against."
 
 
 def compare(

@@ -3,11 +3,12 @@
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import takewhile
 
 import numpy as np
 
 from looptime.checks.compare.change import Change
-from looptime.checks.compare.replaced import SAME_COST, replaced
+from looptime.checks.compare.replaced import SAME_COST, Replaced, replaced
 from looptime.checks.compare.sides import Judged
 from looptime.checks.recording.figures import CALL_STATISTICS, CallValues, RunValues, Value
 from looptime.checks.recording.recording import Part, Series, rest_part
@@ -18,6 +19,8 @@ __all__ = ["LEAST_SHARE", "LikeCall", "LikeCalls", "joined_at", "like_calls", "l
 
 #: Share of the loop from which on a call that some runs lack is looked at.
 LEAST_SHARE = 0.005
+#: Letters that names of reads and of their batch have in common at least.
+_STEM = 2
 
 _Key = tuple[str, str]
 
@@ -108,7 +111,7 @@ def joined_at(
     """Calls that are one, as others of the same cost replaced them from one run on; and its name.
 
     Renamed, split, or taken out of what another call or no call covered. Without `same_cost` also
-    those that became one of another cost, such as reads that became a batch.
+    several that became one of another cost whose name begins as theirs: reads that became a batch.
     """
     left = dict(means)
     came = [k for k, s in left.items() if not any(s[:place]) and all(s[place:])]
@@ -121,7 +124,7 @@ def joined_at(
         alike = abs(r.after_ms - r.before_ms) <= SAME_COST * r.before_ms
         old, new = ([(name, "") for name in names] for names in (r.before, r.after))
         if (
-            (alike or not same_cost)
+            (alike or (not same_cost and _batched(r)))
             and set(old) <= set(gone)
             and set(new) <= set(came)
             and old
@@ -136,6 +139,14 @@ def joined_at(
             yield [*group, other], other
             for key in (*group, other):
                 left.pop(key)
+
+
+def _batched(r: Replaced) -> bool:
+    """Whether several calls and one whose name begins as theirs stand for each other."""
+    several = sorted((len(r.before), len(r.after)))
+    names = (*r.before, *r.after)
+    stem = takewhile(lambda pair: pair[0] == pair[1], zip(min(names), max(names), strict=False))
+    return several[0] == 1 < several[1] and len([*stem]) > _STEM
 
 
 def _beside(left: Mapping[_Key, Sequence[float]], group: Sequence[_Key], place: int) -> _Key | None:

@@ -45,7 +45,7 @@ def test_the_same_recording_twice_has_no_difference_at_all():
     assert found.explained.difference_ms == 0.0
     assert all(s.difference_ms.value == 0.0 for s in found.shift)
     assert [u.what for u in found.unlike] == ["same"]
-    assert found.sentences[0].startswith("Nothing was compared, both sides hold the same recording")
+    assert found.sentences[0].startswith("No change seen, since both sides hold the same recording")
 
 
 def test_history_stands_in_for_the_assumed_scatter():

@@ -64,6 +64,14 @@ def test_reads_that_became_one_batch_are_the_cause_together():
     assert first_words(render_trends([found])).endswith("in arm.read.")
 
 
+def test_calls_that_came_as_others_went_are_no_batch():
+    """A camera of 6 ms taken out and a range finder of 2 put in: each is told by its own name."""
+    _, found = seen({**CALLS, "lidar.read": 2.0}, first={**CALLS, "camera.read": 6.0})
+    steps = stepped(found)
+    assert set(steps) == {"camera.read", "lidar.read"}
+    assert steps["camera.read"].after == pytest.approx(0, abs=1e-6)
+
+
 def test_of_runs_without_a_time_no_version_is_called_the_later_one():
     """Two versions, 2 ms apart, whose logs say no time: which is slower is known, and no more."""
     _, found = seen(without(camera=2.0), timed=False)
