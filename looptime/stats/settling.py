@@ -89,7 +89,9 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     found and 2.5 to go on, by 1 % of their level (3 % for one block), and for h up to 8 above every
     one of them. Where those grow along a line they are taken as they were without. Means see what
     warms up in a rare call, medians what warms up in every loop. A few pauses such as come later on
-    too are no warm-up. A cut of more than 5 s that does not decay is a level, which change points
+    too are no warm-up, nor is what blocks a quarter shorter do not show by 2.5 deviations: one that
+    ends between a pause and what makes up for it. Of single loops at the start only these are cut.
+    A cut of more than 5 s that does not decay is a level, which change points
     tell; the warm-up is looked for again within it. A cut is at least 1 s long. The same scan
     upside down tells a start that is faster. It is cut, also where it is a level, if it ends once
     and for all (no more than 2 % of the later blocks are nearer to it) and the longest loop comes
@@ -126,8 +128,7 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
             f"({LEAST_BLOCKS} blocks), there are {len(values):,}"
         )
     cut = _settles(values, times)
-    by_chance = cut and not _scan(values, times, max(round(_SHORTER * loops), 1))
-    if by_chance or (cut and _only_pauses(values, times, cut)):
+    if cut and _only_pauses(values, times, cut):
         cut = 0
     if not cut:
         return _faster(values, times)
@@ -136,6 +137,8 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
         np.append(np.full(first, median(values[cut:])), values[first:]), times
     ):
         return WarmUp(first, float(logged[first] - logged[0]))
+    if not _scan(values, times, max(round(_SHORTER * loops), 1), _TO_GO_ON):
+        return _faster(values, times)
     least_s = min(LEAST_CUT_S, LONGEST_SHARE * float(times[-1] - times[0]))
     cut = max(cut, int(np.searchsorted(times, times[0] + least_s)))
     return WarmUp(cut, float(logged[cut] - logged[0]))
@@ -219,7 +222,7 @@ def _settles(x: Float, t: Float, depth: int = 0) -> int:
     return cut
 
 
-def _scan(x: Float, t: Float, loops: int | None = None) -> int:
+def _scan(x: Float, t: Float, loops: int | None = None, to_find: float = _TO_FIND) -> int:
     """Loops of the blocks that are warm, from the first one on."""
     loops = _per_block(t) if loops is None else loops
     count = len(x) // loops
@@ -240,7 +243,7 @@ def _scan(x: Float, t: Float, loops: int | None = None) -> int:
             medians, cap, levels[1], deviations
         )
 
-    if not _warmth(limits(_TO_FIND), 0):
+    if not _warmth(limits(to_find), 0):
         return 0
     going_on, block, last, before = limits(_TO_GO_ON), 0, 0, 0.0
     while block < cap and block - last <= _BRIDGED:
