@@ -91,11 +91,11 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     warms up in a rare call, medians what warms up in every loop. A few pauses such as come later on
     too are no warm-up, nor is what blocks a quarter shorter do not show by 2.5 deviations: one that
     ends between a pause and what makes up for it. Of single loops at the start only these are cut.
-    A cut of more than 5 s that does not decay is a level, which change points
-    tell; the warm-up is looked for again within it. A cut is at least 1 s long. The same scan
-    upside down tells a start that is faster. It is cut, also where it is a level, if it ends once
-    and for all (no more than 2 % of the later blocks are nearer to it) and the longest loop comes
-    after it: what is left out is nothing that speaks against the loop.
+    A cut of more than 5 s that does not decay is a level, which change points tell; the warm-up is
+    looked for again within it. A cut is at least 1 s long. The same scan upside down tells a start
+    that is faster. It is cut, also where it is a level, if it ends once and for all (no more than
+    2 % of the later blocks are nearer to it) and the longest loop comes after it: what is left out
+    is nothing that speaks against the loop.
 
     Parameters
     ----------

@@ -33,7 +33,7 @@ __all__ = ["sniff", "stated_unit"]
 
 #: What says in a comment that the names of the columns follow.
 _NAMES_FOLLOW = re.compile(
-    r"^(?:columns?|cols?|fields?|format|header|order|spalten|colonnes|columnas|colunas|colonne)"
+    r"^(?:columns?|cols?|fields?|header|spalten|colonnes|columnas|colunas|colonne)"
     r"\s*[:=]\s*",
     re.IGNORECASE,
 )

@@ -392,7 +392,8 @@ def test_names_of_several_words_stand_two_blanks_apart(mark):
     [
         ("# columns: n, t_ms, gyro, drive", ("n", "t_ms", "gyro", "drive")),
         ("# Spalten: n, t (ms), gyro (ms), drive (ms)", ("n", "t(ms)", "gyro(ms)", "drive(ms)")),
-        ("# format: n t_ms gyro drive", ("n", "t_ms", "gyro", "drive")),
+        ("# fields = n t_ms gyro drive", ("n", "t_ms", "gyro", "drive")),
+        ("# format: csv, v2, short, blanks", None),
         ("# tray 3, bench 4, gyro loose, drive slow", None),
     ],
 )
