@@ -6,11 +6,27 @@ import numpy as np
 
 from looptime.array_types import Float
 from looptime.parsers.columns.add_up import printed
-from looptime.parsers.columns.against_steps import ENOUGH, MOST, ROOM, Steps, fits
+from looptime.parsers.columns.against_steps import (
+    ENOUGH,
+    LATE,
+    MOST,
+    ROOM,
+    SURE_Z,
+    Steps,
+    fits,
+    over,
+)
 from looptime.parsers.columns.bare_columns import glides
 from looptime.parsers.columns.role import MADE_UP, MAYBE, Role, Seen
 from looptime.records import dataclass
-from looptime.signal_names import of_another_unit, quantity_of
+from looptime.signal_names import (
+    OTHER_UNITS,
+    names_reading,
+    of_another_unit,
+    quantity_of,
+    words_of,
+)
+from looptime.stats.arrays import straight
 
 __all__ = ["making_up"]
 
@@ -23,6 +39,9 @@ _APART = 1e-5
 #: Columns that make up for each other, at least; what they fill of nearly every step, and the
 #: longest of those that may be lengths.
 _LEAST, _FILLED, _LONGEST = 3, 0.8, 0.05
+#: How near one the slope of lengths over the steps is that they make up.
+_FOLLOWED = 0.3
+_LETTERS = {unit for unit in OTHER_UNITS if len(unit) == 1}
 #: What the shares of something add up to, in every row alike.
 _SHARES = (1.0, 100.0, 1000.0)
 
@@ -42,8 +61,10 @@ def making_up(
     """Columns of which nothing else is known: likely parts where one makes up for all others.
 
     The wait of a paced loop is shorter by as much as each other part is longer, row by row and one
-    for one, and with them fills nearly all of the step. Readings do not do so: two of them may go
-    against each other, and the shares of a whole do, which add up to one or a hundred.
+    for one, and with them fills nearly all of the step. Readings that share a load do so, too, and
+    the shares of a whole, but only parts whose wait was timed are longer, all together, by as much
+    as the step of their own row is. Others may be parts beside a wait that was but asked for:
+    nothing tells. Beside a length of all the work nothing is taken: the two would not agree.
 
     Parameters
     ----------
@@ -60,14 +81,18 @@ def making_up(
     --------
     >>> chance = np.random.default_rng(3)
     >>> gyro, drive, spare = chance.gamma(9, 200, (3, 300))
-    >>> clock = 20_000_000.0 * np.arange(300)
-    >>> wait = 19_900 - gyro - drive
+    >>> step = chance.normal(20_000, 50, 300)
+    >>> clock = 1e3 * np.cumsum(step) - 1e3 * step
+    >>> wait = step - 100 - gyro - drive
     >>> seen = [Seen("bare", values) for values in (gyro, drive, wait, spare)]
     >>> made = making_up(seen, range(4), {}, Steps.of(clock, seen))
     >>> sorted(made), made[0].unit_ns
     ([0, 1, 2], 1000)
     """
-    may = [at for at in columns if _may_be_length(seen[at])]
+    if any(r.taken_as == "whole" for r in roles.values()):
+        return {}
+    units = _letters_of_units(seen)
+    may = [at for at in columns if _may_be_length(seen[at], units)]
     known = [at for at, r in roles.items() if r.taken_as == "part" and r.unit_ns and r.inside < 0]
     if not steps.known or not may or len(may) + len(known) < _LEAST:
         return {}
@@ -77,6 +102,9 @@ def making_up(
         best = _most([seen[at].values for at in may], unit, of_known, steps) or best
     if best is None:
         return {}
+    if not _follows(best.total, steps):
+        may_be = Role("signal", None, "", MAYBE, "unsure")
+        return {may[at]: may_be for at in best.open}
     word = next(name for name, ns in steps.units.items() if ns == best.unit)
     filled = 100 * float(np.nanmedian(best.total)) / steps.typical
     unit_from = f"in {word} they fill {filled:.0f} % of the clock's step"
@@ -97,7 +125,8 @@ def _most(open_: list[Float], unit: int, known: list[Float], steps: Steps) -> _M
         total = np.sum([table[at] for at in found], axis=0)
         room = len(found) * max((printed(open_[at]) for at in made), default=0.0)
         more = best is None or len(made) > len(best.open)
-        if made and more and _fills(total, steps) and not _are_shares(total / unit, room):
+        beside = [table[at] for at in range(len(open_), len(table)) if at not in found]
+        if made and more and _fills(total, beside, steps) and not _are_shares(total / unit, room):
             best = _Made(made, unit, total)
     return best
 
@@ -110,9 +139,20 @@ def _beside(seen: list[Seen], rest: list[int], made: _Made, steps: Steps) -> dic
     return dict.fromkeys(rest, Role("signal", None, "", MAYBE, "unsure"))
 
 
-def _may_be_length(one: Seen) -> bool:
+def _letters_of_units(seen: list[Seen]) -> set[str]:
+    """Letters that are units and end several names: that of one may tell it from its like."""
+    ends = [words[-1] for one in seen if len(words := words_of(one.name)) > 1]
+    return {end for end in ends if len(end) == 1 and end in OTHER_UNITS and ends.count(end) > 1}
+
+
+def _may_be_length(one: Seen, letters: set[str]) -> bool:
+    """Whether a column may hold lengths, by its values and as far as its name tells."""
     known = one.values[np.isfinite(one.values)]
+    words = words_of(one.name)
+    unit = bool(words) and (words[-1] in letters or (words[-1] in OTHER_UNITS - _LETTERS
+                                                     and len(words) == 1))  # fmt: skip
     other = of_another_unit(one.name) and quantity_of(one.name) is None
+    other = other or unit or names_reading(one.name)
     return len(known) >= ENOUGH and bool((known >= 0).all() and np.ptp(known) > 0) and not other
 
 
@@ -183,11 +223,33 @@ def _slopes(table: Float, wanted: Float) -> tuple[Float, Float, float] | None:
     return slope / scale, np.sqrt(spread) / scale, 1 - rest / float(y @ y)
 
 
-def _fills(total: Float, steps: Steps) -> bool:
-    """Whether lengths fill nearly all of nearly every step and are no longer, on either side."""
+def _follows(total: Float, steps: Steps) -> bool:
+    """Whether lengths are surely longer by as much as their own steps are.
+
+    Of a loop that is on time that is what the wait was longer than asked for; late ones show it of
+    the parts, whatever the wait is. The step of a coarse or an even clock tells nothing.
+    """
+    for step in steps.sides.values():
+        on_time = np.abs(step / steps.typical - 1) < LATE - 1
+        for rows in (on_time, np.isfinite(step)):
+            both = rows & np.isfinite(total)
+            line = straight(step[both], total[both]) if both.sum() >= ENOUGH else None
+            if line is None or abs(line[0] - 1) > _FOLLOWED or line[1] <= 0:
+                continue
+            if line[1] * np.sqrt(both.sum()) > SURE_Z * np.sqrt(max(1 - line[1] ** 2, 0.0)):
+                return True
+    return False
+
+
+def _fills(total: Float, beside: list[Float], steps: Steps) -> bool:
+    """Whether lengths fill nearly all of nearly every step and are no longer, on either side.
+
+    Nor are they with other parts that are known.
+    """
+    most = total + np.nansum(beside, axis=0) if beside else total
     for step in steps.sides.values():
         share = (total / step)[np.isfinite(total / step)]
-        if ((share >= _FILLED) & (share <= ROOM)).mean() >= MOST:
+        if over(most, step) <= 1 - MOST and ((share >= _FILLED) & (share <= ROOM)).mean() >= MOST:
             return True
     return False
 

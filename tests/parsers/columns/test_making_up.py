@@ -11,8 +11,11 @@ from tests.parsers.build import read, self_ms
 TICK_US = 20_000
 
 
-def paced(seed=5, rows=600, stalls=True):
-    """Starts, three calls and the sleep [us] of a loop that waits for its tick."""
+def paced(seed=5, rows=600, stalls=True, timed=True):
+    """Starts, three calls and the sleep [us] of a loop that waits for its tick.
+
+    The sleep is timed, or what was asked for.
+    """
     rng = np.random.default_rng(seed)
     usual = ((1400, 100), (2900, 200), (2100, 350))
     calls = [np.rint(rng.normal(mean, sd, rows)) for mean, sd in usual]
@@ -23,9 +26,18 @@ def paced(seed=5, rows=600, stalls=True):
     at, start, sleep = 40_000.0, [], []
     for took in work:
         start.append(at)
-        sleep.append(max(0.0, TICK_US - took))
-        at += took + sleep[-1] + (abs(rng.normal(0, 25)) if sleep[-1] else 0.0)
+        asked = max(0.0, TICK_US - took)
+        slept = asked + (abs(rng.normal(0, 25)) if asked else 0.0)
+        sleep.append(slept if timed else asked)
+        at += took + slept
     return np.rint(start), calls, np.rint(sleep)
+
+
+def shared(rows=600, total=18_700.0, seed=3):
+    """Starts [us] of a paced loop, and what four feet of a robot bear of its load."""
+    rng = np.random.default_rng(seed)
+    start = np.rint(40_000 + TICK_US * np.arange(rows) + rng.normal(0, 35, rows))
+    return start, list(np.rint(total * rng.dirichlet([90] * 4, rows)).T)
 
 
 def text(head, *columns, form="{:.0f}"):
@@ -84,6 +96,60 @@ def test_shares_of_a_whole_are_no_lengths(whole):
     shares = [np.round(whole * one, 3) for one in (user, system, 1 - user - system)]
     columns = [Seen("bare", values) for values in shares]
     assert making_up(columns, range(3), {}, Steps.of(start, columns)) == {}
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_a_wait_that_was_but_asked_for_tells_on_late_loops(tmp_path, late):
+    """Without them nothing of the step is seen in it, as in readings: then that is said."""
+    start, calls, sleep = paced(stalls=late, timed=False)
+    run = read(tmp_path, text("tick_us\tsteer\ttray\tarm\tsleep", start, *calls, sleep))
+    assert len(run.names) == 4 * late
+    unsure = "whether steer, tray, arm and 1 more are lengths of time can't be told"
+    assert any(unsure in limit for limit in run.clock.limits) is not late
+
+
+def test_readings_that_share_a_load_are_no_calls(tmp_path):
+    """Of 18.7 kg in g: in us they fill the step, but are no longer where it is."""
+    start, feet = shared()
+    run = read(tmp_path, text("tick_us\tfoot1\tfoot2\tfoot3\tfoot4", start, *feet))
+    assert len(run.names) == 0
+    assert any("can't be told: a unit in" in limit for limit in run.clock.limits)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_readings_beside_known_lengths_are_no_calls(tmp_path, seed):
+    """Beside the work's own length, and beside named calls, nothing of the load is booked."""
+    start, feet = shared(seed=seed)
+    work = np.random.default_rng(seed).integers(4000, 7000, len(start))
+    head = "tick_us\twork_us\tfoot1\tfoot2\tfoot3\tfoot4"
+    assert len(read(tmp_path, text(head, start, work, *feet)).names) == 0
+    parts = [work // 30, work // 15]
+    head = "tick_us\tgyro_us\tarm_us\tfoot1\tfoot2\tfoot3\tfoot4"
+    run = read(tmp_path, text(head, start, *parts, *feet))
+    assert [call.name for call in run.names] == ["gyro", "arm"]
+
+
+def test_a_coarse_clock_does_not_tell(tmp_path):
+    """Starts in whole ms: what each waited is lost in the tick."""
+    start, calls, sleep = paced(stalls=False)
+    columns = [values / 1000 for values in (*calls, sleep)]
+    head = "tick_ms\tsteer\ttray\tarm\tsleep"
+    run = read(tmp_path, text(head, start // 1000, *columns, form="{:.3f}"))
+    assert len(run.names) == 0
+    assert any("steer, tray, arm and 1 more are lengths" in limit for limit in run.clock.limits)
+
+
+@pytest.mark.parametrize(
+    "names", ["foot1_g foot2_g foot3_g rest_g", "left_a right_a lift_a arm_a", "kg1 kg2 kg3 kg4"]
+)
+def test_a_unit_in_the_names_forbids_it(names):
+    """Even of what makes up for each other and fills the step one for one."""
+    start, calls, sleep = paced()
+    columns = (*calls, sleep)
+    seen = [Seen("bare", one, name=name) for one, name in zip(columns, names.split(), strict=True)]
+    assert making_up(seen, range(4), {}, Steps.of(start * 1e3, seen)) == {}
+    seen = [Seen("bare", one, name=f"stage_{at}") for one, at in zip(columns, "abcd", strict=True)]
+    assert len(making_up(seen, range(4), {}, Steps.of(start * 1e3, seen))) == 4
 
 
 def test_it_does_not_happen_by_chance():
