@@ -64,6 +64,7 @@ ELSEWHERE = {
         "event_tables": "parsers/lines/test_events",
         "grid": "parsers/lines/test_plain", "pin_rows": "parsers/lines/test_pins",
         "pin_senses": "parsers/lines/test_pins",
+        "pin_texts": "parsers/lines/test_pins",
         "shapes": "parsers/lines/test_keyed",
     },
     "parsers/repair": {"doubts": "parsers/columns/test_unit"},

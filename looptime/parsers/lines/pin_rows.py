@@ -25,10 +25,10 @@ _WORDS = (
     ("rise", "fall"), ("rose", "fell"), ("r", "f"), ("posedge", "negedge"), ("pos", "neg"),
     ("on", "off"), ("up", "down"), ("set", "clear"), ("\N{UPWARDS ARROW}", "\N{DOWNWARDS ARROW}"),
 )  # fmt: skip
-#: A pin that is called the loop's.
+#: A pin that is called the loop's by its whole name: what is merely of a loop may be a state.
 LOOP_PIN = re.compile(
-    r"(^|[^a-z])(main)?[ _.-]?(loop|cycle|iteration)"
-    r"([ _.-]?(pin|gpio|toggle|active|busy|running|marker|out|n|b))?$"
+    r"^((main|control|pin|gpio|(channel|chan|ch|pin|gpio|dio|din|di|do|d) ?\d+)[ _.-]*)*"
+    r"(loop|cycle|iteration)([ _.-]?(pin|gpio|toggle|active|busy|running|marker|out|n|b|\d+))?$"
 )
 #: Words between a pin's name and its level.
 _SAYS_LITTLE = re.compile(r"is|to|now|went|goes|level|state|value|edge|pin|channel", re.IGNORECASE)

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -19,6 +19,15 @@ from looptime.parsers.lines.pin_senses import (
     pairs_of,
     spans_of,
     stretches,
+)
+from looptime.parsers.lines.pin_texts import (
+    ROWS,
+    doubt,
+    in_turns,
+    length_of,
+    listed,
+    notes_of,
+    rows_or_pins,
 )
 from looptime.parsers.text.dialect import Dialect
 from looptime.units import UNITS
@@ -37,13 +46,18 @@ _EVEN = 0.6
 _ONCE = 0.9
 #: How much longer one level is than the other where a pin is not written inverted once a loop.
 _NEARLY, _ALIKE, _DOUBTFUL = 1.05, 1.5, 4.0
+#: How much longer where the other level is a mere mark between two loops.
+_MARK = 50.0
 #: Samples a loop has at least, how unlike their steps are at most, and the longest step [ns].
 _SAMPLES, _STEPS, _LONGEST = 4, 0.2, 2e6
-#: Steps up to which rows that hold nothing but levels are no loops [ns].
-_NO_LOOP = 5e5
+#: Steps [ns] up to which rows with levels alone are no loops, and from which rows may be some.
+_NO_LOOP, _MAY_BE_LOOP = 5e5, 4.5e5
 #: Samples of the shorter level of the loop's pin from which on none is missed.
 _SEEN = 3
-_LISTED = 4
+#: Lines at the begin, in the middle and at the end that tell whether all need be looked at.
+_LINES = 250
+#: A name of the loop's pin that may be that of a state.
+_STATE = re.compile(r"(active|busy|running)$")
 
 
 def calls_of_pins(
@@ -74,11 +88,13 @@ def calls_of_pins(
     if read_levels(first, like) is None:
         return None, ""
     lines = every()
+    if all(map(_is_left, _parts(lines, like))):
+        return None, ""
     told = read_levels(lines, like)
     if told is None or len(told.change) < 2 * _LOOPS:
         return None, ""
     step = _sampled(told)
-    if told.wide and step is None and (told.others or not _on_change(told)):
+    if _are_rows(told, step):
         return None, ""
     pins = _pins(told)
     loop, said = _understood(pins, told, step)
@@ -90,6 +106,37 @@ def calls_of_pins(
     if plain and sided():
         return None, ""
     return _as_grid(lines, told, _without_states(pins, loop, told), loop, step), said
+
+
+def _parts(lines: list[str], like: Dialect | None) -> Iterator[Levels | None]:
+    """The levels of a log's begin, middle and end; none of one that is hardly longer."""
+    if len(lines) < 8 * _LINES:
+        yield None
+        return
+    for begin in (0, len(lines) // 2, len(lines) - _LINES):
+        yield read_levels(lines[begin : begin + _LINES], like)
+
+
+def _is_left(told: Levels | None) -> bool:
+    """Whether levels tell no calls: rows are loops, or hold one that is called no pin."""
+    if told is None:
+        return False
+    step = _sampled(told)
+    if _are_rows(told, step):
+        return True
+    often = np.bincount(told.pin, minlength=len(told.names)) >= 2 * _LOOPS
+    names = [name for name, yes in zip(told.names, often.tolist(), strict=True) if yes]
+    may_be = any(map(_is_loop, told.names)) or any(_PIN.search(name.lower()) for name in names)
+    return step is None and len(names) == 1 and not may_be
+
+
+def _is_loop(name: str) -> bool:
+    return bool(LOOP_PIN.search(name.lower()))
+
+
+def _are_rows(told: Levels, step: float | None) -> bool:
+    """Whether levels of all pins are neither samples nor written when they change."""
+    return told.wide and step is None and bool(told.others or not _on_change(told))
 
 
 def _sampled(told: Levels) -> float | None:
@@ -121,15 +168,15 @@ def _refuse(pins: list[Pin], told: Levels, step: float | None, timed: bool) -> N
     often = [pin.name for pin in pins if min(len(pin.high), len(pin.low)) >= _LOOPS]
     if step is not None:
         unit = UNITS[told.unit] if told.unit else np.inf
-        no_loops, what = bool(often) and bool(step * unit <= _NO_LOOP), "are sampled"
+        no_loops = bool(often) and bool(step * unit <= _NO_LOOP)
+        what = f"may be of pins sampled each {length_of(step, told)} ({listed(often)}), but"
     else:
         no_loops = len(often) > 1 and not (timed or _in_turn(told)) and bool(told.headers)
-        what = "are recorded when they change"
+        what = f"may be of pins recorded when they change ({listed(often)}), but"
     if no_loops:
         raise LogError(
-            f"holds the levels of pins that {what} ({_listed(often)}), and none tells where a loop "
-            "begins: call the one that goes round once a loop 'loop', or say --layout stamps if "
-            "each row is a loop"
+            f"holds levels that {what} none tells where a loop begins, or each row is a loop: call "
+            f"the one that goes round once a loop 'loop', or say {ROWS}"
         )
 
 
@@ -159,7 +206,7 @@ def _understood(pins: list[Pin], told: Levels, step: float | None) -> tuple[Pin 
     """The pin that tells the loops, once each has its sense; None where none does, and why."""
     at = told.time[told.change]
     often = [pin for pin in pins if min(len(pin.high), len(pin.low)) >= _LOOPS]
-    called = [pin for pin in often if LOOP_PIN.search(pin.name.lower())]
+    called = [pin for pin in often if _is_loop(pin.name)]
     if not often:
         return None, ""
     alone = len(often) == 1
@@ -197,13 +244,21 @@ def _checked(
         loop.toggled = True
     elif not in_two and ratio < _DOUBTFUL:
         loop.toggled = ratio < _ALIKE and (_same(loop, at) or ratio < _NEARLY)
-        said = _doubt(loop)
+        said = doubt(loop)
         if loop.toggled and not others and step is None:
             return None, said  # each row is a loop as it stands
+    if told.wide and step is None and not others and ratio < _MARK:
+        raise LogError(in_turns(loop, up, down, told))
     periods = np.diff(at[loop.begins()])
     if step is not None:
+        usual = float(np.median(periods))
+        rounds = usual >= _SAMPLES * step and scatter(periods) <= 2 * _EVEN
+        if rounds and _may_be_loops(told, step) and (
+            told.others or not _is_sure(loop, bool(in_two))
+        ):  # fmt: skip
+            raise LogError(rows_or_pins(loop, usual, told, step))
         coarse = _coarse(loop, min(up, down), periods, step)
-        if np.median(periods) < _SAMPLES * step or scatter(periods) > 2 * _EVEN:
+        if not rounds:
             return None, ""
         said = said or _two_in_one(loop, in_two, at) or coarse
     return loop, said
@@ -218,18 +273,14 @@ def _same(pin: Pin, at: Float) -> bool:
     return abs(up.mean() - down.mean()) <= 3 * max(error, 1e-3 * float(length.mean()))
 
 
-def _doubt(loop: Pin) -> str:
-    if loop.toggled:
-        return (
-            f"{loop.name!r} is high as long as low: it is taken for a pin that is written inverted "
-            "once a loop, so each change begins one; if it is high while the loop works, a loop "
-            "is twice as long: put another call on a pin of its own to tell"
-        )
-    return (
-        f"a loop is taken to last from one rise of {loop.name!r} to the next; if it is written "
-        "inverted once a loop, each change begins one and a loop is half as long: put another "
-        "call on a pin of its own to tell"
-    )
+def _may_be_loops(told: Levels, step: float) -> bool:
+    """Whether rows so far apart may be loops themselves."""
+    return told.unit is None or step * UNITS[told.unit] >= _MAY_BE_LOOP
+
+
+def _is_sure(loop: Pin, holds_others: bool) -> bool:
+    """Whether a pin is the loop's by its name, or by that and what is done once in each loop."""
+    return _is_loop(loop.name) and (holds_others or not _STATE.search(loop.name.lower()))
 
 
 def _coarse(loop: Pin, short: float, periods: Float, step: float) -> str:
@@ -321,7 +372,7 @@ def _as_grid(
             grid.aside.append((line, "before first loop"))
         else:
             grid.folded.append((line, head))
-    grid.notes += _notes(told, pins, loop, step)
+    grid.notes += notes_of(told, pins, loop, step)
     return grid
 
 
@@ -346,27 +397,3 @@ def _places(wanted: list[int], rows: int) -> list[int]:
     if made and made[0] < 0:
         raise LogError("holds more changes of pins than rows: write a row for each change")
     return made
-
-
-def _notes(told: Levels, pins: list[Pin], loop: Pin, step: float | None) -> list[str]:
-    """How the levels are read."""
-    low = [pin.name for pin in pins if pin.inverted]
-    said = "the levels of pins are read as calls: each lasts while its pin is high"
-    if low:
-        said += f", of {_listed(low)} while it is low, as then calls lie within each other"
-    if loop.toggled:
-        said += f"; {loop.name!r} is written inverted once a loop"
-    notes = [said]
-    if told.others:
-        notes.append(f"{_listed(told.others)} is left out: its values are no levels")
-    left = [name for name in told.names if name not in {pin.name for pin in pins}]
-    if left:
-        notes.append(f"{_listed(left)} is left out: at one level for several loops, or for all")
-    if step is not None:
-        unit = f" {told.unit}" if told.unit else ""
-        notes.append(f"pins were sampled each {step:g}{unit}: no change is known more closely")
-    return notes
-
-
-def _listed(names: list[str]) -> str:
-    return ", ".join(map(repr, names[:_LISTED])) + ", ..." * (len(names) > _LISTED)

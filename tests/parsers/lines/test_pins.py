@@ -7,6 +7,7 @@ import pytest
 
 import looptime
 from looptime.errors import LogError
+from looptime.parsers.lines import pins
 from tests.parsers.build import periods_ms, read, self_ms
 
 #: What a loop does, and how long it takes as a rule [us].
@@ -253,3 +254,102 @@ def test_one_sampled_pin_of_another_name_tells_no_loop(tmp_path):
     with pytest.raises(LogError, match="none tells where a loop begins"):
         looptime.read(path)
     assert len(looptime.read(path, layout="stamps")) > 10_000
+
+
+@pytest.mark.parametrize("name", ["closed_loop", "duty_cycle", "hold loop", "in_loop", "new_cycle"])
+def test_a_state_of_a_loop_is_no_pin_of_it(tmp_path, name):
+    """A row each 2 ms with a mode that changes at times is a loop, as beside any other flag."""
+    rng = np.random.default_rng(11)
+    at = np.cumsum(rng.normal(2, 0.02, 3000)).round(3)
+    rows = [f"{t:.3f},{int(k % 120 < 70)},{v:.2f}"
+            for k, (t, v) in enumerate(zip(at, rng.normal(0, 5, 3000), strict=True))]  # fmt: skip
+    run = read(tmp_path, "\n".join([f"time_ms,{name},steer_deg", *rows]))
+    assert periods_ms(run) == pytest.approx(np.diff(at).tolist(), abs=1e-5)
+
+
+def flagged(step_ms, names, beside=False, rows=4000):
+    """Rows at nearly even steps with flags in turns: each is set for a part of 60 rows."""
+    rng = np.random.default_rng(12)
+    at = np.cumsum(rng.normal(step_ms, step_ms / 100, rows)).round(4)
+    part = 60 // len(names)
+    text = [
+        f"{t:.4f}," + ",".join(str(int(k % 60 // part == n and k % part < part - 4))
+                               for n in range(len(names))) + f",{rng.normal():.2f}" * beside
+        for k, t in enumerate(at)
+    ]  # fmt: skip
+    return "\n".join([",".join(["time_ms", *names, *["current_a"] * beside]), *text]), np.diff(at)
+
+
+@pytest.mark.parametrize(
+    ("names", "beside"),
+    [(("fill", "drain"), False), (("line1", "line2"), False), (("di1",), False),
+     (("loop_running",), False), (("loop",), True), (("loop", "drain"), True)],
+)  # fmt: skip
+@pytest.mark.parametrize("step_ms", [0.5, 1, 2])
+def test_rows_that_may_be_loops_or_samples_are_refused(tmp_path, names, beside, step_ms):
+    """Both readings and the way to each are named, and the ways lead there."""
+    text, steps = flagged(step_ms, names, beside)
+    path = tmp_path / "log.csv"
+    path.write_text(text)
+    with pytest.raises(LogError, match=f"row is a loop of {step_ms:g} ms.* {60 * step_ms:g} ms"):
+        looptime.read(path)
+    run = looptime.read(path, layout="stamps")
+    assert periods_ms(run) == pytest.approx(steps.tolist(), abs=1e-4)
+    sampled, _ = flagged(step_ms, ("loop", *names[1:]))
+    run = read(tmp_path, sampled)
+    assert np.median(periods_ms(run)) == pytest.approx(60 * step_ms, rel=0.01)
+
+
+@pytest.mark.parametrize("name", ["LOOP", "pin_loop", "D3 loop", "main_loop", "control loop"])
+def test_a_pin_called_the_loops_is_sampled_each_millisecond(tmp_path, name):
+    """Nothing else is in its rows."""
+    run = read(tmp_path, flagged(1, (name, "GYRO"))[0])
+    assert np.median(periods_ms(run)) == pytest.approx(60, rel=0.01)
+
+
+@pytest.mark.parametrize("names", [("fault",), ("fault", "limit")])
+def test_flags_of_fast_rows_name_both_readings(tmp_path, names):
+    """Rows each 0.25 ms may be samples or loops."""
+    rng = np.random.default_rng(13)
+    flags = rng.random((4000, len(names))) < 0.1
+    rows = [f"{250 * k}," + ",".join(map(str, row.astype(int))) for k, row in enumerate(flags)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["t_us," + ",".join(names), *rows]))
+    with pytest.raises(LogError, match=r"sampled each 250 us.* or each row is a loop.*--layout"):
+        looptime.read(path)
+    assert len(looptime.read(path, layout="stamps")) == 3999
+
+
+@pytest.mark.parametrize("name", ["loop", "D3"])
+@pytest.mark.parametrize("lengths", [(18, 26), (10, 45)])
+def test_a_pin_alone_that_is_high_for_other_than_low_fits_two_ways(tmp_path, name, lengths):
+    """Loops that take turns in length, with a pin inverted in each, or work and a wait."""
+    rng = np.random.default_rng(14)
+    at = np.cumsum(rng.normal(np.tile(lengths, 200), 0.3)).round(3)
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([f"time_ms,{name}", *(f"{t},{k % 2}" for k, t in enumerate(at))]))
+    with pytest.raises(LogError, match=r"fits two ways.*inverted once a loop.*a loop takes"):
+        looptime.read(path)
+    run = looptime.read(path, layout="stamps")
+    assert periods_ms(run) == pytest.approx(np.diff(at).tolist(), abs=1e-4)
+    rows = [f"{t},{name},{k % 2}" for k, t in enumerate(at)]
+    run = read(tmp_path, "\n".join(["time_ms,pin,level", *rows]))
+    assert np.median(periods_ms(run)) == pytest.approx(sum(lengths), rel=0.01)
+
+
+@pytest.mark.parametrize("names", [("auto",), ("auto", "enabled"), ("auto", "enabled", "limit")])
+def test_long_logs_with_flags_are_told_by_parts_of_them(tmp_path, monkeypatch, names):
+    """Not all of their rows are looked at for pins."""
+    rng = np.random.default_rng(15)
+    rows, seen = 5000, []
+    at = np.cumsum(rng.integers(9600, 10400, rows))
+    flag = {"auto": np.arange(rows) % 2, "enabled": np.arange(rows) % 900 > 300,
+            "limit": rng.random(rows) < 0.1}  # fmt: skip
+    text = [f"{at[k]}," + ",".join(str(int(flag[name][k])) for name in names) for k in range(rows)]
+    known = pins.read_levels
+    monkeypatch.setattr(pins, "read_levels", lambda lines, like: seen.append(len(lines))
+                        or known(lines, like))  # fmt: skip
+    run = read(tmp_path, "\n".join(["t_us," + ",".join(names), *text]))
+    assert periods_ms(run) == pytest.approx((np.diff(at) / 1000).tolist(), abs=1e-5)
+    assert seen
+    assert max(seen) < rows / 5
