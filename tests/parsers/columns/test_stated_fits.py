@@ -27,10 +27,10 @@ def lift(path, step=20_000, took=4200):
     return path
 
 
-def stated(tmp_path, more="", roles=ROLES):
-    """A project file that states two columns."""
+def stated(tmp_path, more="", roles=ROLES, count=2):
+    """A project file that states so many columns."""
     path = tmp_path / "looptime.toml"
-    path.write_text(f'[[columns]]\nheader = "2 columns"\n{more}roles = {roles}\n')
+    path.write_text(f'[[columns]]\nheader = "{count} columns"\n{more}roles = {roles}\n')
     return Project.load(path)
 
 
@@ -72,6 +72,46 @@ def test_of_every_fifth_loop_the_period_is_a_fifth(tmp_path):
     project = stated(tmp_path)
     run = looptime.read(lift(tmp_path / "lift.txt", 20_000, 4000), project=project)
     assert len(run) >= 298
+
+
+K = np.arange(300)
+PERIOD = 20.0 + np.random.default_rng(8).normal(0, 0.3, 300)
+AT = np.cumsum(PERIOD)
+TURN = np.where(K % 2, 9.8, 31.0)
+
+
+@pytest.mark.parametrize(
+    ("roles", "columns", "mean_ms"),
+    [
+        ('["clock us", "part us"]', [(AT * 2000).astype(int) % 2**16, 4000 + K % 90], 40.0),
+        ('["clock s", "period ms"]', [(AT / 1000).astype(int), PERIOD.round(2)], 20.0),
+        ('["clock s", "period ms"]', [(AT / 100).astype(int) / 10, PERIOD.round(2)], 20.0),
+        ('["clock ms", "period ms"]', [(AT // 16 * 16).astype(int), PERIOD.round(2)], 20.0),
+        ('["clock ms", "period ms"]', [np.cumsum(TURN).round(1), TURN], 20.4),
+    ],
+)
+def test_odd_clocks_are_not_refused(tmp_path, roles, columns, mean_ms):
+    """A timer of 16 bits, coarse clocks beside periods, and periods that take turns."""
+    path = tmp_path / "tray.txt"
+    path.write_text("".join(f"{a} {b}\n" for a, b in zip(*columns, strict=True)))
+    run = looptime.read(path, project=stated(tmp_path, roles=roles))
+    assert np.mean(run.loop_columns.period_ns) / 1e6 == pytest.approx(mean_ms, rel=0.02)
+
+
+def test_one_row_of_many_loops_is_not_refused(tmp_path):
+    """Numbers go on by 200, and the clock by as many periods."""
+    path = tmp_path / "tray.txt"
+    path.write_text("".join(f"{200 * k} {200.1 * k:.1f} {1000 + k % 3}\n" for k in range(300)))
+    project = stated(tmp_path, roles='["loop number", "clock ms", "period us"]', count=3)
+    assert len(looptime.read(path, project=project)) >= 298
+
+
+def test_rows_from_the_newest_on_are_told_as_such(tmp_path):
+    """The table is right: the rows stand upside down."""
+    path = tmp_path / "tray.txt"
+    path.write_text("".join(f"{at:.2f} {4 + at % 3:.2f}\n" for at in AT[::-1]))
+    with pytest.raises(LogError, match="put the oldest row first"):
+        looptime.read(path, project=stated(tmp_path, roles='["clock ms", "part ms"]'))
 
 
 def test_names_of_files_are_words(tmp_path):
