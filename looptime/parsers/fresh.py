@@ -132,7 +132,7 @@ def opened(
     source.cautions.extend(misplaced(table) if table is not None else ())
     if options.columns is None:
         if dialect.header is None and dialect.first_row > 1 and source.rewritten is None:
-            from looptime.parsers.text.kind_legend import named_by_kind  # few logs are so
+            from looptime.parsers.columns.kind_legend import named_by_kind  # few logs are so
 
             count = dialect.first_row - 1
             dialect = named_by_kind(dialect, lines_of(text, count)[:count])

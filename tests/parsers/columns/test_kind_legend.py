@@ -36,3 +36,21 @@ def test_without_a_legend_no_remedy_mixes_kinds_unsaid(tmp_path):
         read(tmp_path, "\n".join(lines) + "\n")
     assert "if only rows of one kind are loops" in str(told.value)
     assert "--where tag=L" in str(told.value)
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        "# L taken at: greenhouse, noon",
+        "# L = left side: front, rear",
+        "# L settings: gain_ms, hold_ms",
+        "# L units: us, us",
+    ],
+)
+def test_notes_are_no_legend(tmp_path, note):
+    """As many words as cells, none of which names a clock: asked for names as without them."""
+    lines = [f"L,{20_000 * k + k % 7},{1500 + k % 90}" for k in range(200)]
+    with pytest.raises(LogError) as told:
+        read(tmp_path, "\n".join([note, *lines]) + "\n")
+    assert "has no header" in str(told.value)
+    assert '--columns "skip,time_us' in str(told.value)
