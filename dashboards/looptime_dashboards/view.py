@@ -13,8 +13,6 @@ from looptime.schema import LAYOUTS
 __all__ = ["View", "read_view"]
 
 _KEY = re.compile(rf"[0-9a-f]{{16}}(\.({'|'.join(LAYOUTS)}))?(-\d{{1,4}})?")
-#: Key of no log: a link to a log that was cut shows none, and not another one.
-_NO_LOG = "0" * 16
 _MOTION = re.compile(r"(recorded|(steady|turn|weave):[0-9.,eE+-]{1,60})")
 _NOTE = re.compile("[0-9a-f]{12}")
 _BY = ("loops", "time")
@@ -97,8 +95,8 @@ def read_view(search: str | None) -> View:
     Examples
     --------
     >>> read_view("?run=../../etc/passwd&loop=7&start=abc")
-    View(run='0000000000000000', phase='', start=None, end=None, warmup='', loop=7, by='loops', \
-group='call', before=(), after=(), change=(), open=(), call='', seek='', beside=(), query='', \
+    View(run='', phase='', start=None, end=None, warmup='', loop=7, by='loops', group='call', \
+before=(), after=(), change=(), open=(), call='', seek='', beside=(), query='', \
 note='', present='', hold='', log='', motion='', deg=None, mm=None)
     """
     if not isinstance(search, str) or len(search) > 20_000:
@@ -112,7 +110,7 @@ note='', present='', hold='', log='', motion='', deg=None, mm=None)
     if upside_down:
         start = end = None
     made = View(
-        run=_matched(_KEY, last.get("run", "")) or (_NO_LOG if last.get("run") else ""),
+        run=_matched(_KEY, last.get("run", "")),
         phase=last.get("phase", "")[:_LONGEST],
         start=start,
         end=end,
