@@ -176,7 +176,7 @@ def odd_runs(
     figures: Sequence[tuple[str, str, Sequence[float]]],
     logs: Mapping[int, Float],
     odd: Mapping[int, Int],
-    base: Sequence[float] = (),
+    base: Sequence[float],
 ) -> tuple[Odd, ...]:
     """The odd runs with their figures and calls, the one with the most figures first.
 
@@ -205,7 +205,7 @@ def odd_runs(
         facts = entries[run].facts
         made.append(Odd(
             entries[run].name, facts.name, facts.version, titles,
-            100 * math.expm1(float(off[mine[0]][run])), bool(base and base[mine[0]]),
+            100 * math.expm1(float(off[mine[0]][run])), base[mine[0]] > 0,
             () if loop is None else tuple(dearest(calls, moved(loop, run).more_ms)),
         ))  # fmt: skip
     return tuple(sorted(made, key=lambda o: (-len(o.figures), -abs(o.percent))))

@@ -163,10 +163,9 @@ def _unnumbered(code: Int, dialect: Dialect, loop: Head | None) -> bool:
     """Whether the rows of some words all lack the number of a loop, and those of others have it."""
     if loop is None:
         return False
-    numbered = numbers(dialect, loop.index) >= 0
-    share = np.bincount(code + 1, numbered) / np.maximum(np.bincount(code + 1), 1)
-    share = share[np.bincount(code + 1) > 0]
-    return set(share.tolist()) == {0.0, 1.0}
+    rows = np.bincount(code + 1)
+    numbered = np.bincount(code + 1, numbers(dialect, loop.index) >= 0)
+    return set((numbered[rows > 0] / rows[rows > 0]).tolist()) == {0.0, 1.0}
 
 
 def _odd(start: Float, end: Float, thread: Int, lost: int) -> int:

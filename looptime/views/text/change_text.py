@@ -26,7 +26,6 @@ __all__ = [
 TITLES = {"worst1": "worst 1 %", "worst5": "worst 5 %", "rate": "loops/s", "overruns": "overruns"}
 #: Of fewer loops, in all, a third place after the point is shown.
 _RARE = 1e-3
-#: A line of text is cut at this length.
 
 
 def inset(part: RenderableType) -> RenderableType:

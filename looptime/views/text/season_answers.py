@@ -32,9 +32,8 @@ __all__ = [
 _TOLD = ("mean", "p99", "worst1", "median")
 #: Share of the loop below which a change of a call, or of the loop, is no headline.
 _MATTERS = 0.005
-
-#: Said of two versions whose runs have no time.
-_WHICH_FIRST = "; which came first is not known: not all logs have a time"
+#: Said of runs that nothing else puts in order.
+_BY_NAME = "; in the order of the logs' names, as not all have a time"
 
 
 def robots_clause(robots: Mapping[str, int]) -> str:
@@ -91,7 +90,7 @@ def _one(at: Trends) -> tuple[int, str]:
     moved = next((t for t in big if t.steps and not t.call), None)
     crept = next((t for t in big if t.crept), None)
     odd = _odd(at)
-    rank = 0
+    rank, order = 0, "" if at.ordered else _BY_NAME
     if all(t.per_run_percent.value is None for t in at.trends):
         few = f"{count(len(at.entries), 'run')} of 6 that a trend needs"
         return 3, f"can't tell whether the loop changed: {few}"
@@ -99,29 +98,27 @@ def _one(at: Trends) -> tuple[int, str]:
         text = _still(at, mean)
     elif moved is not None:
         text = _stepped(at, moved)
+        order = "" if _beside(at, _largest(moved)) else order
     elif any(t.call and t.steps for t in big):
         text = _one_call(at)
     elif crept is not None:
         still = _still(at, mean).replace("no change seen", "no change of the mean seen")
         text = f"{still}; but {_crept(at, crept)}"
     else:
-        rank = 1 if odd else 2
+        rank, order = 1 if odd else 2, ""
         text = _still(at, mean)
-    order = "; in the order of the logs' names, as not all have a time"
-    if at.ordered or rank or _WHICH_FIRST in text:
-        order = ""
     return rank, text + odd + order
 
 
 def _stepped(at: Trends, moved: Trend) -> str:
-    step = max(moved.steps, key=lambda s: abs(s.after - s.before))
+    step = _largest(moved)
     what = "" if moved.statistic == "mean" else f" {TITLES.get(moved.statistic, moved.statistic)}"
     change = step.after - step.before
     by, loop = f"{number(abs(change), 2)} ms", f"the loop's {at.quantity}{what}"
     if (slow_fast := _beside(at, step)) is not None:
         more = 100 * abs(change) / min(step.after, step.before)
         text = "{} is {} longer with version {} than with {}".format(loop, by, *slow_fast)
-        text += f" ({signed(more)} %{_WHICH_FIRST})"
+        text += f" ({signed(more)} %; which came first is not known: not all logs have a time)"
     else:
         text = f"{_when(at, step)} {loop} became {by} {'longer' if change > 0 else 'shorter'}"
         text += f" ({signed(step.percent.value)} %)"
@@ -129,6 +126,10 @@ def _stepped(at: Trends, moved: Trend) -> str:
     text += f", in {named(calls)}" if calls else ""
     others = len(moved.steps) - 1
     return text + (f" ({count(others, 'smaller change')} besides)" if others else "")
+
+
+def _largest(moved: Trend) -> LevelChange:
+    return max(moved.steps, key=lambda s: abs(s.after - s.before))
 
 
 def _beside(at: Trends, step: LevelChange) -> tuple[str, str] | None:

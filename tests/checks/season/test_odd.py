@@ -76,7 +76,7 @@ def test_the_figures_of_each_odd_run_are_its_own(tmp_path):
     figures = [("p99", "", p99), ("mean", "", mean), ("mean", "gyro.read", read)]
     logs = {k: np.log(values) for k, (_, _, values) in enumerate(figures)}
     places = {0: np.array([2, 6]), 1: np.array([6])}
-    one, other = odd_runs(entries, figures, logs, places)
+    one, other = odd_runs(entries, figures, logs, places, [0.0] * len(figures))
     assert (one.entry, one.figures) == (entries[6].name, ("p99", "mean"))
     assert one.percent == pytest.approx(100 / 3)
     assert [(call.call, call.more_ms) for call in one.calls] == [("gyro.read", pytest.approx(3.0))]
