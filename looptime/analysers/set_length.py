@@ -39,18 +39,26 @@ def set_length_part(run: Run, table: SelfTable) -> tuple[str, float] | None:
         The recording, or so many of its loops as tell, and their self times.
     """
     usual = median(run.loop_columns.period_ns) / 1e6
-    parts = {k: table.series(k) / 1e6 for k in range(table.names)}
-    parts = {k: x for k, x in parts.items() if median(x) >= 0.5 * _LARGE * usual}
-    scatter = {k: _scatter(x) for k, x in parts.items()}
-    for code, x in parts.items():
-        length, others = median(x), [s for k, s in scatter.items() if k != code]
-        if run.names[code].kind not in _UNTOLD or length < max(_LARGE * usual, _SHORTEST_MS):
+    untold = [k for k in range(table.names) if run.names[k].kind in _UNTOLD]
+    for code in untold:
+        x = table.series(code) / 1e6
+        length = median(x)
+        if length < max(_LARGE * usual, _SHORTEST_MS):
             continue
         fine = run.clock.tick_ns / 1e6 <= _STILL * length  # else steps of the clock make it even
-        even = scatter[code] <= _STILL and others and scatter[code] * _MORE <= min(others)
-        if fine and even and spread(x) <= _STILL * length and _ends(run, code) >= _MOSTLY:
+        own = _scatter(x)
+        if not fine or own > _STILL or spread(x) > _STILL * length:
+            continue
+        if _others_scatter(table, code, usual, _MORE * own) and _ends(run, code) >= _MOSTLY:
             return run.names[code].name, length
     return None
+
+
+def _others_scatter(table: SelfTable, code: int, usual: float, least: float) -> bool:
+    """Whether there are other parts of some length [ms], and all of them scatter so much."""
+    others = (table.series(k) / 1e6 for k in range(table.names) if k != code)
+    scatter = [_scatter(x) for x in others if median(x) >= 0.5 * _LARGE * usual]
+    return bool(scatter) and min(scatter) >= least
 
 
 def _scatter(x: Float) -> float:
