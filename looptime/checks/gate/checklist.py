@@ -152,7 +152,9 @@ def _sound(logs: Sequence[Log], judged: GateResult) -> Checked:
     aside = read - sum(log.rows_used for log in logs)
     dropped = sum(run.dropped for log in logs for run in log.runs)
     share = aside / read if read else 1.0
-    text = f"{100 * share:.3g} % of {read:,} rows set aside, {dropped:,} lost by the recorder"
+    text = f"{100 * share:.3g} % of {read:,} rows set aside"
+    if any("dropped" in run.meta for log in logs for run in log.runs):  # others count no losses
+        text += f", {dropped:,} lost by the recorder"
     if share > _ASIDE or dropped > _ASIDE * read:
         worst = sorted(logs, key=lambda log: log.rows_used - log.rows_read)[:1]
         paths = " ".join(shell_word(log.path) for log in worst)  # `columns` takes one
