@@ -246,8 +246,9 @@ def table(
                     for h, r in zip(heads, right, strict=True)])  # fmt: skip
     body = [
         html.Tr([html.Td(v if isinstance(v, Component) else cell_text(v),
-                         className="n" if r else "long" if is_long(v) else "")
-                 for v, r in zip(row, right, strict=False)])
+                         className="n" if r else "long" if is_long(v) else "",
+                         **named({} if any(right) else {"data-head": h}))  # read row by row
+                 for h, v, r in zip(heads, row, right, strict=False)])
         for row in shown
     ]  # fmt: skip
     made = html.Div(

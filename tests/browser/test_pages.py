@@ -11,6 +11,15 @@ from tests.browser.conftest import LOGS, Site, Watched, patient, pick_run, settl
 pytestmark = pytest.mark.browser
 Make = Callable[..., Watched]
 DRAWN = "#page .js-plotly-plot .main-svg"
+#: Of tables whose rows stand as blocks: head and name of each cell that has text, but the first.
+HEADS = """() => [...document.querySelectorAll('.wide table')].flatMap(table => {
+    const heads = [...table.querySelectorAll('th')].map(h => h.textContent)
+    const cells = [...table.querySelectorAll('td')].filter(td => td.cellIndex && td.textContent)
+    return cells.filter(td => getComputedStyle(td).display == 'block').map(td => {
+        const said = getComputedStyle(td, '::before').content
+        return [heads[td.cellIndex], said == 'none' ? '' : td.dataset.head]
+    })
+})"""
 
 
 def params(page: object) -> dict[str, list[str]]:
@@ -42,6 +51,9 @@ def test_every_page_is_drawn_and_accessible(
     # figures follow a new width when the browser comes to it
     fits = "() => document.documentElement.scrollWidth <= 390"
     shown.wait_for_function(fits)
+    # rows that are read one by one name each cell as its column's head does
+    for head, named in shown.evaluate(HEADS):
+        assert named == head
     # the page begins in the upper third of a phone
     assert shown.locator("header.top").bounding_box()["height"] <= 800 / 3
 
