@@ -18,7 +18,7 @@ from looptime.call_words import of_locks
 from looptime.records import dataclass
 from looptime.run import Run
 from looptime.stats.arrays import median
-from looptime.stats.exclusion import FEW, MET, NO_SERVICE_NS, exclusions
+from looptime.stats.exclusion import FEW, MET, NO_SERVICE_NS, RARE, exclusions
 from looptime.stats.jackknife import BATCHES, jackknife
 from looptime.stats.meetings import Meeting, Track, partners_of, waits
 from looptime.stats.retaking import Retakes, lock_kind, retakes
@@ -228,7 +228,8 @@ def _tracks(run: Run, pacing: set[int]) -> tuple[list[Named], int]:
         rows = rows[inner & (at.duration_ns[rows] > 0)]
         for code in np.flatnonzero(np.bincount(at.name[rows])).tolist():
             mine = rows[at.name[rows] == code]
-            if len(mine) < FEW or (thread == run.loop_thread and code in pacing):
+            least = FEW if thread == run.loop_thread else RARE
+            if len(mine) < least or (thread == run.loop_thread and code in pacing):
                 continue
             start = (at.start_ns[mine] - origin).astype(np.float64)
             end = np.sort(start + at.duration_ns[mine])  # calls of one thread may cross

@@ -17,7 +17,7 @@ from looptime.stats.bare_service import Services
 from looptime.stats.meetings import Meeting, Pair, Side, Track, meetings
 from looptime.stats.quantiles import percentiles
 
-__all__ = ["FEW", "MET", "NO_SERVICE_NS", "exclusions"]
+__all__ = ["FEW", "MET", "NO_SERVICE_NS", "RARE", "exclusions"]
 
 #: Where the services of one side vary, the other alone is asked if it met so many.
 ALONE = 30
@@ -28,6 +28,10 @@ DROP = 0.12
 APART = 0.4
 #: Calls below which nothing is said, and meetings below which a pair is not tried.
 FEW, MET = 8, 4
+#: Calls that tell where there are no more, if all are waited for, and how much shorter than a
+#: service what follows each wait may be. By chance it is as short as that of a call that was
+#: interrupted anywhere: all of five are longer once in a hundred times, if it is always this call.
+RARE, WHOLE = 5, 0.6
 #: A residual shorter than this is no service: a result is waited for, or the processor [ns].
 NO_SERVICE_NS = 60_000.0
 #: Services of one call alike within this share.
@@ -81,6 +85,9 @@ def exclusions(tracks: Sequence[Track], tick_ns: int = 1) -> list[Meeting]:
             meeting.verdict = "unknown"
     _claims(service, found, tick_ns)
     _few_of_the_kind(found, kept)
+    for meeting in found.values():
+        if meeting.verdict == "unknown" and _rare_but_long(service, tracks, meeting):
+            meeting.verdict = "likely"
     return list(found.values())
 
 
@@ -263,3 +270,15 @@ def _few_of_the_kind(found: dict[Pair, Meeting], kept: set[Pair]) -> None:
         long = bool(mine.shown) and median(mine.wait) > LONG * median(mine.residual)
         if (long or mine.shown >= 3) and mine.together <= 0.1 and theirs.together <= 0.02:
             m.verdict = "likely"
+
+
+def _rare_but_long(service: Services, tracks: Sequence[Track], meeting: Meeting) -> bool:
+    """Whether one call waits far longer than it takes for each of a few, and then takes as ever."""
+    side = meeting.sides[0]
+    calls, free = len(tracks[side.other].start), service.unhindered(side.me)
+    if not RARE <= calls < FEW or len(side.residual) < max(RARE, calls - 1) or len(free) < FEW:
+        return False
+    usual = median(free)
+    alike = abs(median(side.residual) - usual) <= ALIKE * usual and usual >= NO_SERVICE_NS
+    whole = bool((side.residual >= WHOLE * usual).all())
+    return alike and whole and bool((side.wait > LONG * usual).all())

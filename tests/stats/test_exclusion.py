@@ -507,3 +507,37 @@ def test_the_verdict_on_a_pair_that_was_dropped(residual, wait, settings, verdic
     service = Served(least=(least, 0))
     _set_apart(service, made, {(0, 2)}, {(0, 2): other}, settings.get("set_by", False))
     assert made.verdict == verdict
+
+
+def rare_and_long(rng, calls, locked):
+    """A read of 2.3 ms in loops of 4.6, and few calls of another thread that last 40 ms.
+
+    They keep the read's lock, or the processor: whatever runs then goes on after them.
+    """
+    begins = set(rng.choice(np.arange(20, 480, 2), calls, replace=False).tolist())
+    now, held = 0.0, 0.0
+    reads, rest, others = [], [], []
+    for k in range(500):
+        read, more = 2.3e6 * np.exp(rng.normal(0, 0.1, 2))
+        asks = rng.uniform(now + locked * read, now + read + more)
+        if k in begins:
+            others.append((asks, asks + 40e6))
+            held = asks + 40e6
+        stop = k in begins and not locked
+        first = now + read + (40e6 if stop and asks < now + read else 0.0)
+        if locked and now < held and k not in begins:
+            first = held + read
+        reads.append((now, first))
+        now = first + more + (40e6 if stop and asks >= now + read else 0.0)
+        rest.append((first, now))
+    return [Track(k // 2, *np.array(at).T) for k, at in enumerate((reads, rest, others))]
+
+
+@pytest.mark.parametrize(("calls", "told"), [(5, "likely"), (7, "likely"), (4, "unknown")])
+def test_five_long_calls_are_enough_where_one_read_waits_for_each(calls, told):
+    """It waits for 35 ms and then takes as long as ever; where it is cut short, no lock does it."""
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        assert [m.verdict for m in exclusions(rare_and_long(rng, calls, True))] == [told, "unknown"]
+        stopped = exclusions(rare_and_long(rng, calls, False))
+        assert [m.verdict for m in stopped] == ["unknown", "unknown"]
