@@ -46,8 +46,8 @@ _WORDS: tuple[tuple[str, str], ...] = (
     (
         "sensor read",
         "read get poll sample gyro imu enc encoder encoders sensor sensors range distance camera"
-        " lidar sonar fetch measure heading input inputs leitura lectura lecture lettura lesen"
-        " lezen",
+        " cam lidar radar sonar tof compass capture fetch measure heading input inputs leitura"
+        " lectura lecture lettura lesen lezen",
     ),
     (
         "compute",
