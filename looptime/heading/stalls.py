@@ -48,11 +48,11 @@ def stalls_of(run: Run) -> Stalls | None:
     typical = found.typical_ms
     if not typical:
         return None
-    long = [event for event in found.events
-            if event.worst_ms > max(TIMES * typical, typical + LONGER_MS)]  # fmt: skip
+    most = max(TIMES * typical, typical + LONGER_MS)
+    long = [event for event in found.events if event.worst_ms > most]
     if not long:
         return None
-    rest = [event for event in found.events if event not in long]
+    rest = [event for event in found.events if event.worst_ms <= most]
     call, times = _behind_most(run, long)
     return Stalls(
         len(long), typical, max(event.worst_ms for event in long), call, times, len(rest),
