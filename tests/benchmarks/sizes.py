@@ -46,10 +46,11 @@ COMMANDS = {
 
 
 def write_log(path: Path, loops: int, seed: int) -> None:
-    """A loop of three calls with noise, and rare stalls on a timetable [us]."""
+    """A loop of three calls with noise, slow loops and rarer stalls on a timetable [us]."""
     rng = np.random.default_rng(seed)
     took = rng.lognormal(np.log([900, 2100, 1300]), 0.1, (loops, 3)).astype(np.int64)
-    took[::97, 1] += 9000
+    took[::9, 1] += 9_000
+    took[::97, 1] += 40_000
     end = np.cumsum(took + 40, axis=1)
     period = end[:, -1] + rng.integers(300, 900, loops)
     start = np.cumsum(period) - period
