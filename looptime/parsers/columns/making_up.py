@@ -174,7 +174,7 @@ def _may_wait(table: Float) -> list[int]:
     """Places of columns that are about as much shorter as several others are longer."""
     if len(table) < max(ENOUGH, 3 * table.shape[1]):
         return []
-    live = np.flatnonzero(np.ptp(table, axis=0) > 0)
+    live = np.flatnonzero(table.std(axis=0) > 0)
     if len(live) < _LEAST:
         return []
     table = table[:, live]

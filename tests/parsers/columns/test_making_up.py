@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from looptime.parsers.columns.against_steps import Steps
-from looptime.parsers.columns.making_up import making_up
+from looptime.parsers.columns.making_up import _may_wait, making_up
 from looptime.parsers.columns.role import MAYBE, Seen
 from tests.parsers.build import read, self_ms
 
@@ -166,3 +166,13 @@ def test_it_does_not_happen_by_chance():
         seen = [Seen("bare", values) for values in columns]
         taken += bool(making_up(seen, range(len(seen)), {}, Steps.of(clock, seen)))
     assert taken == 0
+
+
+def test_a_column_whose_scatter_is_too_small_for_a_number_is_passed_over():
+    """The wait among the others is found as if it were not there; nothing is divided by 0."""
+    parts = np.random.default_rng(5).lognormal(0.0, 0.2, (60, 3))
+    table = np.column_stack([parts, 20.0 - parts.sum(axis=1)])
+    tiny = np.insert(table, 0, 4e-297 * parts[:, 0], axis=1)
+    with np.errstate(divide="raise", invalid="raise"):
+        found = _may_wait(tiny)
+    assert found == [1 + at for at in _may_wait(table)] != []
