@@ -71,7 +71,9 @@ def heading_unit(
     if np.all(value == np.rint(value)):
         return 1.0, "deg", "it is logged in whole numbers"
     lapse, way = time[_ROWS:] - time[:-_ROWS], np.abs(value[_ROWS:] - value[:-_ROWS])
-    speed = way[lapse > 0] / lapse[lapse > 0]
+    with np.errstate(over="ignore"):  # a garbled heading
+        speed = way[lapse > 0] / lapse[lapse > 0]
+    speed = speed[np.isfinite(speed)]
     fastest = float(np.quantile(speed, 0.99)) if len(speed) else 0.0
     if fastest <= FASTEST_RAD_S:
         return None

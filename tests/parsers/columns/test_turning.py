@@ -5,7 +5,7 @@ import pytest
 
 import looptime
 from looptime.heading.spelling import recorded_motion
-from looptime.parsers.columns.turning import rate_unit
+from looptime.parsers.columns.turning import heading_unit, rate_unit
 
 TIME = 0.02 * np.arange(1500)
 #: A weave of 150 deg: its rate is the closed form of its derivative.
@@ -114,3 +114,14 @@ def test_a_heading_that_may_be_in_either_unit_is_said_to_be_assumed(tmp_path, he
     assert any("heading_rad would say that it is rad" in note for note in run.clock.notes)
     moved = recorded_motion(run)
     assert moved.supposed == ("the heading is in deg",)
+
+
+def test_a_garbled_heading_is_no_speed():
+    """A value that no number can hold the speed of tells nothing of the others' unit."""
+    k = np.arange(400)
+    steady, slow = 1.5 * k, 0.01 * k
+    steady[200] = slow[200] = 1e308
+    with np.errstate(all="raise"):
+        told = heading_unit(k * 12_000_000, steady)
+        assert told == (1.0, "deg", "its 125 a second are too fast for rad")
+        assert heading_unit(k * 12_000_000, slow) is None
