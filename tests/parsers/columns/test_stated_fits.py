@@ -52,10 +52,18 @@ def test_written_for_the_names_of_its_logs(tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     ("roles", "log", "why"),
     [
-        (ROLES, (20_000, 4200), "its period, is 4"),
-        ('["loop number", "period us"]', (20_000, 4200), "goes on by 20000"),
-        ('["clock us", "part us"]', (2, 1), "as no loop does"),
-        ('["clock us", "part ms"]', (20_000, 4200), "a part, is 4"),
+        (ROLES, (20_000, 4200), r"column 2, its period, is 4\.\d+ ms as a rule where .* by 20;"),
+        (
+            '["loop number", "period us"]',
+            (20_000, 4200),
+            "column 1, its number of the loop, goes on by 20000;",
+        ),
+        ('["clock us", "part us"]', (2, 1), "column 1, its clock, steps by 2 us, as no loop does;"),
+        (
+            '["clock us", "part ms"]',
+            (20_000, 4200),
+            r"column 2, a part, is 4\d\d\d ms as a rule where the clock steps by 20;",
+        ),
         ('["period us", "clock us"]', (20_000, 4200), "do"),
     ],
 )
@@ -65,6 +73,31 @@ def test_refused_where_it_cannot_be(tmp_path, roles, log, why):
         looptime.read(lift(tmp_path / "lift.txt", *log), project=stated(tmp_path, roles=roles))
     assert "--columns" in str(told.value)
     assert "files =" in str(told.value)
+
+
+@pytest.mark.parametrize(("rows", "why"), [(9, "say which with --unit"), (12, "as no loop does")])
+def test_few_rows_tell_nothing(tmp_path, rows, why):
+    """Below ten the table is believed; another check of the clock asks."""
+    path = tmp_path / "tray.txt"
+    path.write_text("".join(f"{2 * k} 1\n" for k in range(rows)))
+    with pytest.raises(LogError, match=why):
+        looptime.read(path, project=stated(tmp_path, roles='["clock us", "part us"]'))
+
+
+@pytest.mark.parametrize(
+    ("every", "period", "fits"),
+    [(1, 20_000, True), (2, 10_000, True), (1, 10_000, False), (2, 20_000, False), (1, 0, False)],
+)
+def test_numbers_of_the_loops_tell_how_many_a_row_stands_for(tmp_path, every, period, fits):
+    """A row each loop takes one period, and one of every second loop two."""
+    path = tmp_path / "tray.txt"
+    path.write_text("".join(f"{every * k} {20_000 * k} {period}\n" for k in range(300)))
+    project = stated(tmp_path, roles='["loop number", "clock us", "period us"]', count=3)
+    if fits:
+        assert len(looptime.read(path, project=project)) >= 298
+        return
+    with pytest.raises(LogError, match=r"column 3, its period, is \d+ ms as a rule"):
+        looptime.read(path, project=project)
 
 
 def test_of_every_fifth_loop_the_period_is_a_fifth(tmp_path):
