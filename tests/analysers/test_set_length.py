@@ -45,3 +45,31 @@ def test_an_even_loop_has_no_part_that_stands_out():
     rng = np.random.default_rng(4)
     even = {name: ms + rng.normal(0, 0.003, 700) for name, ms in (("belt", 4), ("tail", 2.5))}
     assert "may be a sleep" not in told(even).mode_from
+
+
+@pytest.mark.parametrize(
+    ("change", "mode"),
+    [
+        ({"ms": 1.05}, "can't tell"),
+        ({"ms": 0.95}, "free-running"),  # too short for a sleep
+        ({"ms": 1.05, "scale": 4.0}, "free-running"),  # of a loop of 24 ms it is a small part
+        ({"late": 0.08}, "can't tell"),
+        ({"late": 0.2}, "free-running"),  # no longer even
+        ({"often_late": 0.3}, "free-running"),
+        ({"late": 0.05, "others": 0.08}, "can't tell"),
+        ({"late": 0.05, "others": 0.035}, "free-running"),  # too little for it to stand out
+    ],
+)
+def test_how_even_and_long_a_sleep_is(change, mode):
+    """Each on either side of what is asked of it."""
+    made = loops(change.get("ms", 2.5), change.get("late", 0.004))
+    rng = np.random.default_rng(7)
+    if "others" in change:
+        made |= {k: ms * np.exp(rng.normal(0, change["others"], 700))
+                 for k, ms in (("belt", 3.3), ("steering", 2.2))}  # fmt: skip
+    made["belt"] = made["belt"] * change.get("scale", 1.0)
+    made["steering"] = made["steering"] * change.get("scale", 1.0)
+    made["tail"] = made["tail"] + np.where(rng.random(700) < change.get("often_late", 0), 0.4, 0)
+    found = told(made)
+    assert found.mode == mode
+    assert ("may be a sleep" in found.mode_from) is (mode == "can't tell")
