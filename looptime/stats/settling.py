@@ -53,6 +53,11 @@ _PAUSE, _FIRST_PAUSE = 6.0, 4.0
 _SHORTER = 0.77
 #: Those by which the median of ten loops may lie above the usual one (three of its own).
 _AS_USUAL = 1.2
+#: A start that ends at once stands out by so many, and leaves no more than this share of its
+#: excess behind.
+_STEP, _LEFT = 3.0, 0.1
+#: Loops of which a median is taken at least.
+_FEWEST = 3
 
 
 @dataclass(frozen=True)
@@ -92,10 +97,11 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     too are no warm-up, nor is what blocks a quarter shorter do not show by 2.5 deviations: one that
     ends between a pause and what makes up for it. Of single loops at the start only these are cut.
     A cut of more than 5 s that does not decay is a level, which change points tell; the warm-up is
-    looked for again within it. A cut is at least 1 s long. The same scan upside down tells a start
-    that is faster. It is cut, also where it is a level, if it ends once and for all (no more than
-    2 % of the later blocks are nearer to it) and the longest loop comes after it: what is left out
-    is nothing that speaks against the loop.
+    looked for again within it. A cut is at least 1 s long, but for a start that ends at once, from
+    one loop to the next: that is where it is cut. The same scan upside down tells a start that is
+    faster. It is cut, also where it is a level, if it ends once and for all (no more than 2 % of
+    the later blocks are nearer to it) and the longest loop comes after it: what is left out is
+    nothing that speaks against the loop.
 
     Parameters
     ----------
@@ -140,7 +146,7 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     if not _scan(values, times, max(round(_SHORTER * loops), 1), _TO_GO_ON):
         return _faster(values, times)
     least_s = min(LEAST_CUT_S, LONGEST_SHARE * float(times[-1] - times[0]))
-    cut = max(cut, int(np.searchsorted(times, times[0] + least_s)))
+    cut = _at_once(values, max(cut, int(np.searchsorted(times, times[0] + least_s))))
     return WarmUp(cut, float(logged[cut] - logged[0]))
 
 
@@ -201,6 +207,28 @@ def _first_pauses(x: Float, cut: int) -> int:
         first = 1
     behind = median(x[first : first + LEAST_LOOPS])
     return first if behind - level <= _AS_USUAL * wide else 0
+
+
+def _at_once(x: Float, cut: int) -> int:
+    """Where a start ends within a cut, if it does so from one loop to the next; else the cut.
+
+    Its end parts the loops of the cut best in two (least squares).
+    """
+    level, wide = median(x[cut:]), MAD_SCALE * mad(x[cut:])
+    part = np.arange(1, cut)
+    total = np.cumsum(x[:cut] - level)
+    apart = total[:-1] / part - (total[-1] - total[:-1]) / (cut - part)
+    end = 1 + int(np.argmax(apart**2 * part * (cut - part)))
+    quarter = end // 4
+    if min(quarter, cut - end) < _FEWEST:
+        return cut
+    step = median(x[:end]) - level
+    first, last = median(x[:quarter]) - level, median(x[end - quarter : end]) - level
+    left = max(median(y) for y in (x[end:cut], x[end : end + LEAST_LOOPS])) - level
+    sharp = step > _STEP * wide and last >= _LEVEL * first and left <= _LEFT * step
+    # what takes longer in a few loops, such as pauses, may have gone on
+    gone = float(x[end:cut].mean() - x[cut:].mean()) <= _LEFT * step
+    return end if sharp and gone else cut
 
 
 def _per_block(t: Float) -> int:

@@ -14,11 +14,31 @@ def steady(seed, n=4000, base=10.0, sd=0.3):
 
 
 def test_a_step_is_cut_where_it_ends():
-    """A little over two seconds at 12 ms, then 10 ms, in blocks of 25 loops."""
+    """Two seconds at 12 ms, or 0.3 s at 16, then 10 ms: to the loop, and not to a block or 1 s."""
     t, x = steady(1)
-    found = warm_up(x + np.where(t < 2.1, 2.0, 0.0), t)
-    assert found.seconds == pytest.approx(2.1, abs=0.26)
-    assert found.loops == 25 * round(found.loops / 25)
+    assert warm_up(x + np.where(t < 2.1, 2.0, 0.0), t).loops == 210
+    assert warm_up(x + np.where(t < 0.3, 6.0, 0.0), t).loops == 30
+
+
+def pauses(t):
+    """Of 20 ms in every twelfth of the loops up to 0.9 s."""
+    return np.where((t < 0.9) & (np.arange(len(t)) % 12 == 0), 20, 0)
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        lambda t: 6 * np.exp(-t / 0.2),  # cools down
+        lambda t: np.where(t < 0.3, 6.0, 0) + 3 * np.exp(-t / 0.4),  # goes on after its step
+        lambda t: np.where(t < 0.3, 6.0, pauses(t)),
+        lambda t: np.where(t < 0.3, 0.7, 0),  # a step that no single loop shows
+    ],
+)
+def test_a_start_that_does_not_end_at_once_is_cut_to_a_second(more):
+    """What is left of it hides among the loops behind."""
+    t, x = steady(1)
+    found = warm_up(x + more(t), t)
+    assert found.loops == 0 or found.seconds >= 0.99
 
 
 def test_a_call_in_every_sixth_loop_alone_warms_up():
