@@ -23,6 +23,8 @@ from pathlib import Path
 
 import numpy as np
 
+from looptime.__main__ import _select_quickly
+
 ROOT = Path(__file__).resolve().parents[2]
 CALLS = 29
 LOGS = 6
@@ -138,6 +140,7 @@ def main() -> None:
     options.add_argument("--loops", type=int, default=7500)
     options.add_argument("--copies", action="store_true")
     given = options.parse_args()
+    _select_quickly()  # as the command does, for the processes that are started
     context = multiprocessing.get_context("spawn")
     results = []
     with tempfile.TemporaryDirectory() as name:
