@@ -58,6 +58,8 @@ ELSEWHERE = {
         "laid": "parsers/layouts/test_costs",
     },
     "parsers/lines": {
+        "stamped_words": "parsers/lines/test_lock_words",
+        "told_waits": "parsers/lines/test_lock_words",
         "brackets": "parsers/lines/test_titled",
         "cell_rows": "parsers/layouts/test_costs", "column_names": "parsers/lines/test_plain",
         "event_calls": "parsers/lines/test_events", "event_order": "parsers/lines/test_events",

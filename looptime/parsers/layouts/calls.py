@@ -331,9 +331,13 @@ def rows(content: Content) -> Found:
     end = at.pop("end", None)
     duration = at["duration"] if end is None or "duration" in at else lengths(end, at["start"])
     in_turn = "base" not in given.one and _lay_in_turn(at, duration)
+    asked = content.log.options.stamped or _said(given.one["start"].word)
     if "waited" in at and end is None:
+        over = asked == "end" or (
+            not asked and _stamped_at_end(at["start"], duration, at.get("thread"))
+        )
         duration = at["duration"] = _with_waits(
-            at["start"], duration, at["waited"], at.get("thread")
+            at["start"], duration, at["waited"], at.get("thread"), over
         )
     found = CallRows(
         start=at["start"], duration=duration, name=at["name"], names=table.words["name"],
@@ -347,7 +351,6 @@ def rows(content: Content) -> Found:
         found = replace(found, rounding=_rounding(found, content.unit.tick_ns))
     note = f"rows are taken for calls, {given.one['name'].text!r} names them: {CALLS}"
     notes = (note,) * ("name" in given.told) + (_IN_TURN,) * in_turn
-    asked = content.log.options.stamped or _said(given.one["start"].word)
     if end is not None or asked == "start":
         return Found(found, ticks, notes=notes, limits=limits)
     if not asked and not _stamped_at_end(found.start, duration, at.get("thread")):
@@ -372,15 +375,18 @@ def _lay_in_turn(at: dict[Key, NDArray[Any]], duration: Int) -> bool:
     return True
 
 
-def _with_waits(start: Int, ran: Int, waited: Int, thread: Int | None) -> Int:
+def _with_waits(start: Int, ran: Int, waited: Int, thread: Int | None, over: bool) -> Int:
     """How long calls last whose rows tell waiting and running apart, if the two follow each other.
 
-    Where a call waits long, the next one of its thread begins no sooner than after both.
+    Where a call waits long, the next one of its thread begins no sooner than after both; where
+    rows are stamped when calls are `over`, the one before ended no later than both before that.
     """
     order = np.lexsort((start, np.zeros(len(start)) if thread is None else thread))
-    room = np.append(np.diff(start[order]), np.iinfo(np.int64).max) - ran[order]
+    steps = np.diff(start[order])
     if thread is not None:
-        room[:-1][np.diff(thread[order]) != 0] = np.iinfo(np.int64).max
+        steps[np.diff(thread[order]) != 0] = np.iinfo(np.int64).max
+    ends = [np.iinfo(np.int64).max]
+    room = np.concatenate([ends, steps] if over else [steps, ends]) - ran[order]
     wait = waited[order]
     long = wait > max(_LONG_WAIT * float(np.median(ran)), 1.0)
     apart = long.sum() >= _LONG_WAITS and (room[long] >= 0.95 * wait[long]).mean() >= _APART

@@ -40,6 +40,7 @@ from looptime.parsers.lines.grid import DELIMITER, Entry, Grid, is_stamp, is_tex
 from looptime.parsers.lines.holders import by_holders
 from looptime.parsers.lines.indented import name_by_indent, units_of_titles
 from looptime.parsers.lines.keyed import STAMP, read_keyed
+from looptime.parsers.lines.lock_words import lock_calls
 from looptime.parsers.lines.long import check_order, find_long, long_entries
 from looptime.parsers.lines.monitor import HOST, HOSTED, split_host, split_tag, without_sender
 from looptime.parsers.lines.name_by_name import name_by_name
@@ -60,6 +61,7 @@ from looptime.parsers.lines.tags import (
     of_the_loop,
     tags_of,
 )
+from looptime.parsers.lines.told_waits import told_waits
 from looptime.parsers.lines.twice import once
 from looptime.parsers.lines.unit_column import in_said_unit
 from looptime.parsers.text.dialect import Dialect, lines_of, named
@@ -233,6 +235,9 @@ def _grid(lines: list[str], source: Source, options: Options) -> _Found | None:
     sample = [line for line in lines[:_FIRST_LINES] if is_text(line)]
     if len(sample) < 2:
         return None
+    told = lock_calls(lines) or told_waits(lines)
+    if told is not None:
+        return told, "values", ""
     ruled = parted_by_place(undrawn(lines))
     written = _written(ruled, source.path)
     if ruled is not lines and (like := written()) is not None:
