@@ -375,7 +375,7 @@ def _lay_in_turn(at: dict[Key, NDArray[Any]], duration: Int) -> bool:
     return True
 
 
-def _with_waits(start: Int, ran: Int, waited: Int, thread: Int | None, over: bool) -> Int:
+def _with_waits(start: Int, ran: Int, waited: Int, thread: Int | None, over: bool = False) -> Int:
     """How long calls last whose rows tell waiting and running apart, if the two follow each other.
 
     Where a call waits long, the next one of its thread begins no sooner than after both; where

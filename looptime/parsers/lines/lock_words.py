@@ -1,7 +1,7 @@
 """Lines of who asks for a lock, has it and lets it go, in any words, brought to calls."""
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from itertools import pairwise, permutations
 
@@ -237,8 +237,7 @@ def _calls(lines: list[str], events: list[_Event], ranks: dict[str, int], thread
     grid.units = [events[0].unit] * 2 + [None] * (1 + threads)
     under_way: dict[tuple[str, str], list[_Event]] = {}
     across: Counter[tuple[str, str]] = Counter()
-    waited: Counter[str] = Counter()
-    lasted: Counter[str] = Counter()
+    waited, lasted = defaultdict[str, float](float), defaultdict[str, float](float)
     for event in events:
         key, rank = (event.thread, event.name), ranks.get(event.word)
         if rank is None:
@@ -268,9 +267,9 @@ def _calls(lines: list[str], events: list[_Event], ranks: dict[str, int], thread
             lasted[event.name] += at[2] - at[0]
     grid.aside += [(one.line, "begin without end") for turn in under_way.values() for one in turn]
     if across.total() > (1 - _IN_TURN) * len(events) / 3:
-        one, other = across.most_common(1)[0][0]
+        mine, others = across.most_common(1)[0][0]
         raise LogError(
-            f"{one!r} and {other!r} take and free locks across each other, as no one thread does, "
+            f"{mine!r} and {others!r} take and free locks across each other, as no thread does, "
             "and no word says which thread it is: write it in every line, such as "
             f"'{events[0].stamp} main {events[0].name} {events[0].word}'",
             line=events[0].line + 1,
