@@ -72,6 +72,8 @@ def lock_calls(lines: Sequence[str]) -> Grid | None:
     shown = [line for line in lines[:_SHOWN] if is_text(line)]
     order = [found[2] for line in shown if (found := stamped(line))]
     texts = set(order)
+    if any(mark in line for line in shown[:RUNS] for mark in ",;\t"):
+        return None  # a table, whose columns say what they hold
     if len(shown) < RUNS or len(texts) > _MOST or len(order) < _IN_TURN * len(shown):
         return None
     words = {part for text in texts for word in worded(text) for part in (word, *tokens(word))}
