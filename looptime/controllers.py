@@ -61,7 +61,8 @@ def parse_target(text: str) -> Target:
     """
     kind, _, rest = text.partition(":")
     if kind not in _TARGETS:
-        raise UsageError(f"target {text!r} is not known: write {_spellings()}")
+        kinds = ", ".join(f"{kind}:{','.join(names)}" for kind, (names, _) in _TARGETS.items())
+        raise UsageError(f"target {text!r} is not known: write {kinds}")
     names, optional = _TARGETS[kind]
     try:
         numbers = tuple(float(word) for word in rest.split(","))
@@ -76,10 +77,6 @@ def parse_target(text: str) -> Target:
     if kind == "ramp" and len(numbers) == 1:
         numbers = (*numbers, RAMP_S)
     return Target(kind, numbers, text)
-
-
-def _spellings() -> str:
-    return ", ".join(f"{kind}:{','.join(names)}" for kind, (names, _) in _TARGETS.items())
 
 
 @dataclass(frozen=True)

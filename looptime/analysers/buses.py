@@ -120,7 +120,7 @@ def buses(
         What the project file says of each bus.
     """
     run = basis.run
-    own_ms = _own_ms_per_loop(basis)
+    own_ms = basis.table.sums / max(len(basis.run), 1) / 1e6
     counts = _counts(run, call_times(run) if times is None else times)
     labels = sorted({n.bus for n in run.names if n.bus is not None})
     made: tuple[BusCost, ...] = ()
@@ -131,10 +131,6 @@ def buses(
             _bus(basis, bus, np.flatnonzero(of_call == k), own_ms) for k, bus in enumerate(labels)
         )
     return Buses(made, _repeated(run, counts, own_ms), _batches(run, counts, own_ms, stated or {}))
-
-
-def _own_ms_per_loop(basis: Basis) -> Float:
-    return np.asarray(basis.table.sums / max(len(basis.run), 1) / 1e6)
 
 
 def _counts(run: Run, times: Mapping[tuple[int, int], CallTimes]) -> Float:

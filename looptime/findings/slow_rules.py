@@ -50,7 +50,7 @@ def slow_findings(at: Summary) -> list[Finding]:
     made += [f for r in at.recurrence.found if r not in of_all and not r.alternates_with
              and (f := _recurring(at, r)) is not None]  # fmt: skip
     explained = {name for r in at.recurrence.found if not r.alternates_with for name in r.names}
-    explained |= _with_timeouts(at)
+    explained |= {b.name for b in at.blocking if any(s.code == "timeout" for s in b.signs)}
     nameless = any(not r.names for r in at.recurrence.found)
     if not nameless:
         made += _pauses(at)
@@ -166,10 +166,6 @@ def _as_long(at: Summary, k: int, usual: float, least_ms: float) -> int:
     number = int(at.run.loop_columns.loop[k])
     return 1 + sum(e.worst_ms - usual > least_ms for e in at.slow.events
                    if e.index != k and not e.first <= number <= e.last)  # fmt: skip
-
-
-def _with_timeouts(at: Summary) -> set[str]:
-    return {b.name for b in at.blocking if any(s.code == "timeout" for s in b.signs)}
 
 
 def _recurring(at: Summary, r: Recurrence) -> Finding | None:

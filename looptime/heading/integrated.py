@@ -120,12 +120,12 @@ def reading_weights(steps: Float, rule: str) -> Float:
     return first if rule == "hold-first" else last
 
 
-def _increments(values: Float, steps: Float, rule: str) -> Float:
-    if _check_rule(rule) == "hold-first":
-        return steps * values[..., :-1]
-    if rule == "hold-last":
-        return steps * values[..., 1:]
-    return steps * (values[..., :-1] + values[..., 1:]) / 2
+def _increments(values: Float, steps: Float, rule: str, resolution: float) -> Float:
+    """What is added at each step, cut to whole multiples of the resolution where there is one."""
+    before, after = values[..., :-1], values[..., 1:]
+    held = {"hold-first": before, "hold-last": after}.get(_check_rule(rule))
+    turned = steps * (before + after) / 2 if held is None else steps * held
+    return np.trunc(turned / resolution * (1 + 1e-12)) * resolution if resolution > 0 else turned
 
 
 def errors_along(
@@ -151,10 +151,9 @@ def errors_along(
     float array, shape (n + 1,) [rad]
         The first is 0.
     """
-    turned = _increments(motion.rate(sampling.taken_s), step_lengths(sampling, step), rule)
+    rate, steps = motion.rate(sampling.taken_s), step_lengths(sampling, step)
+    turned = _increments(rate, steps, rule, resolution)
     true = motion.heading(sampling.read_s)
-    if resolution > 0:
-        turned = np.trunc(turned / resolution * (1 + 1e-12)) * resolution
     return np.concatenate([[0.0], np.cumsum(turned - np.diff(true))])
 
 
@@ -271,9 +270,8 @@ def stepped_errors(
     last = np.minimum(np.searchsorted(sampling.taken_s, starts + duration_s) + 1, len(steps))
     found = np.empty(len(starts))
     for i, (a, b, begin) in enumerate(zip(first, last, starts, strict=True)):
-        turned = _increments(motion.rate(sampling.taken_s[a : b + 1] - begin), steps[a:b], rule)
-        if resolution > 0:
-            turned = np.trunc(turned / resolution * (1 + 1e-12)) * resolution
+        rate = motion.rate(sampling.taken_s[a : b + 1] - begin)
+        turned = _increments(rate, steps[a:b], rule, resolution)
         found[i] = turned.sum() - motion.heading(duration_s)
     return found
 

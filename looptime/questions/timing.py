@@ -297,7 +297,8 @@ def slow(
 
     if (video_fps is None) != (sync is None):
         raise UsageError("--video-fps and --sync LOOP=FRAME belong together: give both")
-    found = _with_loop(asked, run, loop)
+    # the first phase, or the one that holds the loop asked for
+    found = next(_by_phase(asked, run, most=1, loop=loop))
     return SlowAnswer(
         found,
         top,
@@ -305,11 +306,6 @@ def slow(
         None if delay_ms is None else delay(found.run, delay_ms),
         None if sync is None or video_fps is None else parse_sync(sync, video_fps, run),
     )
-
-
-def _with_loop(asked: Asked, run: Run, loop: int | None) -> Summary:
-    """The first phase of a run, or the one that holds the loop asked for."""
-    return next(_by_phase(asked, run, most=1, loop=loop))
 
 
 def draft(logs: Sequence[Log], target: str) -> None:

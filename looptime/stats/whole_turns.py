@@ -6,7 +6,7 @@ import numpy as np
 
 from looptime.stats.arrays import Float
 
-__all__ = ["USUAL_TURNS", "nearest_way", "suspected", "turn_of", "unwound"]
+__all__ = ["USUAL_TURNS", "suspected", "turn_of", "unwound"]
 
 #: Turns that angles are logged in: degrees, radians, turns, parts of them, powers of two.
 USUAL_TURNS = (360.0, 2 * math.pi, 1.0, 400.0, 3600.0, 36000.0, 1000 * 2 * math.pi,
@@ -111,19 +111,6 @@ def unwound(value: Float, turn: float | None) -> Float:
     made = np.array(value, dtype=np.float64)
     made[there] = np.unwrap(made[there], period=turn)
     return made
-
-
-def nearest_way(difference: Float, turn: float | None) -> Float:
-    """Differences of angles by the shorter way round.
-
-    Examples
-    --------
-    >>> nearest_way(np.array([-350.0, 20.0]), 360.0).tolist()
-    [10.0, 20.0]
-    """
-    if turn is None:
-        return difference
-    return difference - turn * np.round(difference / turn)
 
 
 def suspected(value: Float) -> float | None:

@@ -36,7 +36,9 @@ def sensors(runs: Sequence[Run], summaries: Sequence[Summary], paths: str) -> Ch
         text = "; ".join(_hung_words(one) for one in sure[:2])
         todo = f"see whether {sure[0].name} changes when what it measures is moved by hand"
         return Checked("sensors", "bad", text, todo)
-    found, still = _stale(summaries, paths, _signals_paired(runs)), _still(runs, stuck)
+    measured = [run.signals.values for run in runs if run.signals is not None]
+    with_target = {name for values in measured for name in paired([*values])}  # these may rest
+    found, still = _stale(summaries, paths, with_target), _still(runs, stuck)
     if found.state == "bad" or not still:
         return found
     text = f"{_still_words(runs, still)}: nothing to measure, or a sensor that hangs: can't tell"
@@ -52,13 +54,6 @@ def _hung_words(one: Hung) -> str:
         f"{one.seconds:.3g} s while its target {one.target} moved"
     )
     return f"{text} and {named(list(one.others))} followed" if one.others else text
-
-
-def _signals_paired(runs: Sequence[Run]) -> set[str]:
-    """Values that have a target: whether they may rest is told by that."""
-    return {
-        name for run in runs if run.signals is not None for name in paired([*run.signals.values])
-    }
 
 
 def _still(runs: Sequence[Run], stuck: Sequence[Hung]) -> list[str]:

@@ -107,7 +107,7 @@ def between(number: Int, time: Int, length: Int | None, path: str) -> int:
     )
 
 
-def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
+def refuse_sums(known: Understood, dialect: Dialect) -> None:
     """Refuse rows that sum up many loops each: how many, and the mean of each.
 
     Raises
@@ -124,7 +124,6 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
         raise LogError(
             f"each row counts loops by how long they took ({named(lengths, 3)}), so nothing is "
             "known of single loops: log a row for each",
-            path,
         )
     means = [h for h in heads if _MEANS & set(tokens(h.text))]
     counts = [h for h in heads if _COUNTED & set(tokens(h.text)) and not split_unit(h.text)[1]]
@@ -134,7 +133,6 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
         raise LogError(
             f"each row sums up many loops ({means[0].text!r} beside {extremes[0].text!r}), so "
             "nothing is known of single loops: log a row for each",
-            path,
         )
     if clock is None or not (counts or means):
         return
@@ -145,7 +143,6 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
                 f"each row sums up many loops ({mean.text!r} beside {longest.text!r}, about "
                 f"{times:.3g} times in a row), so nothing is known of single loops: log a row for "
                 "each",
-                path,
             )
     if any(role.taken_as in ("part", "whole") for _, role in known.roles):
         for many in (head for head in counts if _in_proportion(head, steps, dialect)):
@@ -154,7 +151,6 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
                 f"each row sums up several loops ({many.text!r}: {usual:.4g} as a rule), so "
                 "nothing is known of single loops: log a row for each, or read the rows for loops "
                 "all the same with --layout costs",
-                path,
             )
     for mean, many in product(means, counts):
         value, count = numbers(dialect, mean.index), numbers(dialect, many.index)
@@ -175,7 +171,6 @@ def refuse_sums(known: Understood, dialect: Dialect, path: str = "") -> None:
                 f"each row sums up many loops ({many.text!r}: {np.nanmedian(count):.4g} as a rule, "
                 f"with {mean.text!r}), so nothing is known of single loops: log a row for each, or "
                 "read the rows for loops all the same with --layout stamps",
-                path,
             )
 
 
@@ -254,7 +249,7 @@ def _in_proportion(head: Head, steps: Float, dialect: Dialect) -> bool:
     return False
 
 
-def refuse_late_only(known: Understood, dialect: Dialect, path: str = "") -> None:
+def refuse_late_only(known: Understood, dialect: Dialect) -> None:
     """Refuse rows that were written only where a loop took longer than its limit.
 
     Raises
@@ -292,7 +287,6 @@ def refuse_late_only(known: Understood, dialect: Dialect, path: str = "") -> Non
             f"({head.text!r}: {usual / 1e6:.3g} ms as a rule), and they are far apart: it holds "
             "late loops only, so neither the rate nor what is usual can be told; log every loop, "
             "or take each row for one with --layout stamps",
-            path,
         )
 
 

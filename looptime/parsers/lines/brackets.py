@@ -82,8 +82,5 @@ def _lasts(piece: str) -> bool:
 
 
 def _is_unit(word: str) -> bool:
-    return word_unit(word) is not None or _of_no_time(word)
-
-
-def _of_no_time(unit: str) -> bool:
-    return not unit[0].isalpha() or unit.lower().split("/")[0] in OTHER_UNITS
+    of_no_time = not word[0].isalpha() or word.lower().split("/")[0] in OTHER_UNITS
+    return word_unit(word) is not None or of_no_time

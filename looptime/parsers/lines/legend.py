@@ -83,10 +83,6 @@ def _tells_edges(named: dict[int, str]) -> bool:
     return len(begun & ended) > 1 and all(side is not None for _, side in told)
 
 
-def _squeezed(header: str) -> str:
-    return re.sub(r"[^a-z]", "", header.lower())
-
-
 def _number(code: str) -> int:
     return int(code, 16 if code[1:2] in ("x", "X") else 10)
 
@@ -98,7 +94,7 @@ def by_legend(grid: Grid, remarks: Sequence[str]) -> str:
     """
     sure, listed = legend_of(remarks), _listed(remarks)
     for at, header in enumerate(grid.names) if sure or listed else ():
-        known = _squeezed(header) in _CALLS or _tells_edges(listed)
+        known = re.sub(r"[^a-z]", "", header.lower()) in _CALLS or _tells_edges(listed)
         named = listed if known and len(listed) >= len(sure) else sure
         cells = grid.cells(at)
         told = [_CODE.match(cell.strip()) for cell in cells]

@@ -89,11 +89,11 @@ def other_times(
     return OtherTimes(grid, tuple(said), () if stated is None else (stated,))
 
 
-def in_counts(grid: Grid, lines: list[str], path: str) -> None:
+def in_counts(grid: Grid, lines: list[str]) -> None:
     """Bring lines that name their values to times, in place, where a remark tells of counts."""
     remarks = remarks_of(lines)
     if _told(remarks):
-        grid.notes += recast(grid, grid.rewritten()[1], remarks, path)[0]
+        grid.notes += recast(grid, grid.rewritten()[1], remarks, "")[0]
 
 
 def _told(remarks: list[str]) -> bool:

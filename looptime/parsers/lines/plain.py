@@ -321,7 +321,7 @@ def _said(lines: list[str]) -> _Found | None:
     if grid is not None:
         name_ends(grid)
         name_stamps(grid)
-        in_counts(grid, lines, "")
+        in_counts(grid, lines)
         units_of_titles(grid)
         grid.notes += [said] if (said := in_said_unit(grid)) else []
         name_by_indent(grid)

@@ -185,7 +185,8 @@ def predict(
         other = replace(plan, known=run.known.on_other_clocks(), spans={})
         told = other.prediction(*books, lambda share: None)
         found = either(found, told, tuple(map(open_clock, others)))
-    if _is_limit(wanted) and not run.known.rhythms.pauses.sure:
+    # pauses of the program keep to no limit on turns
+    if any(change.verb == "cap" for change in wanted) and not run.known.rhythms.pauses.sure:
         own = replace(plan, known=run.known.with_own_turns(), spans={})
         told = own.prediction(*books, lambda share: None)
         if _differ(found.change_ms, told.change_ms):
@@ -200,11 +201,6 @@ def predict(
         return found
     ticks = [at.pace[0].interval_ns / 1e6 for at in (run.known, finer) if at.pace is not None]
     return either(found, told, (open_tick(*ticks),))
-
-
-def _is_limit(changes: Iterable[Change]) -> bool:
-    """Whether a change is about how long turns may be: pauses of the program keep to no limit."""
-    return any(change.verb == "cap" for change in changes)
 
 
 def _differ(one: Figure, other: Figure) -> bool:

@@ -156,7 +156,7 @@ def known(
     plays_turns : bool
         Whether threads of the log take their turns anew, where they are seen to take turns.
     """
-    seen = seen_buses(run) if seen is None else replace(seen, run=_named_as(run, seen.run))
+    seen = seen_buses(run) if seen is None else replace(seen, run=run.with_names(seen.run.names))
     run = seen.run
     line = chain(run)
     marks = anchors(run, line)
@@ -181,10 +181,6 @@ def known(
         run, line, found, buses or {}, known, typical, pace, tuple(others), on_bus, marks, seen,
         dict(recurs or {}), threads, plays_turns, float(turns.sum()) / max(len(run), 1),
     )  # fmt: skip
-
-
-def _named_as(run: Run, other: Run) -> Run:
-    return run.with_names(other.names)
 
 
 def sampled(
