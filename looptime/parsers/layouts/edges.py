@@ -139,11 +139,22 @@ def _with_locks(
 ) -> dict[str, Head]:
     """The parts of a log of locks; beside calls that another column names, locks have their own."""
     name, lock = given.get("name"), locks.get("name")
+    others = (edge, lock, locks.get("thread"), locks.get("time"))
+    takers = None if name in others else name
+    if lock is not None and takers is not None and _filled(takers, edge, dialect):
+        # calls that take the lock
+        return {"bus": lock, **given, **locks, "name": takers}
     of_calls = [row for row in dialect.sample if WORDS.get(row[edge.index].lower()) in (BEGIN, END)]
     empty = sum(lock is None or is_missing(row[lock.index]) for row in of_calls)
     if of_calls and name not in (None, edge) and 2 * empty > len(of_calls):
         locks = {**locks, "name": name} | ({} if lock is None else {"lock": lock})
     return {**given, **locks}
+
+
+def _filled(name: Head, edge: Head, dialect: Dialect) -> bool:
+    """Whether a column names something, and of several, in each event of a lock."""
+    cells = [row[name.index] for row in dialect.sample if lock_side(row[edge.index]) is not None]
+    return len(set(cells)) > 1 and not any(map(is_missing, cells))
 
 
 def _of_tasks(given: dict[str, Head], found: list[Head], dialect: Dialect) -> Given:

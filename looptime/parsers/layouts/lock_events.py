@@ -193,7 +193,9 @@ def lock_edges(
 ) -> LockEdges:
     """The edges in their order, where having a lock ends a wait and begins what is held.
 
-    Waits and what is held are paired lock by lock, so that locks may be let go in any order.
+    Waits and what is held are paired lock by lock, so that locks may be let go in any order. Names
+    of which each is one thread's alone are no locks, which nobody would need, but calls that take
+    them: each lasts from asking to letting go, with its wait in it.
 
     Parameters
     ----------
@@ -222,12 +224,18 @@ def lock_edges(
     mine, none = side[order], np.empty(0, np.int64)
     if not (mine >= WANTED).any():
         return LockEdges(order, name[order], mine.astype(np.int64), names, none, none)
-    of = _Events(
-        mine, name[order], np.zeros(len(order), np.int64) if thread is None else thread[order],
-        (np.arange(len(side)) if time is None else time)[order],
-    )  # fmt: skip
+    instants = np.arange(len(side)) if time is None else time
+    threads = np.zeros(len(side), np.int64) if thread is None else thread
+    calls = _are_calls(mine, name[order], threads[order])
+    if calls:
+        order = order[_let_go_first(mine, threads[order], instants[order])]
+        mine = side[order]
+    of = _Events(mine, name[order], threads[order], instants[order])
     plain = np.flatnonzero(mine < WANTED)
     waits, held, lost, stray = of.paired()
+    if calls:  # what was asked for is had when its wait ends
+        asked = dict(zip(waits[1].tolist(), waits[0].tolist(), strict=True))
+        held[0] = np.array([asked.get(at, at) for at in held[0].tolist()], np.int64)
     size = len(names)
     place = np.concatenate([plain, *waits, *held])
     code = of.name[place] + size * np.repeat(
@@ -237,15 +245,34 @@ def lock_edges(
     made = np.concatenate(
         [mine[plain], *(np.full(len(p), k) for p, k in zip((*waits, *held), kinds, strict=True))]
     )
-    second = np.repeat([0, 1], [len(plain) + 2 * len(waits[0]), 2 * len(held[0])])
-    by = np.lexsort((second, place))  # a wait ends before what was waited for is held
-    every = [*names, *(f"{one} wait" for one in names), *(f"{one} held" for one in names)]
+    # a wait ends before what was waited for is held, and begins within the call that waits
+    second = np.repeat([0, -1 if calls else 1], [len(plain) + 2 * len(waits[0]), 2 * len(held[0])])
+    by = np.lexsort((second, place))
+    ways = ("{}", "{}.lock.wait", "{}") if calls else ("{}", "{} wait", "{} held")
+    every = [way.format(one) for way in ways for one in names]
     used, code = np.unique(code, return_inverse=True)
     words = [every[k] for k in used.tolist()]
     place, code, made = place[by], code[by].astype(np.int64), made[by].astype(np.int64)
     holds = {k for k, one in enumerate(used.tolist()) if one >= 2 * size}
     at, code, made = _within_each_other(of.thread[place], code, made, holds)
     return LockEdges(order[place[at]], code, made, words, order[lost], order[stray])
+
+
+def _are_calls(side: NDArray[np.int8], name: Int, thread: Int) -> bool:
+    """Whether each name of a lock's events is one thread's alone, of several threads."""
+    of = side >= WANTED
+    pairs = np.unique(np.stack([name[of], thread[of]]), axis=1)
+    names, threads = (len(np.unique(column)) for column in pairs)
+    return pairs.shape[1] == names and threads > 1
+
+
+def _let_go_first(side: NDArray[np.int8], thread: Int, time: Int) -> Int:
+    """Places of the events where a lock is let go before the next is asked for at that instant."""
+    made = np.arange(len(side))
+    swapped = (side[:-1] == WANTED) & (side[1:] == FREED) & (time[:-1] == time[1:])
+    at = np.flatnonzero(swapped & (thread[:-1] == thread[1:]))
+    made[at], made[at + 1] = at + 1, at
+    return made
 
 
 def _within_each_other(thread: Int, code: Int, side: Int, holds: set[int]) -> tuple[Int, Int, Int]:

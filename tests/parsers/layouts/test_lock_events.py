@@ -308,3 +308,48 @@ def test_events_that_nobody_knows_are_set_aside_between_begins_and_ends(tmp_path
     assert {name.name for name in run.names} == {"sense", "act"}
     assert self_ms(run)["act"] == [1.8] * len(run) == [1.8] * 199
     assert (run.set_aside.reason == run.set_aside.reason[0]).sum() == 200 * 4 + 50 * 3
+
+
+TAKEN = {
+    "beside its lock": ("time_us,thread,event,call,lock\n", "{t},{who},{what},{call},bus0\n"),
+    "and no lock": ("us;thread;what;event\n", "{t};{who};{call};lock {what}\n"),
+    "lock first": ("lock time_us thread event call\n", "bus0 {t} {who} {what} {call}\n"),
+}
+
+
+@pytest.mark.parametrize("form", TAKEN)
+def test_calls_that_take_a_lock_are_calls_with_their_waits(tmp_path, form):
+    """A name of one thread alone is no lock, which nobody would need.
+
+    A call lasts from asking to letting go: the loop's waits, and the 2 ms for which it has the
+    lock. The next one may be asked for in the row ahead of that, at one instant.
+    """
+    head, line = TAKEN[form]
+    events, waits = locked()
+    gyro = [(t, who, what, "grab" if who == "camera" else "gyro") for t, who, what in events]
+    rows: list[tuple] = []
+    for t, who, what, call in gyro:
+        rows.append((t, who, what, call))
+        if (call, what) == ("gyro", "released"):  # of a lock that nobody else has
+            rows.insert(-1, (t, who, "wait", "arm"))
+            rows += [(t, who, "acquired", "arm"), (t + 900, who, "released", "arm")]
+    text = "".join(line.format(t=t, who=who, what=what, call=call)
+                   for t, who, what, call in sorted(rows, key=lambda r: r[0]))  # fmt: skip
+    run = read(tmp_path, head + text)
+    assert set(run.set_aside.counts) <= {"before first loop", "unfinished last loop"}
+    calls = run.calls
+    threads = set(zip(calls["name"], calls["thread"], strict=True))
+    names = {"gyro": "main", "arm": "main", "grab": "camera"}
+    waited = {f"{name}.lock.wait": who for name, who in names.items()}
+    assert threads <= {*names.items(), *waited.items()}
+    assert threads >= {*names.items(), ("gyro.lock.wait", "main")}
+    mine = calls[calls["name"] == "gyro"]["duration_ns"].to_numpy() / 1e6
+    assert mine == pytest.approx((waits + 2.0)[: len(mine)], abs=0.003)
+    found = contention(prepare(run)).found
+    assert [(one.calls, one.thread, one.partners) for one in found] == [
+        (("gyro",), "camera", ("grab",))
+    ]
+    own = waits[: len(run)] - 0.001
+    assert found[0].wait_ms_per_loop.value == pytest.approx(
+        own[own > 0.002].sum() / len(run), rel=0.02
+    )
