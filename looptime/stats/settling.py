@@ -56,7 +56,7 @@ _AS_USUAL = 1.2
 #: A start that ends at once stands out by so many, and leaves no more than this share of its
 #: excess behind.
 _STEP, _LEFT = 3.0, 0.1
-#: Loops of which a median is taken at least.
+#: Loops of which a median is taken at least, and pauses that may be all of a start at most.
 _FEWEST = 3
 
 
@@ -98,10 +98,10 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     ends between a pause and what makes up for it. Of single loops at the start only these are cut.
     A cut of more than 5 s that does not decay is a level, which change points tell; the warm-up is
     looked for again within it. A cut is at least 1 s long, but for a start that ends at once, from
-    one loop to the next: that is where it is cut. The same scan upside down tells a start that is
-    faster. It is cut, also where it is a level, if it ends once and for all (no more than 2 % of
-    the later blocks are nearer to it) and the longest loop comes after it: what is left out is
-    nothing that speaks against the loop.
+    one loop to the next, or is slow by up to three pauses alone: it is cut where it, or the last of
+    them, ends. The same scan upside down tells a start that is faster. It is cut, also where it is
+    a level, if it ends once and for all (no more than 2 % of the later blocks are nearer to it) and
+    the longest loop comes after it: what is left out is nothing that speaks against the loop.
 
     Parameters
     ----------
@@ -146,7 +146,8 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     if not _scan(values, times, max(round(_SHORTER * loops), 1), _TO_GO_ON):
         return _faster(values, times)
     least_s = min(LEAST_CUT_S, LONGEST_SHARE * float(times[-1] - times[0]))
-    cut = _at_once(values, max(cut, int(np.searchsorted(times, times[0] + least_s))))
+    cut = max(cut, int(np.searchsorted(times, times[0] + least_s)))
+    cut = _last_pause(values, times, cut) or _at_once(values, cut)
     return WarmUp(cut, float(logged[cut] - logged[0]))
 
 
@@ -207,6 +208,17 @@ def _first_pauses(x: Float, cut: int) -> int:
         first = 1
     behind = median(x[first : first + LEAST_LOOPS])
     return first if behind - level <= _AS_USUAL * wide else 0
+
+
+def _last_pause(x: Float, t: Float, cut: int) -> int:
+    """Loops up to the last of a few pauses that are all of a start; 0 where there is more to it."""
+    level = median(x[cut:])
+    pauses = x[:cut] - level > _PAUSE * MAD_SCALE * mad(x[cut:])
+    if not 0 < pauses.sum() <= _FEWEST or _settles(
+        np.append(np.where(pauses, level, x[:cut]), x[cut:]), t
+    ):
+        return 0
+    return int(np.flatnonzero(pauses)[-1]) + 1
 
 
 def _at_once(x: Float, cut: int) -> int:

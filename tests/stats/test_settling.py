@@ -52,12 +52,14 @@ def test_a_call_in_every_sixth_loop_alone_warms_up():
     assert planted[found.loops :].mean() < 0.005 * x[2000:].mean()
 
 
-def test_one_first_call_is_cut_with_the_first_second():
+def test_one_first_call_is_cut_and_no_loop_behind_it():
     """A single stall of 150 ms in the fourth loop, and stalls of 20 ms all along."""
     t, x = steady(3)
     x[100::400] += 20
     x[3] += 150
-    assert warm_up(x, t).seconds == pytest.approx(1.0, abs=0.02)
+    assert warm_up(x, t).loops == 4
+    x[10:60] += 2
+    assert warm_up(x, t).seconds >= 0.99
 
 
 def test_a_stall_as_large_later_on_is_no_warm_up():
@@ -82,7 +84,7 @@ def test_a_stall_an_hour_later_does_not_hide_the_start():
     t, x = steady(5, n=60_000)
     x[3] += 150
     x[-5] += 400
-    assert warm_up(x, t).seconds == pytest.approx(1.0, abs=0.02)
+    assert warm_up(x, t).loops == 4
 
 
 @pytest.mark.parametrize("excess", [1.5, 4.0])
