@@ -44,6 +44,8 @@ HELD = 0.95
 LONG = 2.0
 #: Ticks of the clock that a service must last to be told.
 TICKS = 5
+#: The same where the waits for it are far longer, so that it is likely.
+FEW_TICKS = 3
 
 
 def exclusions(tracks: Sequence[Track], tick_ns: int = 1) -> list[Meeting]:
@@ -82,7 +84,7 @@ def exclusions(tracks: Sequence[Track], tick_ns: int = 1) -> list[Meeting]:
         else:
             _set_apart(service, meeting, kept, found, pair in set_by)
         if meeting.verdict != "result" and _finer(service, meeting, tick_ns):
-            meeting.verdict = "unknown"
+            meeting.verdict = "likely" if _by_far(service, meeting, tick_ns) else "unknown"
     _claims(service, found, tick_ns)
     _few_of_the_kind(found, kept)
     for meeting in found.values():
@@ -234,6 +236,13 @@ def _by_chance(side: Side) -> bool:
 def _finer(service: Services, meeting: Meeting, tick_ns: int) -> bool:
     """Whether the clock cannot tell a service of either."""
     return min(service.middle[k] for k in meeting.pair) < TICKS * tick_ns
+
+
+def _by_far(service: Services, meeting: Meeting, tick_ns: int) -> bool:
+    """Whether a shared lock is shown by waits far longer than what the clock hides."""
+    waits = median(meeting.sides[0].wait) if meeting.verdict == "shares" else 0.0
+    least = min(service.middle[k] for k in meeting.pair)
+    return min(least / FEW_TICKS, waits / TICKS) >= tick_ns
 
 
 def _claims(service: Services, found: dict[Pair, Meeting], tick_ns: int) -> None:

@@ -541,3 +541,21 @@ def test_five_long_calls_are_enough_where_one_read_waits_for_each(calls, told):
         assert [m.verdict for m in exclusions(rare_and_long(rng, calls, True))] == [told, "unknown"]
         stopped = exclusions(rare_and_long(rng, calls, False))
         assert [m.verdict for m in stopped] == ["unknown", "unknown"]
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("service", "lock", "told"),
+                         [(3.2, "a", "likely"), (4.0, "a", "likely"), (2.2, "a", "unknown"),
+                          (3.2, "b", "unknown"), (4.0, "b", "unknown")])  # fmt: skip
+def test_on_a_clock_of_milliseconds_long_waits_are_likely(seed, service, lock, told):
+    """A read of three or four ticks that waits for a grab of 17, on its lock and on another."""
+    jobs = {
+        "main": lambda rng: [Job("gyro", rng.normal(service, 0.2), "a"),
+                             Job("enc", rng.normal(8, 0.3)), Job("drive", rng.normal(5.5, 0.3))],
+        "cam": lambda rng: [Job("grab", rng.normal(17, 0.5), lock, max(rng.normal(35, 8), 1.0))],
+    }  # fmt: skip
+    tracks, keys = tracks_of(play(jobs, 410, seed=seed))
+    coarse = [Track(t.thread, t.start // 1e6 * 1e6, t.end // 1e6 * 1e6) for t in tracks]
+    verdicts = {keys[m.first][1]: m.verdict for m in exclusions(coarse, 1_000_000)}
+    assert verdicts["gyro"] == told
+    assert {verdicts["enc"], verdicts["drive"]} <= {"apart", "unknown"}
