@@ -3,6 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Sequence
+from itertools import pairwise
 
 from looptime.parsers.lines.grid import Grid, is_text
 from looptime.parsers.lines.stamped_words import RUNS, stamped, threads_first, worded
@@ -25,6 +26,8 @@ _RAN = re.compile(
 #: A row that tells the worst of a loop is a loop.
 _WORST = re.compile(r"worst|slowest|longest|max|peak|top|loop|cycle|iteration", re.IGNORECASE)
 _MOSTLY, _MOST_NAMES, _SHOWN = 0.95, 60, 2000
+#: Share of the lines that are of another call than the one before, at least.
+_BY_TURNS = 0.3
 
 
 def told_waits(lines: Sequence[str]) -> Grid | None:
@@ -55,6 +58,9 @@ def told_waits(lines: Sequence[str]) -> Grid | None:
         return None
     pairs = [tuple(w[at] for at in varies) for w in named if len(w) == width]
     if len(set(pairs)) > _MOST_NAMES or len(pairs) < _MOSTLY * len(named):
+        return None
+    turns = sum(one != other for one, other in pairwise(pairs))
+    if turns < _BY_TURNS * len(pairs):  # a loop whose phase changes now and then
         return None
     if len(varies) == 2 and not threads_first([(one[0], one[1]) for one in pairs]):
         varies.reverse()

@@ -111,3 +111,17 @@ def test_rows_that_tell_the_worst_call_are_no_calls(tmp_path):
     except LogError:
         return
     assert not set(names) & set(run.calls["name"])
+
+
+def test_a_phase_that_changes_now_and_then_names_no_calls(tmp_path):
+    """A line is a loop: its wait and its work lie within the 20 ms to the next."""
+    rng = random.Random(3)
+    lines = []
+    for k in range(600):
+        work = 6 + 2 * rng.random()
+        phase = ("standby", "carrying", "docking")[k // 200]
+        lines.append(f"[{0.02 * k:.3f}] {phase}: waited {20 - work:.3f} ms, took {work:.3f} ms")
+    run = _read(tmp_path, lines)
+    assert len(run) >= 598
+    assert set(run.loop_columns.period_ns) == {20_000_000}
+    assert not {"standby", "carrying", "docking"} & set(run.calls["name"])
