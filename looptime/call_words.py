@@ -46,7 +46,7 @@ _WORDS: tuple[tuple[str, str], ...] = (
     (
         "sensor read",
         "read get poll sample gyro imu enc encoder encoders sensor sensors range distance camera"
-        " cam lidar radar sonar tof compass capture fetch measure heading input inputs leitura"
+        " cam lidar radar sonar tof compass fetch measure heading input inputs leitura"
         " lectura lecture lettura lesen lezen",
     ),
     (

@@ -289,5 +289,6 @@ def _rare_but_long(service: Services, tracks: Sequence[Track], meeting: Meeting)
         return False
     usual = median(free)
     alike = abs(median(side.residual) - usual) <= ALIKE * usual and usual >= NO_SERVICE_NS
+    alike = alike and service.was_taken(side) >= TAKEN
     whole = bool((side.residual >= WHOLE * usual).all())
     return alike and whole and bool((side.wait > LONG * usual).all())

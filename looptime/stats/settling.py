@@ -147,7 +147,7 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
         return _faster(values, times)
     least_s = min(LEAST_CUT_S, LONGEST_SHARE * float(times[-1] - times[0]))
     cut = max(cut, int(np.searchsorted(times, times[0] + least_s)))
-    cut = _last_pause(values, times, cut) or _at_once(values, cut)
+    cut = _last_pause(values, times, cut) or _at_once(values, times, cut)
     return WarmUp(cut, float(logged[cut] - logged[0]))
 
 
@@ -221,10 +221,11 @@ def _last_pause(x: Float, t: Float, cut: int) -> int:
     return int(np.flatnonzero(pauses)[-1]) + 1
 
 
-def _at_once(x: Float, cut: int) -> int:
+def _at_once(x: Float, t: Float, cut: int) -> int:
     """Where a start ends within a cut, if it does so from one loop to the next; else the cut.
 
-    Its end parts the loops of the cut best in two (least squares).
+    Its end parts the loops of the cut best in two (least squares), and what is behind it is no
+    start: a tenth of a large step may be most of a loop.
     """
     level, wide = median(x[cut:]), MAD_SCALE * mad(x[cut:])
     part = np.arange(1, cut)
@@ -237,10 +238,11 @@ def _at_once(x: Float, cut: int) -> int:
     step = median(x[:end]) - level
     first, last = median(x[:quarter]) - level, median(x[end - quarter : end]) - level
     left = max(median(y) for y in (x[end:cut], x[end : end + LEAST_LOOPS])) - level
-    sharp = step > _STEP * wide and last >= _LEVEL * first and left <= _LEFT * step
-    # what takes longer in a few loops, such as pauses, may have gone on
-    gone = float(x[end:cut].mean() - x[cut:].mean()) <= _LEFT * step
-    return end if sharp and gone else cut
+    sharp = step > _STEP * wide and last >= _LEVEL * first
+    gone = left <= min(_LEFT * step, _AS_USUAL * wide)
+    if not sharp or not gone or _settles(np.append(np.full(end, level), x[end:]), t):
+        return cut
+    return end
 
 
 def _per_block(t: Float) -> int:

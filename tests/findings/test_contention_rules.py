@@ -231,6 +231,27 @@ def test_a_wait_for_a_thread_fits_three_lines():
     assert len(found.text) <= 290
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_lock_that_is_only_likely_is_told_as_such(seed):
+    """Six grabs of 40 ms, for each of which the gyro's read waits: nothing is said for sure."""
+    rng = np.random.default_rng(seed)
+    rows, starts, now, free = [], [], 1.0, 0.0
+    for k in range(500):
+        starts.append(now)
+        end = max(now, free) + rng.normal(2.3, 0.1)
+        rows.append(("main", "gyro.read", now, end, max(free - now, 0.0)))
+        now = end + rng.normal(2.3, 0.1)
+        rows.append(("main", "drive.write", end, now, 0.0))
+        if k % 75 == 40:
+            begin = now - rng.uniform(0.1, 1.0)
+            free = begin + 40.0
+            rows.append(("cam", "grab", begin, free, 0.0))
+    found = [f for f in summarise(Played(rows, starts).run()).findings if f.code == "thread_wait"]
+    assert len(found) == 1
+    assert found[0].low == 0
+    assert "they likely share a lock or bus, or one waits for the other" in found[0].text
+
+
 def test_a_call_behind_the_slow_loops_is_told_with_the_thread_that_it_waits_for():
     """In three loops of ten the lock is had when the camera's hold of 5 to 8 ms ends."""
     rng = np.random.default_rng(8)

@@ -559,3 +559,12 @@ def test_on_a_clock_of_milliseconds_long_waits_are_likely(seed, service, lock, t
     verdicts = {keys[m.first][1]: m.verdict for m in exclusions(coarse, 1_000_000)}
     assert verdicts["gyro"] == told
     assert {verdicts["enc"], verdicts["drive"]} <= {"apart", "unknown"}
+
+
+def test_what_begins_within_the_read_is_no_lock_that_it_waits_for():
+    """A calibration or collection that the read itself sets off: nobody had a lock before it."""
+    reads, _, long = rare_and_long(np.random.default_rng(4), 6, True)
+    asks = np.array([reads.start[reads.end > end][0] for end in long.end])
+    own = Track(long.thread, asks + 0.2e6, long.end)
+    assert exclusions([reads, long])[0].verdict == "likely"
+    assert exclusions([reads, own])[0].verdict == "unknown"

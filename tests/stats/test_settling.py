@@ -32,6 +32,8 @@ def pauses(t):
         lambda t: np.where(t < 0.3, 6.0, 0) + 3 * np.exp(-t / 0.4),  # goes on after its step
         lambda t: np.where(t < 0.3, 6.0, pauses(t)),
         lambda t: np.where(t < 0.3, 0.7, 0),  # a step that no single loop shows
+        lambda t: np.where(t < 0.3, 45.0, np.where(t < 0.9, 3.0, 0)),  # what is left is much
+        lambda t: np.where(t < 0.3, 45.0, 4 * np.exp(-t / 2)),
     ],
 )
 def test_a_start_that_does_not_end_at_once_is_cut_to_a_second(more):

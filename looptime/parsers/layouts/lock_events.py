@@ -226,7 +226,7 @@ def lock_edges(
         return LockEdges(order, name[order], mine.astype(np.int64), names, none, none)
     instants = np.arange(len(side)) if time is None else time
     threads = np.zeros(len(side), np.int64) if thread is None else thread
-    calls = _are_calls(mine, name[order], threads[order])
+    calls = _are_calls(mine, name[order], threads[order], names)
     if calls:
         order = order[_let_go_first(mine, threads[order], instants[order])]
         mine = side[order]
@@ -258,12 +258,14 @@ def lock_edges(
     return LockEdges(order[place[at]], code, made, words, order[lost], order[stray])
 
 
-def _are_calls(side: NDArray[np.int8], name: Int, thread: Int) -> bool:
-    """Whether each name of a lock's events is one thread's alone, of several threads."""
+def _are_calls(side: NDArray[np.int8], name: Int, thread: Int, names: list[str]) -> bool:
+    """Whether each name of a lock's events is one thread's alone, of several, and says no lock."""
     of = side >= WANTED
+    if any(_LOCKS.intersection(tokens(names[code])) for code in np.unique(name[of])):
+        return False
     pairs = np.unique(np.stack([name[of], thread[of]]), axis=1)
-    names, threads = (len(np.unique(column)) for column in pairs)
-    return pairs.shape[1] == names and threads > 1
+    used, threads = (len(np.unique(column)) for column in pairs)
+    return pairs.shape[1] == used and threads > 1
 
 
 def _let_go_first(side: NDArray[np.int8], thread: Int, time: Int) -> Int:

@@ -165,6 +165,8 @@ def _best(split: dict[str, list[str]], order: list[str]) -> tuple[_Cast, dict[st
         words = {word for *_, word in every}
         if len(words) > _WORDS or any(not name or not word for _, name, word in every):
             continue
+        if any(_said(name) in (BEGIN, END) for _, name, _ in every):
+            continue
         if thread is not None and not _are_threads(
             [(one, of) for one, of, _ in every], thread, name
         ):
@@ -212,6 +214,8 @@ def _ranks(events: list[tuple[str, str, str]], words: set[str]) -> dict[str, int
             or any(one == other for one, other in turn.items())
         ):
             return None
+        if len(turn) == 3:
+            _ask_first(turn, ranks)
         unknown = [word for word in turn if word not in ranks]
         if len(unknown) > (len(turn) == 3):
             return None
@@ -220,6 +224,14 @@ def _ranks(events: list[tuple[str, str, str]], words: set[str]) -> dict[str, int
         if not _goes_on(turn, ranks):
             return None
     return ranks if total and good >= _IN_TURN * total else None
+
+
+def _ask_first(turn: dict[str, str], ranks: dict[str, int]) -> None:
+    """Of two words for having a lock, take the one behind letting go for asking, in place."""
+    had = [word for word in turn if ranks.get(word) == _UNDER_WAY]
+    after = [turn[word] for word in turn if ranks.get(word) == _LAST]
+    if len(had) == 2 and len(after) == 1 and after[0] in had:
+        ranks[after[0]] = _FIRST
 
 
 def _goes_on(turn: dict[str, str], ranks: dict[str, int]) -> bool:
@@ -233,7 +245,9 @@ def _goes_on(turn: dict[str, str], ranks: dict[str, int]) -> bool:
     )
 
 
-def _calls(lines: list[str], events: list[_Event], ranks: dict[str, int], threads: bool) -> Grid:
+def _calls(
+    lines: list[str], events: list[_Event], ranks: dict[str, int], threads: bool
+) -> Grid | None:
     """One call a turn, on the line of its first word."""
     grid = Grid(lines, [None] * len(lines), ["start", "end", "name", *["thread"] * threads])
     grid.units = [events[0].unit] * 2 + [None] * (1 + threads)
@@ -269,6 +283,8 @@ def _calls(lines: list[str], events: list[_Event], ranks: dict[str, int], thread
             lasted[event.name] += at[2] - at[0]
     grid.aside += [(one.line, "begin without end") for turn in under_way.values() for one in turn]
     if across.total() > (1 - _IN_TURN) * len(events) / 3:
+        if threads or all(_OBJECTS & set(tokens(word)) for word in ranks):
+            return None  # locks that are handed over, or names of threads
         mine, others = across.most_common(1)[0][0]
         raise LogError(
             f"{mine!r} and {others!r} take and free locks across each other, as no thread does, "

@@ -18,11 +18,13 @@ _WHOLE = re.compile(
     r"\b(?:total|altogether|overall|insgesamt|gesamt|sum)|\bin all\b", re.IGNORECASE
 )
 _RAN = re.compile(
-    r"^(?:took|takes?|taking|held|holds?|holding|ran|runs?|running|work\w*|used?|using|last\w*"
-    r"|serv\w+|busy|needed|spent|exec\w*|own\w*|dur\w*|lief|hielt|brauchte|arbeitete"
-    r"|tard\w+|dur\w+|us\w|kept|had|elapsed|time|after)$",
+    r"^(?:took|takes?|taking|held|holds?|holding|ran|runs?|running|work\w*|used?|using|last(?:s|ed|ing)"
+    r"|serv\w+|busy|needed|spent|exec\w*|own\w*|dur\w*|dauer\w+|lief|hielt|brauchte|arbeitete"
+    r"|tard\w+|dur\w+|us\w|kept|had|elapsed)$",
     re.IGNORECASE,
 )
+#: A wait that came before what the call took.
+_AFTER = re.compile(r"\b(?:after|nach|tras|despu[ée]s)\b", re.IGNORECASE)
 #: A row that tells the worst of a loop is a loop.
 _WORST = re.compile(r"worst|slowest|longest|max|peak|top|loop|cycle|iteration", re.IGNORECASE)
 _MOSTLY, _MOST_NAMES, _SHOWN = 0.95, 60, 2000
@@ -107,12 +109,16 @@ def _roles(shape: _Shape) -> list[str] | None:
     said = [*pieces] if behind else [verbs, *pieces[:-1]]
     waits = [bool(_WAITED.search(one)) for one in said[: len(units)]]
     whole = [bool(_WHOLE.search(one)) for one in said[: len(units)]]
+    ran = [any(map(_RAN.match, worded(one))) for one in said[: len(units)]]
     if not behind and not any(waits) and len(units) == 2 and _WAITED.search(pieces[-1]):
-        return ["took", "waited"]  # took 7 ms (5 ms waiting)
+        # took 7 ms (5 ms waiting): it is in what the call took
+        return ["took", "waited" if _AFTER.search(pieces[0]) else ""] if ran[0] else None
     if not behind and not any(whole) and len(units) > 2 and _WHOLE.search(pieces[-1]):
         whole[-1] = True
     if sum(waits) != 1:
         return None
     if any(whole):
         return ["took" if one else "" for one in whole] if sum(whole) == 1 else None
-    return ["waited" if one else "took" for one in waits] if len(units) == 2 else None
+    if len(units) != 2 or not ran[waits.index(False)]:
+        return None  # the other may be an age, a limit or a mean
+    return ["waited" if one else "took" for one in waits]

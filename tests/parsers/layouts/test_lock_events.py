@@ -353,3 +353,18 @@ def test_calls_that_take_a_lock_are_calls_with_their_waits(tmp_path, form):
     assert found[0].wait_ms_per_loop.value == pytest.approx(
         own[own > 0.002].sum() / len(run), rel=0.02
     )
+
+
+def test_names_that_say_lock_are_locks_though_one_thread_alone_has_each(tmp_path):
+    """What is held of them stays what is held."""
+    rows = "".join(
+        f"{10_000 * k + at},{who},{what},{lock}_mutex\n"
+        for k in range(60)
+        for at, who, what, lock in (
+            (0, "main", "wait", "gyro"), (9, "main", "acquired", "gyro"),
+            (100, "cam", "wait", "grab"), (104, "cam", "acquired", "grab"),
+            (4000 + k % 9, "main", "released", "gyro"), (7000 + k % 7, "cam", "released", "grab"),
+        )
+    )  # fmt: skip
+    names = {name.name for name in read(tmp_path, "time_us,thread,event,lock\n" + rows).names}
+    assert names == {f"{one}_mutex {what}" for one in ("gyro", "grab") for what in ("wait", "held")}

@@ -46,6 +46,8 @@ def _read(tmp_path, lines):
         ("INFO {t:.6f} {thread}.{name}.{word}", ("request", "enter", "leave", "begin", "end")),
         ("{t:.6f} {thread}: {name} {word}", ("wartet", "belegt", "frei", "beginn", "ende")),
         ("{t:.6f} {name} {word} {thread}", ("espera", "zas", "libera", "begin", "end")),
+        ("{t:.6f} {thread} {name} {word}", ("acquire", "acquired", "release", "begin", "end")),
+        ("{t:.6f} {thread} {name} {word}", ("lock", "locked", "unlock", "begin", "end")),
     ],
 )
 def test_lock_words_are_no_calls(tmp_path, form, words):
@@ -125,3 +127,53 @@ def test_a_phase_that_changes_now_and_then_names_no_calls(tmp_path):
     assert len(run) >= 598
     assert set(run.loop_columns.period_ns) == {20_000_000}
     assert not {"standby", "carrying", "docking"} & set(run.calls["name"])
+
+
+@pytest.mark.parametrize(
+    "form",
+    [
+        "{t:.3f} ms {thread}: {name} took {both:.3f} ms ({w:.3f} ms waiting)",
+        "{t:.3f} ms {thread}: {name} took {both:.3f} ms, including {w:.3f} ms of wait",
+    ],
+)
+def test_a_wait_within_what_a_call_took_is_not_added(tmp_path, form):
+    """Rows are written when calls end: the room before them would bear both."""
+    lines, began, lasted = [], {}, []
+    for t, thread, name, edge in _events():
+        if edge in (0, 3):
+            began[name] = [t, t]
+        elif edge == 1:
+            began[name][1] = t
+        else:
+            first, had = began.pop(name)
+            lasted += [t - first] if name == "gyro" else []
+            lines.append(form.format(t=1e3 * t, thread=thread, name=name, w=1e3 * (had - first),
+                                     both=1e3 * (t - first)))  # fmt: skip
+    calls = _read(tmp_path, lines).calls
+    mine = calls[calls["name"] == "gyro"]["duration_ns"]
+    assert mine.mean() == pytest.approx(1e9 * sum(lasted) / len(lasted), rel=0.01)
+
+
+@pytest.mark.parametrize("other", ["age", "jitter", "limit", "next due in", "last time", "mean"])
+def test_a_length_beside_a_wait_that_no_word_says_was_taken_is_no_calls(tmp_path, other):
+    """It may be an age, a limit or a mean."""
+    rng = random.Random(2)
+    lines = [f"{3.3 * k:.3f} ms {('imu', 'drive', 'arm')[k % 3]} waited {rng.random():.2f} ms, "
+             f"{other} {1 + rng.random():.2f} ms" for k in range(240)]  # fmt: skip
+    try:
+        run = _read(tmp_path, lines)
+    except LogError:
+        return
+    assert not {"imu", "drive", "arm"} & set(run.calls["name"])
+
+
+def test_calls_that_are_named_for_locks_begin_and_end(tmp_path):
+    """A gripper takes a tray and releases it: its words for begin and end are no names."""
+    lines = []
+    for k in range(60):
+        for at, text in ((0, "take begin"), (2.1, "take end"), (3.3, "release begin"),
+                         (4.3 + k % 3 / 10, "release end")):  # fmt: skip
+            lines.append(f"{9 * k + at:.3f} ms {text}")
+    calls = _read(tmp_path, lines).calls
+    assert set(calls["name"]) == {"take", "release"}
+    assert calls[calls["name"] == "take"]["duration_ns"].mean() == pytest.approx(2.1e6)
