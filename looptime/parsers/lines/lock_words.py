@@ -253,6 +253,7 @@ def _calls(
     grid.units = [events[0].unit] * 2 + [None] * (1 + threads)
     under_way: dict[tuple[str, str], list[_Event]] = {}
     across: Counter[tuple[str, str]] = Counter()
+    within, takers = Counter[bool](), defaultdict[str, set[str]](set)
     waited, lasted = defaultdict[str, float](float), defaultdict[str, float](float)
     for event in events:
         key, rank = (event.thread, event.name), ranks.get(event.word)
@@ -274,6 +275,9 @@ def _calls(
         for (thread, name), other in under_way.items():
             if thread == event.thread and other[0].line > first.line:
                 across[event.name, name] += 1
+        if _said(event.word) == FREED:
+            takers[event.name].add(event.thread)
+            within[_within_a_call(event, under_way)] += 1
         row = [first.stamp, event.stamp, event.name]
         grid.rows[first.line] = [*row, event.thread] if threads else row
         grid.folded += [(one.line, first.line) for one in turn[1:]]
@@ -282,6 +286,8 @@ def _calls(
             waited[event.name] += at[1] - at[0]
             lasted[event.name] += at[2] - at[0]
     grid.aside += [(one.line, "begin without end") for turn in under_way.values() for one in turn]
+    if within[True] > within[False] and max(map(len, takers.values())) > 1:
+        return None  # locks that calls of several threads take, which columns tell apart
     if across.total() > (1 - _IN_TURN) * len(events) / 3:
         if threads or all(_OBJECTS & set(tokens(word)) for word in ranks):
             return None  # locks that are handed over, or names of threads
@@ -299,3 +305,11 @@ def _calls(
             + ", ".join(told)
         )
     return grid
+
+
+def _within_a_call(event: _Event, under_way: dict[tuple[str, str], list[_Event]]) -> bool:
+    """Whether a call of its thread, which began by a word for that, is under way at an event."""
+    return any(
+        thread == event.thread and _said(turn[0].word) == BEGIN
+        for (thread, _), turn in under_way.items()
+    )

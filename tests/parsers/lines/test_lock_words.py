@@ -177,3 +177,28 @@ def test_calls_that_are_named_for_locks_begin_and_end(tmp_path):
     calls = _read(tmp_path, lines).calls
     assert set(calls["name"]) == {"take", "release"}
     assert calls[calls["name"] == "take"]["duration_ns"].mean() == pytest.approx(2.1e6)
+
+
+def test_a_lock_within_calls_of_several_threads_stays_a_lock(tmp_path):
+    """Its waits and what is held of it are parts of the calls that take it."""
+    words = {"gyro": ("start", "stop"), "grab": ("start", "stop")}
+    lines, waited = [], 0.0
+    asked = {}
+    for t, thread, name, edge in _events():
+        if edge < 2:
+            first = [f"{{}} {thread} {words[name][0]} {name}"] if edge == 0 else []
+            rows = [*first, f"{{}} {thread} lock_{('try', 'got')[edge]} bus"]
+        elif edge == 2:
+            rows = [f"{{}} {thread} lock_free bus", f"{{}} {thread} {words[name][1]} {name}"]
+        else:
+            rows = [f"{{}} {thread} {('start', 'stop')[edge - 3]} {name}"]
+        lines += [row.format(round(1e6 * t)) for row in rows]
+        if name == "gyro" and edge == 0:
+            asked[name] = t
+        elif name == "gyro" and edge == 1:
+            waited += t - asked[name]
+    run = _read(tmp_path, ["# us thread what name", *lines])
+    assert {name.name for name in run.names} == {"gyro", "drive", "grab", "bus wait", "bus held"}
+    mine = run.calls[(run.calls["name"] == "bus wait") & (run.calls["thread"] == "main")]
+    assert mine["duration_ns"].sum() == pytest.approx(1e9 * waited, rel=0.02)
+    assert mine["depth"].min() == 1
