@@ -242,12 +242,13 @@ def table(
     kept = list(rows)
     shown = kept[:most]
     right = [any(is_number(row[k]) for row in shown if k < len(row)) for k in range(len(heads))]
+    row_by_row = not any(right)  # on a narrow screen, where each cell then names its column
     head = html.Tr([html.Th(h, scope="col", className="n" if r else "")
                     for h, r in zip(heads, right, strict=True)])  # fmt: skip
     body = [
         html.Tr([html.Td(v if isinstance(v, Component) else cell_text(v),
                          className="n" if r else "long" if is_long(v) else "",
-                         **named({} if any(right) else {"data-head": h}))  # read row by row
+                         **named({"data-head": h} if row_by_row else {}))
                  for h, v, r in zip(heads, row, right, strict=False)])
         for row in shown
     ]  # fmt: skip

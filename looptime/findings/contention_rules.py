@@ -71,14 +71,12 @@ def _waits(at: Summary, entry: Contention) -> Finding:
     if entry.waits_in_share < _MOST_LOOPS:
         rate = percent(entry.waits_in_share)
         text += f", {ms(entry.wait_ms_p50)} each in {rate} of the loops"
-    turns = entry.lock == "interpreter"
-    sure = (wait.low or 0.0) > 0
-    share_one = (
-        "they share a lock or bus"
-        if sure
-        else "they likely share a lock or bus, or one waits for the other"
-    )
-    text += _turns(entry) if turns else f": {share_one} ({why})."
+    if entry.lock == "interpreter":
+        text += _turns(entry)
+    elif (wait.low or 0.0) > 0:
+        text += f": they share a lock or bus ({why})."
+    else:
+        text += f": they likely share a lock or bus, or one waits for the other ({why})."
     blocks = _blocked(at, entry) if share >= _LEAST else 0.0
     if blocks > share:  # told here and nowhere else
         it = "it takes" if len(calls) == 1 else "they take"

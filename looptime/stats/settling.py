@@ -139,9 +139,7 @@ def warm_up(x: ArrayLike, start_s: ArrayLike) -> WarmUp:
     if not cut:
         return _faster(values, times)
     first = _first_pauses(values, cut)
-    if first and not _settles(
-        np.append(np.full(first, median(values[cut:])), values[first:]), times
-    ):
+    if first and not _slow_behind(values, times, first, median(values[cut:])):
         return WarmUp(first, float(logged[first] - logged[0]))
     if not _scan(values, times, max(round(_SHORTER * loops), 1), _TO_GO_ON):
         return _faster(values, times)
@@ -188,8 +186,8 @@ def _ends_for_good(x: Float, t: Float, first: int) -> bool:
 
 def _only_pauses(x: Float, t: Float, cut: int) -> bool:
     """Whether a start is slow by a few pauses alone, such as come later on too."""
-    level = median(x[cut:])
-    pauses = x - level > _PAUSE * MAD_SCALE * mad(x[cut:])
+    level, wide = _usual(x[cut:])
+    pauses = x - level > _PAUSE * wide
     early = x[:cut][pauses[:cut]] - level
     if not 0 < len(early) < _FEW:
         return False
@@ -202,7 +200,7 @@ def _only_pauses(x: Float, t: Float, cut: int) -> bool:
 
 def _first_pauses(x: Float, cut: int) -> int:
     """How many of the first loops are pauses, those behind which are as the rest; 0 of many."""
-    level, wide = median(x[cut:]), MAD_SCALE * mad(x[cut:])
+    level, wide = _usual(x[cut:])
     first = int(np.argmax(x[: LEAST_LOOPS + 1] - level <= _PAUSE * wide))
     if not first and x[0] - level > _FIRST_PAUSE * wide:
         first = 1
@@ -212,13 +210,13 @@ def _first_pauses(x: Float, cut: int) -> int:
 
 def _last_pause(x: Float, t: Float, cut: int) -> int:
     """Loops up to the last of a few pauses that are all of a start; 0 where there is more to it."""
-    level = median(x[cut:])
-    pauses = x[:cut] - level > _PAUSE * MAD_SCALE * mad(x[cut:])
-    if not 0 < pauses.sum() <= _FEWEST or _settles(
-        np.append(np.where(pauses, level, x[:cut]), x[cut:]), t
-    ):
+    level, wide = _usual(x[cut:])
+    pauses = np.flatnonzero(x[:cut] - level > _PAUSE * wide)
+    if not 0 < len(pauses) <= _FEWEST:
         return 0
-    return int(np.flatnonzero(pauses)[-1]) + 1
+    without = x.copy()
+    without[pauses] = level
+    return 0 if _settles(without, t) else int(pauses[-1]) + 1
 
 
 def _at_once(x: Float, t: Float, cut: int) -> int:
@@ -227,7 +225,7 @@ def _at_once(x: Float, t: Float, cut: int) -> int:
     Its end parts the loops of the cut best in two (least squares), and what is behind it is no
     start: a tenth of a large step may be most of a loop.
     """
-    level, wide = median(x[cut:]), MAD_SCALE * mad(x[cut:])
+    level, wide = _usual(x[cut:])
     part = np.arange(1, cut)
     total = np.cumsum(x[:cut] - level)
     apart = total[:-1] / part - (total[-1] - total[:-1]) / (cut - part)
@@ -240,9 +238,17 @@ def _at_once(x: Float, t: Float, cut: int) -> int:
     left = max(median(y) for y in (x[end:cut], x[end : end + LEAST_LOOPS])) - level
     sharp = step > _STEP * wide and last >= _LEVEL * first
     gone = left <= min(_LEFT * step, _AS_USUAL * wide)
-    if not sharp or not gone or _settles(np.append(np.full(end, level), x[end:]), t):
-        return cut
-    return end
+    return end if sharp and gone and not _slow_behind(x, t, end, level) else cut
+
+
+def _usual(rest: Float) -> tuple[float, float]:
+    """The level of loops behind a start, and their robust standard deviation."""
+    return median(rest), MAD_SCALE * mad(rest)
+
+
+def _slow_behind(x: Float, t: Float, first: int, level: float) -> bool:
+    """Whether a start is slow though its first loops were as usual."""
+    return bool(_settles(np.append(np.full(first, level), x[first:]), t))
 
 
 def _per_block(t: Float) -> int:

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise, permutations
 
 from looptime.errors import LogError
@@ -70,11 +70,11 @@ def lock_calls(lines: Sequence[str]) -> Grid | None:
     [['0', '3', 'grab', 'cam'], None, ['2', '5', 'lift', 'arm']]
     """
     shown = [line for line in lines[:_SHOWN] if is_text(line)]
+    if len(shown) < RUNS or any(mark in line for line in shown[:RUNS] for mark in ",;\t"):
+        return None  # a table, whose columns say what they hold
     order = [found[2] for line in shown if (found := stamped(line))]
     texts = set(order)
-    if any(mark in line for line in shown[:RUNS] for mark in ",;\t"):
-        return None  # a table, whose columns say what they hold
-    if len(shown) < RUNS or len(texts) > _MOST or len(order) < _IN_TURN * len(shown):
+    if len(texts) > _MOST or len(order) < _IN_TURN * len(shown):
         return None
     words = {part for text in texts for word in worded(text) for part in (word, *tokens(word))}
     if not {WANTED, HAD, FREED} & set(map(_said, words)):
@@ -179,9 +179,10 @@ def _best(split: dict[str, list[str]], order: list[str]) -> tuple[_Cast, dict[st
 
 def _are_threads(pairs: list[tuple[str, str]], thread: int, name: int) -> bool:
     """Whether the word at `thread` may be whose the calls at `name` are: it is the coarser one."""
-    unlike = len({one for one, _ in pairs}) != len({of for _, of in pairs})
-    ahead = (thread < name) == ((thread < 0) == (name < 0)) if unlike is False else True
-    return threads_first(pairs) and ahead and len({one for one, _ in pairs}) > 1
+    threads, names = ({pair[side] for pair in pairs} for side in (0, 1))
+    ahead = (thread < name) == ((thread < 0) == (name < 0))
+    unlike = len(threads) != len(names)
+    return threads_first(pairs) and (unlike or ahead) and len(threads) > 1
 
 
 def _ranks(events: list[tuple[str, str, str]], words: set[str]) -> dict[str, int] | None:
@@ -248,49 +249,32 @@ def _goes_on(turn: dict[str, str], ranks: dict[str, int]) -> bool:
 def _calls(
     lines: list[str], events: list[_Event], ranks: dict[str, int], threads: bool
 ) -> Grid | None:
-    """One call a turn, on the line of its first word."""
+    """One call a turn, on the line of its first word; None where the names may be those of locks.
+
+    Such are locks that calls of several threads take within them, which columns tell apart, or that
+    are handed over from one to the other.
+    """
     grid = Grid(lines, [None] * len(lines), ["start", "end", "name", *["thread"] * threads])
     grid.units = [events[0].unit] * 2 + [None] * (1 + threads)
-    under_way: dict[tuple[str, str], list[_Event]] = {}
+    begins, frees = ({word for word in ranks if _said(word) == side} for side in (BEGIN, FREED))
     across: Counter[tuple[str, str]] = Counter()
     within, takers = Counter[bool](), defaultdict[str, set[str]](set)
-    waited, lasted = defaultdict[str, float](float), defaultdict[str, float](float)
-    for event in events:
-        key, rank = (event.thread, event.name), ranks.get(event.word)
-        if rank is None:
-            continue
-        turn = under_way.get(key)
-        if turn is None and rank == _LAST:
-            grid.aside.append((event.line, "end without begin"))
-            continue
-        if turn is not None and rank <= ranks[turn[-1].word]:
-            grid.aside += [(one.line, "begin without end") for one in under_way.pop(key)]
-            turn = None
-        turn = under_way.setdefault(key, []) if turn is None else turn
-        turn.append(event)
-        if rank != _LAST:
-            continue
-        del under_way[key]
-        first = turn[0]
-        for (thread, name), other in under_way.items():
-            if thread == event.thread and other[0].line > first.line:
-                across[event.name, name] += 1
-        if _said(event.word) == FREED:
-            takers[event.name].add(event.thread)
-            within[_within_a_call(event, under_way)] += 1
-        row = [first.stamp, event.stamp, event.name]
-        grid.rows[first.line] = [*row, event.thread] if threads else row
+    turns = []
+    for turn, beside in _turns(events, ranks, grid.aside):
+        first, last = turn[0], turn[-1]
+        across.update((last.name, one.name) for one in beside if one.line > first.line)
+        if last.word in frees:
+            takers[last.name].add(last.thread)
+            within[any(one.word in begins for one in beside)] += 1
+        row = [first.stamp, last.stamp, last.name]
+        grid.rows[first.line] = [*row, last.thread] if threads else row
         grid.folded += [(one.line, first.line) for one in turn[1:]]
-        at = [float(one.stamp) for one in turn if is_number(one.stamp)]
-        if len(at) == 3:
-            waited[event.name] += at[1] - at[0]
-            lasted[event.name] += at[2] - at[0]
-    grid.aside += [(one.line, "begin without end") for turn in under_way.values() for one in turn]
+        turns.append(turn)
     if within[True] > within[False] and max(map(len, takers.values())) > 1:
-        return None  # locks that calls of several threads take, which columns tell apart
+        return None
     if across.total() > (1 - _IN_TURN) * len(events) / 3:
         if threads or all(_OBJECTS & set(tokens(word)) for word in ranks):
-            return None  # locks that are handed over, or names of threads
+            return None
         mine, others = across.most_common(1)[0][0]
         raise LogError(
             f"{mine!r} and {others!r} take and free locks across each other, as no thread does, "
@@ -298,18 +282,45 @@ def _calls(
             f"'{events[0].stamp} main {events[0].name} {events[0].word}'",
             line=events[0].line + 1,
         )
-    told = [f"{name} {100 * waited[name] / lasted[name]:.0f} %" for name in lasted if lasted[name]]
-    if told:
-        grid.notes.append(
-            "of the time that calls last, this much is from asking for a lock to having it: "
-            + ", ".join(told)
-        )
+    grid.notes += _shares_waited(turns)
     return grid
 
 
-def _within_a_call(event: _Event, under_way: dict[tuple[str, str], list[_Event]]) -> bool:
-    """Whether a call of its thread, which began by a word for that, is under way at an event."""
-    return any(
-        thread == event.thread and _said(turn[0].word) == BEGIN
-        for (thread, _), turn in under_way.items()
-    )
+def _turns(
+    events: list[_Event], ranks: dict[str, int], aside: list[tuple[int, str]]
+) -> Iterator[tuple[list[_Event], list[_Event]]]:
+    """Each turn when it ends, and the first events of those of its thread then under way.
+
+    What belongs to no whole turn is set aside.
+    """
+    under_way: dict[tuple[str, str], list[_Event]] = {}
+    for event in events:
+        key, rank = (event.thread, event.name), ranks.get(event.word)
+        if rank is None:
+            continue
+        turn = under_way.get(key)
+        if turn is None and rank == _LAST:
+            aside.append((event.line, "end without begin"))
+            continue
+        if turn is not None and rank <= ranks[turn[-1].word]:
+            aside += [(one.line, "begin without end") for one in under_way.pop(key)]
+            turn = None
+        turn = under_way.setdefault(key, []) if turn is None else turn
+        turn.append(event)
+        if rank == _LAST:
+            del under_way[key]
+            yield turn, [one[0] for one in under_way.values() if one[0].thread == event.thread]
+    aside += [(one.line, "begin without end") for turn in under_way.values() for one in turn]
+
+
+def _shares_waited(turns: list[list[_Event]]) -> list[str]:
+    """What is said of how much of each call's time is the wait for its lock."""
+    waited, lasted = defaultdict[str, float](float), defaultdict[str, float](float)
+    for turn in turns:
+        at = [float(one.stamp) for one in turn if is_number(one.stamp)]
+        if len(at) == 3:
+            waited[turn[0].name] += at[1] - at[0]
+            lasted[turn[0].name] += at[2] - at[0]
+    told = [f"{name} {100 * waited[name] / lasted[name]:.0f} %" for name in lasted if lasted[name]]
+    said = "of the time that calls last, this much is from asking for a lock to having it: "
+    return [said + ", ".join(told)] if told else []

@@ -20,7 +20,7 @@ _WHOLE = re.compile(
 _RAN = re.compile(
     r"^(?:took|takes?|taking|held|holds?|holding|ran|runs?|running|work\w*|used?|using|last(?:s|ed|ing)"
     r"|serv\w+|busy|needed|spent|exec\w*|own\w*|dur\w*|dauer\w+|lief|hielt|brauchte|arbeitete"
-    r"|tard\w+|dur\w+|us\w|kept|had|elapsed)$",
+    r"|tard\w+|us\w|kept|had|elapsed)$",
     re.IGNORECASE,
 )
 #: A wait that came before what the call took.
@@ -44,8 +44,10 @@ def told_waits(lines: Sequence[str]) -> Grid | None:
     (['time', 'thread', 'name', 'waited [ms]', 'took [ms]'], ['0.00', 'main', 'gyro', '5.0', '2.5'])
     """
     shown = [line for line in lines[:_SHOWN] if is_text(line)]
+    if len(shown) < RUNS:
+        return None
     shapes = Counter(found[3] for line in shown if (found := _sentence(line)))
-    if len(shown) < RUNS or not shapes:
+    if not shapes:
         return None
     shape, uses = shapes.most_common(1)[0]
     roles = _roles(shape)

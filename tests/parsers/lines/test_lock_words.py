@@ -31,6 +31,24 @@ def _events(loops=300):
     return sorted(made)
 
 
+def _sentences(form, unit=1.0):
+    """A line for each call at its end, in so many units a second; how long the gyro's last [s]."""
+    turns, lines, lasted = {}, [], []
+    for t, thread, name, edge in _events():
+        if edge in (0, 3):
+            turns[name] = [t, t]
+        elif edge == 1:
+            turns[name][1] = t
+        else:
+            began, had = turns.pop(name)
+            lasted += [t - began] if name == "gyro" else []
+            lines.append(
+                form.format(t=unit * t, thread=thread, name=name, w=1e3 * (had - began),
+                            k=1e3 * (t - had), both=1e3 * (t - began))
+            )  # fmt: skip
+    return lines, lasted
+
+
 def _read(tmp_path, lines):
     path = tmp_path / "locks.log"
     path.write_text("\n".join(lines) + "\n")
@@ -84,19 +102,7 @@ def test_locks_across_each_other_without_threads_are_refused(tmp_path):
     ],
 )
 def test_sentences_of_waits_are_calls(tmp_path, form):
-    turns, lines, lasted = {}, [], []
-    for t, thread, name, edge in _events():
-        if edge in (0, 3):
-            turns[name] = [t, t]
-        elif edge == 1:
-            turns[name][1] = t
-        else:
-            began, had = turns.pop(name)
-            lasted += [t - began] if name == "gyro" else []
-            lines.append(
-                form.format(t=t, thread=thread, name=name, w=1e3 * (had - began),
-                            k=1e3 * (t - had), both=1e3 * (t - began))
-            )  # fmt: skip
+    lines, lasted = _sentences(form)
     calls = _read(tmp_path, lines).calls
     assert set(calls["name"]) == {"gyro", "drive", "grab"}
     assert set(calls[calls["name"] == "grab"]["thread"]) == {"cam"}
@@ -138,17 +144,7 @@ def test_a_phase_that_changes_now_and_then_names_no_calls(tmp_path):
 )
 def test_a_wait_within_what_a_call_took_is_not_added(tmp_path, form):
     """Rows are written when calls end: the room before them would bear both."""
-    lines, began, lasted = [], {}, []
-    for t, thread, name, edge in _events():
-        if edge in (0, 3):
-            began[name] = [t, t]
-        elif edge == 1:
-            began[name][1] = t
-        else:
-            first, had = began.pop(name)
-            lasted += [t - first] if name == "gyro" else []
-            lines.append(form.format(t=1e3 * t, thread=thread, name=name, w=1e3 * (had - first),
-                                     both=1e3 * (t - first)))  # fmt: skip
+    lines, lasted = _sentences(form, 1e3)
     calls = _read(tmp_path, lines).calls
     mine = calls[calls["name"] == "gyro"]["duration_ns"]
     assert mine.mean() == pytest.approx(1e9 * sum(lasted) / len(lasted), rel=0.01)
